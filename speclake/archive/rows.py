@@ -1,0 +1,168 @@
+"""Rows of the archive's tables, and the batch that one commit adds."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from speclake.measurement import Measurement
+from speclake.spectrum import Axis
+from speclake.specs.verdicts import Verdict
+
+
+class FileOutcome(StrEnum):
+    """What became of a file that was found in a watched folder."""
+
+    TAKEN = "taken"
+    REPEATED = "repeated"
+    CONFLICT = "conflict"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileRow:
+    """The ledger's line on one look at one file. Times in UTC; `note` in plain words."""
+
+    file_id: str
+    folder: str
+    """Name of the watched folder in the settings, or ``by hand``."""
+    path: str
+    """Path below the watched folder, with forward slashes."""
+    size: int
+    modified_ns: int
+    sha256: str
+    outcome: FileOutcome
+    note: str
+    place: str = ""
+    found: str = ""
+    expected: str = ""
+    importer: str = ""
+    importer_version: str = ""
+    format: str = ""
+    measurements: int = 0
+    arrived_at: datetime
+    backfill: bool = False
+    holds_original: bool = True
+    """False where the bytes are already held under another file_id of the same sha256."""
+
+
+def file_id(folder: str, path: str, modified_ns: int, sha256: str) -> str:
+    """Identifier of one state of one file, the same on every retry."""
+    return hashlib.sha256(f"{folder}|{path}|{modified_ns}|{sha256}".encode()).hexdigest()[:32]
+
+
+@dataclass(frozen=True, slots=True)
+class EncodedValues:
+    """Values of one spectrum: integers times ten to `exponent`, or the float64 themselves.
+
+    Exactly one of `integers` (int32) and `floats` is given; decoding gives every float64 back
+    bit for bit.
+    """
+
+    exponent: int | None
+    integers: npt.NDArray[np.int32] | None
+    floats: npt.NDArray[np.float64] | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSpectrum:
+    """Values of one measurement (or derived spectrum) and the grid they stand on."""
+
+    measurement_id: str
+    axis_id: str
+    values: EncodedValues
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DerivedRow:
+    """A spectrum computed from others: parents, operation, parameters, version."""
+
+    derived_id: str
+    parents: tuple[str, ...]
+    operation: str
+    parameters: Mapping[str, str]
+    version: str
+    unit: str
+    axis_id: str
+    values: EncodedValues
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingRow:
+    """Something a fitness or intake check has to say about a measurement."""
+
+    finding_id: str
+    measurement_id: str
+    check: str
+    severity: str
+    """``remark`` or ``doubt``."""
+    text: str
+    value: float | None = None
+    unit: str | None = None
+    at: float | None = None
+    version: str = ""
+
+
+class EventKind(StrEnum):
+    """What people do."""
+
+    ASSIGN = "assign"
+    WITHDRAW = "withdraw"
+    REINSTATE = "reinstate"
+    LINK = "link"
+    SETTLE_CONFLICT = "settle conflict"
+    ADOPT_REVISION = "adopt revision"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventRow:
+    """What a person did, to which measurement (or order), why. `details` are field to value."""
+
+    event_id: str
+    kind: EventKind
+    subject: str
+    """A measurement_id; for ``adopt revision`` the order or lot."""
+    details: Mapping[str, str]
+    who: str
+    why: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecificationRow:
+    """A specification as resolved, so that a verdict can be made again."""
+
+    spec_version: str
+    spec: str
+    revision: str
+    content: str
+    """The resolved specification as JSON."""
+    first_used_at: datetime
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What one commit adds. Empty tables are not written."""
+
+    measurements: tuple[Measurement, ...] = ()
+    spectra: tuple[StoredSpectrum, ...] = ()
+    axes: tuple[Axis, ...] = ()
+    derived: tuple[DerivedRow, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
+    findings: tuple[FindingRow, ...] = ()
+    files: tuple[FileRow, ...] = ()
+    events: tuple[EventRow, ...] = ()
+    specifications: tuple[SpecificationRow, ...] = ()
+    originals: Mapping[str, bytes] = field(default_factory=dict)
+    """Bytes of each file by its sha256."""
+
+    def __bool__(self) -> bool:
+        return any(
+            (self.measurements, self.spectra, self.axes, self.derived, self.verdicts,
+             self.findings, self.files, self.events, self.specifications, self.originals)
+        )  # fmt: skip

@@ -1,0 +1,67 @@
+"""The vocabulary of judging: outcomes and verdicts. No arithmetic."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from speclake.units import ValueUnit
+
+Side = Literal["inside", "outside"]
+
+
+class Outcome(StrEnum):
+    """What a requirement says of one spectrum."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+    NOT_MEASURABLE = "not measurable"
+    INCOMPLETE = "incomplete"
+    """Only of a part or a lot: something that the specification asks for is missing."""
+
+
+SEVERITY = (
+    Outcome.FAIL,
+    Outcome.NOT_MEASURABLE,
+    Outcome.UNDECIDED,
+    Outcome.INCOMPLETE,
+    Outcome.PASS,
+)
+"""Worst first: the outcome of several is the first of these that occurs among them."""
+
+
+def worst(outcomes: Iterable[Outcome]) -> Outcome | None:
+    """Outcome of several together, None where there are none."""
+    found = set(outcomes)
+    return next((outcome for outcome in SEVERITY if outcome in found), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """One requirement judged on one spectrum, with everything needed to say why.
+
+    `value`, `low`, `high`, `margin` and `uncertainty` are in `unit`. `margin` is the distance of
+    the value to the nearest limit, negative outside. `at` is the axis position that decided, in
+    the axis unit of the spectrum. `side` is the side of the limit on which an undecided value lies.
+    """
+
+    measurement_id: str
+    spectrum: str
+    """Which spectrum was judged: ``as exported`` or the identifier of a derived one."""
+    spec: str
+    spec_version: str
+    requirement: str
+    description: str
+    quantity: str
+    unit: ValueUnit
+    value: float | None
+    low: float | None
+    high: float | None
+    margin: float | None
+    uncertainty: float | None
+    at: float | None
+    outcome: Outcome
+    side: Side | None
+    reason: str
+    engine_version: str
