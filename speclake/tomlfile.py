@@ -1,0 +1,154 @@
+"""TOML read into a typed model; what is wrong is said with file, line, key, found and allowed."""
+
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from speclake.errors import BadSettings, SettingsProblem
+
+Model = TypeVar("Model", bound=BaseModel)
+
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"^\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"))*)\s*=")
+
+
+def load(path: Path, model: type[Model]) -> Model:
+    """Model of a TOML file.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        The file is not TOML, or says something that the model does not allow.
+    """
+    return loads(path.read_text("utf-8"), path.name, model)
+
+
+def loads(text: str, name: str, model: type[Model]) -> Model:
+    """Model of TOML text; `name` is the file's name in messages.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        As for `load`.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"line (\d+)", str(error))
+        problem = SettingsProblem(
+            name, int(line[1]) if line else None, "the file", str(error), "TOML 1.0"
+        )
+        raise BadSettings((problem,)) from error
+    return check(data, name, model, text)
+
+
+def check(data: Mapping[str, Any], name: str, model: type[Model], text: str = "") -> Model:
+    """Model of data already parsed; `text` is where the lines are looked up.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        The data says something that the model does not allow.
+    """
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        lines = _lines_of_keys(text)
+        problems = tuple(
+            SettingsProblem(
+                file=name,
+                line=_line(lines, detail["loc"]),
+                key=".".join(str(part) for part in detail["loc"]) or "the file",
+                found=_found(detail),
+                allowed=_allowed(detail, model),
+            )
+            for detail in error.errors()
+        )
+        raise BadSettings(problems) from error
+
+
+def _found(detail: Any) -> str:
+    if detail["type"] == "missing":
+        return "nothing"
+    if detail["type"] == "extra_forbidden":
+        return f"the key {detail['loc'][-1]!r}"
+    shown = repr(detail["input"])
+    return shown if len(shown) <= 80 else shown[:77] + "..."
+
+
+def _allowed(detail: Any, model: type[BaseModel]) -> str:
+    kind = detail["type"]
+    if kind == "missing":
+        return "this key, which is required"
+    if kind == "extra_forbidden":
+        known = _keys_at(model, detail["loc"][:-1])
+        return f"one of {', '.join(sorted(known))}" if known else "no such key"
+    if kind in ("literal_error", "enum"):
+        return str(detail["ctx"]["expected"])
+    message = str(detail["msg"])
+    return message.removeprefix("Value error, ").removeprefix("Input should be ")
+
+
+def _keys_at(model: Any, loc: tuple[Any, ...]) -> set[str]:
+    """Keys that the table at `loc` may have, as far as the annotations show them."""
+    models = [model]
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        found: list[Any] = []
+        for each in models:
+            info = each.model_fields.get(part) if hasattr(each, "model_fields") else None
+            if info is not None:
+                found += _models_in(info.annotation)
+        models = found or models
+    return {key for each in models for key in each.model_fields}
+
+
+def _models_in(annotation: Any) -> list[Any]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [m for part in getattr(annotation, "__args__", ()) for m in _models_in(part)]
+
+
+def _lines_of_keys(text: str) -> dict[tuple[Any, ...], int]:
+    """Line on which each table header and each key of a table stands."""
+    lines: dict[tuple[Any, ...], int] = {}
+    counts: dict[tuple[Any, ...], int] = {}
+    table: tuple[Any, ...] = ()
+    for number, line in enumerate(text.splitlines(), 1):
+        if header := _HEADER.match(line):
+            path = _indexed(_parts(header[2]), counts)
+            if header[1] == "[[":
+                counts[path] = counts.get(path, -1) + 1
+                path = (*path, counts[path])
+            table = path
+            lines.setdefault(table, number)
+        elif key := _KEY.match(line):
+            lines.setdefault((*table, *_parts(key[1])), number)
+    return lines
+
+
+def _parts(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in dotted.split("."))
+
+
+def _indexed(parts: tuple[str, ...], counts: dict[tuple[Any, ...], int]) -> tuple[Any, ...]:
+    """Path of a header with the running index of each array of tables that it lies in."""
+    path: tuple[Any, ...] = ()
+    for i, part in enumerate(parts):
+        path = (*path, part)
+        if i < len(parts) - 1 and path in counts:
+            path = (*path, counts[path])
+    return path
+
+
+def _line(lines: dict[tuple[Any, ...], int], loc: tuple[Any, ...]) -> int | None:
+    """Line of the key, or of the nearest table around it."""
+    for length in range(len(loc), 0, -1):
+        if (line := lines.get(loc[:length])) is not None:
+            return line
+    return None
