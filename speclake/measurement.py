@@ -86,6 +86,7 @@ SETUP_FIELDS: dict[str, FieldType] = {
 """How it was measured and what was done to the numbers."""
 
 HEADER_ONLY_FIELDS: dict[str, FieldType] = {
+    "run": "text",
     "scanned": "time",
     "medium": "text",
     "bandwidth_nm": "number",

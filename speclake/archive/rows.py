@@ -43,6 +43,9 @@ class FileRow:
     importer: str = ""
     importer_version: str = ""
     format: str = ""
+    readers: str = ""
+    """Fingerprint of all importers and formats that could be asked; a refusal is tried again
+    when it changes."""
     measurements: int = 0
     arrived_at: datetime
     backfill: bool = False
@@ -50,9 +53,10 @@ class FileRow:
     """False where the bytes are already held under another file_id of the same sha256."""
 
 
-def file_id(folder: str, path: str, modified_ns: int, sha256: str) -> str:
-    """Identifier of one state of one file, the same on every retry."""
-    return hashlib.sha256(f"{folder}|{path}|{modified_ns}|{sha256}".encode()).hexdigest()[:32]
+def file_id(folder: str, path: str, modified_ns: int, sha256: str, readers: str) -> str:
+    """Identifier of one reading of one state of one file, the same on every retry."""
+    text = f"{folder}|{path}|{modified_ns}|{sha256}|{readers}"
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
 @dataclass(frozen=True, slots=True)
