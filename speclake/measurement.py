@@ -70,6 +70,7 @@ PART_FIELDS: dict[str, FieldType] = {
 
 SETUP_FIELDS: dict[str, FieldType] = {
     "kind": "text",
+    "run": "text",
     "instrument": "text",
     "accessory": "text",
     "method": "text",
@@ -86,7 +87,6 @@ SETUP_FIELDS: dict[str, FieldType] = {
 """How it was measured and what was done to the numbers."""
 
 HEADER_ONLY_FIELDS: dict[str, FieldType] = {
-    "run": "text",
     "scanned": "time",
     "medium": "text",
     "bandwidth_nm": "number",
@@ -174,6 +174,7 @@ class Measurement:
     smoothed: bool | None = None
     clipped: bool | None = None
     # how it was measured
+    run: str | None = None
     instrument: str | None = None
     accessory: str | None = None
     method: str | None = None

@@ -1,1 +1,1 @@
-""""""
+"""Folders and files: what arrives is settled, read, resolved, judged and committed."""

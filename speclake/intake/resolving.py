@@ -1,0 +1,330 @@
+"""From a spectrum and its file to a measurement: which part, what kind, how measured, when.
+
+Facts come from the header, a run sheet, and the names of file and folders. Where two of these
+disagree on a field, the field stays unknown and the disagreement is listed for a person; the
+constants of a folder only fill what nobody else states.
+"""
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from speclake.intake.runsheets import RunSheet
+from speclake.intake.times import Times, resolve_times
+from speclake.measurement import (
+    ASSIGNABLE,
+    FIELDS,
+    Correction,
+    Kind,
+    Link,
+    LinkKind,
+    Measurement,
+    Range,
+    measurement_id,
+)
+from speclake.settings import Configuration, Folder, Settings
+from speclake.spectrum import Spectrum
+
+TRUE_WORDS = frozenset({"yes", "true", "on", "1"})
+FALSE_WORDS = frozenset({"no", "false", "off", "0"})
+
+_LINK_FIELDS = {
+    "measured_against": LinkKind.MEASURED_AGAINST,
+    "repeat_of": LinkKind.REPEAT_OF,
+    "witness_for": LinkKind.WITNESS_FOR,
+    "segment_of": LinkKind.SEGMENT_OF,
+}
+
+
+@dataclass(frozen=True)
+class FileFacts:
+    """What is known of a file before its content is looked at."""
+
+    file_id: str
+    path: str
+    saved_at: datetime | None
+    arrived_at: datetime
+
+
+@dataclass(frozen=True)
+class Reader:
+    """Who read the spectra: kept with every measurement."""
+
+    importer: str
+    version: str
+    format: str | None = None
+
+    @property
+    def identity(self) -> tuple[str, str, str]:
+        """Canonical text for identifiers."""
+        return (self.importer, self.version, self.format or "")
+
+
+@dataclass
+class _Stated:
+    """Fields as text, where each came from, and what could not be settled."""
+
+    values: dict[str, str]
+    origin: dict[str, str]
+    unresolved: list[str]
+
+
+def measurement_of(
+    spectrum: Spectrum,
+    facts: FileFacts,
+    reader: Reader,
+    folder: Folder,
+    settings: Settings,
+    sheets: Sequence[RunSheet] = (),
+) -> Measurement:
+    """Measurement with everything that header, names and run sheets say of it."""
+    stated = _gather(spectrum, facts.path, folder, settings, sheets)
+    typed = _typed(stated)
+    kind = _kind(stated, facts.path, settings)
+    times = resolve_times(
+        stated.values.get("scanned"), facts.saved_at, facts.arrived_at, settings.zone,
+        settings.clock_skew,
+    )  # fmt: skip
+    _place_site(typed, stated, settings)
+    configuration = _configuration(typed, spectrum, times, settings)
+    _note_needs(kind, typed, stated, settings)
+    values_hash = _values_hash(spectrum)
+    draft = Measurement(
+        measurement_id="",
+        file_id=facts.file_id,
+        file=facts.path,
+        place=spectrum.place,
+        importer=reader.importer,
+        importer_version=reader.version,
+        format=reader.format,
+        scan_sha256=_scan_hash(values_hash, spectrum.header),
+        values_sha256=values_hash,
+        header=dict(spectrum.header),
+        notes=spectrum.notes,
+        quantity=spectrum.quantity,
+        unit=spectrum.unit,
+        axis_id=spectrum.axis.id,
+        axis_unit=spectrum.axis.unit,
+        medium=spectrum.axis.medium,
+        points=len(spectrum.axis),
+        axis_first=float(spectrum.axis.values[0]),
+        axis_last=float(spectrum.axis.values[-1]),
+        scan_direction=spectrum.scan_direction,
+        ranges=_ranges(stated, spectrum, configuration),
+        changeovers=configuration.changeovers_nm if configuration else (),
+        origin=stated.origin,
+        unresolved=tuple(stated.unresolved),
+        links=_links(stated),
+        **times.as_fields(),
+        **typed | {"kind": kind},
+    )
+    return identified(draft)
+
+
+def identified(measurement: Measurement) -> Measurement:
+    """The measurement under the identifier that its content, place, identity and reader give."""
+    reader = Reader(measurement.importer, measurement.importer_version, measurement.format)
+    return replace(
+        measurement,
+        measurement_id=measurement_id(
+            measurement.scan_sha256, measurement.place, measurement.identity, reader.identity
+        ),
+    )
+
+
+def _gather(
+    spectrum: Spectrum, path: str, folder: Folder, settings: Settings, sheets: Sequence[RunSheet]
+) -> _Stated:
+    stated = _Stated({}, {}, [])
+    sources: list[tuple[str, Mapping[str, str]]] = [("header", spectrum.fields)]
+    for pattern in settings.patterns_of(folder):
+        if (found := pattern.fields(path)) is not None:
+            sources.append((f"pattern {pattern.name}", found))
+            break
+    run = next((fields["run"] for _, fields in sources if fields.get("run")), None)
+    for sheet in sheets:
+        for line, fields in sheet.entries_for(path, spectrum.place, run):
+            sources.append((f"run sheet {sheet.name}, line {line}", fields))
+    for name in FIELDS:
+        _settle(stated, name, [(s, f[name].strip()) for s, f in sources if f.get(name, "").strip()])
+    for name, value in folder.fields.items():
+        if name not in stated.values and not any(
+            u.startswith(f"{name}:") for u in stated.unresolved
+        ):
+            stated.values[name], stated.origin[name] = value, f"folder {folder.name}"
+    return stated
+
+
+def _settle(stated: _Stated, name: str, claims: list[tuple[str, str]]) -> None:
+    if not claims:
+        return
+    if len({value for _, value in claims}) > 1:
+        told = "; ".join(f"{source} says {value!r}" for source, value in claims)
+        stated.unresolved.append(f"{name}: {told}")
+        return
+    source, value = claims[0]
+    stated.values[name], stated.origin[name] = value, source
+
+
+def _typed(stated: _Stated) -> dict[str, Any]:
+    """Assignable fields in their types; text that does not fit its type stays unresolved."""
+    typed: dict[str, Any] = {}
+    for name in ASSIGNABLE:
+        text = stated.values.get(name)
+        if text is None or name == "kind":
+            continue
+        try:
+            typed[name] = typed_field(name, text)
+        except ValueError as error:
+            stated.unresolved.append(f"{name}: found {text!r}; expected {error}")
+            stated.origin.pop(name, None)
+    return typed
+
+
+def typed_field(name: str, text: str) -> Any:
+    """Value of an assignable field from its text.
+
+    Raises
+    ------
+    ValueError
+        The text does not fit; the message says what is expected.
+    """
+    kind = FIELDS[name]
+    if name == "correction":
+        return _word(text, Correction)
+    if name == "kind":
+        return _word(text, Kind)
+    if name == "bounces":
+        if not re.fullmatch(r"\d+", text):
+            raise ValueError("a whole number")
+        return int(text)
+    if kind == "number":
+        if not re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", text):
+            raise ValueError("a number with a decimal point")
+        return float(text)
+    if kind == "flag":
+        if text.lower() not in TRUE_WORDS | FALSE_WORDS:
+            raise ValueError("yes or no")
+        return text.lower() in TRUE_WORDS
+    return text
+
+
+def _word(text: str, vocabulary: type[Kind] | type[Correction]) -> Kind | Correction:
+    try:
+        return vocabulary(text.lower())
+    except ValueError:
+        raise ValueError("one of " + ", ".join(repr(str(w)) for w in vocabulary)) from None
+
+
+def _kind(stated: _Stated, path: str, settings: Settings) -> Kind:
+    """Kind as stated by header, sheet or name; else by the rules; else as the folder says."""
+    text = stated.values.get("kind")
+    if text is not None and not stated.origin["kind"].startswith("folder "):
+        return _stated_kind(text, stated)
+    for rule in settings.kind:
+        if rule.applies(stated.values, path):
+            stated.origin["kind"] = f"rule {rule.field} {rule.matches!r}"
+            return rule.kind
+    return _stated_kind(text, stated) if text is not None else Kind.UNKNOWN
+
+
+def _stated_kind(text: str, stated: _Stated) -> Kind:
+    try:
+        return Kind(text.lower())
+    except ValueError:
+        known = ", ".join(repr(str(k)) for k in Kind)
+        stated.unresolved.append(f"kind: found {text!r}; expected one of {known}")
+        return Kind.UNKNOWN
+
+
+def _place_site(typed: dict[str, Any], stated: _Stated, settings: Settings) -> None:
+    site = typed.get("site")
+    if site is None or "x_mm" in typed or "y_mm" in typed:
+        return
+    for sites in settings.site_map:
+        if typed.get("product") in sites.products and site in sites.sites:
+            typed["x_mm"], typed["y_mm"] = sites.sites[site]
+            stated.origin["x_mm"] = stated.origin["y_mm"] = "site map of the settings"
+            return
+
+
+def _configuration(
+    typed: Mapping[str, Any], spectrum: Spectrum, times: Times, settings: Settings
+) -> Configuration | None:
+    """The latest dated configuration that was in force when the scan was made."""
+    when = times.trusted_at.date()
+    fitting = [
+        c
+        for c in settings.configuration
+        if c.covers(typed.get("instrument"), typed.get("accessory"), spectrum.quantity)
+        and c.starting <= when
+    ]
+    return max(fitting, key=lambda c: c.starting, default=None)
+
+
+def _ranges(
+    stated: _Stated, spectrum: Spectrum, configuration: Configuration | None
+) -> tuple[Range, ...]:
+    """Header's own statement for the whole axis, else the ranges of the configuration."""
+    numbers: dict[str, float] = {}
+    for name in ("bandwidth_nm", "interval_nm", "response_s"):
+        if name in stated.values:
+            try:
+                numbers[name] = typed_field(name, stated.values[name])
+            except ValueError as error:
+                stated.unresolved.append(f"{name}: found {stated.values[name]!r}; expected {error}")
+    if numbers:
+        first, last = (float(v) for v in spectrum.axis.values[[0, -1]])
+        return (
+            Range(
+                first,
+                last,
+                numbers.get("bandwidth_nm"),
+                numbers.get("interval_nm"),
+                numbers.get("response_s"),
+            ),
+        )
+    if configuration is None or spectrum.axis.unit != "nm":
+        return ()
+    return tuple(
+        Range(r.start_nm, r.stop_nm, r.bandwidth_nm, r.interval_nm, r.response_s, r.detector)
+        for r in configuration.ranges
+    )
+
+
+def _links(stated: _Stated) -> tuple[Link, ...]:
+    return tuple(
+        Link(kind, stated.values[name], by_name=True, evidence=stated.origin[name])
+        for name, kind in _LINK_FIELDS.items()
+        if name in stated.values
+    )
+
+
+def _note_needs(kind: Kind, typed: Mapping[str, Any], stated: _Stated, settings: Settings) -> None:
+    """List what a part lacks to be found again, and a kind that nobody told."""
+    if kind is Kind.UNKNOWN:
+        if not any(u.startswith("kind:") for u in stated.unresolved):
+            stated.unresolved.append("kind: nothing says what was in the beam")
+        return
+    if kind not in (Kind.PART, Kind.WITNESS):
+        return
+    for need in settings.part_needs:
+        names = need.split(" or ")
+        told = any(u.split(":")[0] in names for u in stated.unresolved)
+        if not told and not any(name in typed for name in names):
+            stated.unresolved.append(f"{need}: neither header, name nor run sheet gives it")
+
+
+def _values_hash(spectrum: Spectrum) -> str:
+    digest = hashlib.sha256(f"{spectrum.axis.id}|{spectrum.unit}|".encode())
+    digest.update(spectrum.values.astype("<f8").tobytes())
+    return digest.hexdigest()
+
+
+def _scan_hash(values_hash: str, header: Mapping[str, str]) -> str:
+    entries = "\x1e".join(f"{key}\x1f{value}" for key, value in sorted(header.items()))
+    return hashlib.sha256(f"{values_hash}|{entries}".encode()).hexdigest()
+
