@@ -146,7 +146,7 @@ class Folder(_Table):
     patterns: tuple[str, ...] = ()
     run_sheets: tuple[str, ...] = ()
     fields: FieldTexts = {}
-    observer: Literal["auto", "events", "rescan"] = "auto"
+    observer: Literal["events", "rescan"] = "events"
     settle_s: Seconds = 2.0
     rescan_s: Annotated[float, Field(gt=0)] = 10.0
     silent_after_h: Annotated[float, Field(gt=0)] | None = None

@@ -327,4 +327,3 @@ def _values_hash(spectrum: Spectrum) -> str:
 def _scan_hash(values_hash: str, header: Mapping[str, str]) -> str:
     entries = "\x1e".join(f"{key}\x1f{value}" for key, value in sorted(header.items()))
     return hashlib.sha256(f"{values_hash}|{entries}".encode()).hexdigest()
-

@@ -9,6 +9,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import PurePosixPath
 
 from speclake.errors import MalformedFile
@@ -23,6 +24,19 @@ class RunSheet:
 
     name: str
     rows: tuple[tuple[int, Mapping[str, str]], ...]
+
+    @cached_property
+    def _by_file(self) -> dict[str, list[tuple[int, Mapping[str, str]]]]:
+        index: dict[str, list[tuple[int, Mapping[str, str]]]] = {}
+        for line, row in self.rows:
+            index.setdefault(row.get("file", ""), []).append((line, row))
+        return index
+
+    def about(self, file: str) -> "RunSheet | None":
+        """The rows that may speak of a file: those that name it and those that go by run."""
+        keys = dict.fromkeys((file, PurePosixPath(file).name, ""))
+        rows = tuple(row for key in keys for row in self._by_file.get(key, ()))
+        return RunSheet(self.name, rows) if rows else None
 
     def entries_for(
         self, file: str, place: str, run: str | None

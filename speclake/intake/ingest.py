@@ -1,0 +1,254 @@
+"""Settled files to commits: read in guarded workers, ruled upon, judged, committed in groups."""
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from speclake.archive.catalog import Catalog
+from speclake.archive.rows import Batch, FileOutcome, FileRow, FindingRow, StoredSpectrum
+from speclake.archive.store import Store
+from speclake.intake.identity import Known, Ruling, rule
+from speclake.intake.reading import FileReading
+from speclake.intake.verdicts import Judge
+from speclake.measurement import LinkKind, Measurement
+from speclake.spectrum import Axis
+
+WHO = "intake"
+
+
+@dataclass
+class Tally:
+    """What an intake did so far.
+
+    `refused` and `conflicts` keep the ledger's newest rows only, so that a backlog of any size
+    needs no more memory.
+    """
+
+    counts: Counter[str] = field(default_factory=Counter)
+    measurements: int = 0
+    verdicts: Counter[str] = field(default_factory=Counter)
+    refused: list[FileRow] = field(default_factory=list)
+    conflicts: list[FileRow] = field(default_factory=list)
+    commits: list[int] = field(default_factory=list)
+
+    MOST_KEPT = 1000
+
+    def add(self, batch: Batch, number: int) -> None:
+        """Count one commit."""
+        self.commits = [*self.commits[-self.MOST_KEPT :], number]
+        self.measurements += len(batch.measurements)
+        self.verdicts.update(v.outcome.value for v in batch.verdicts)
+        for row in batch.files:
+            self.counts[row.outcome.value] += 1
+        for kept, outcome in (
+            (self.refused, FileOutcome.REFUSED),
+            (self.conflicts, FileOutcome.CONFLICT),
+        ):
+            kept += [row for row in batch.files if row.outcome is outcome]
+            del kept[: -self.MOST_KEPT]
+
+    @property
+    def files(self) -> int:
+        """Files that got their line in the ledger."""
+        return sum(self.counts.values())
+
+
+class Ingest:
+    """Takes readings into the store, a group of them a commit."""
+
+    def __init__(
+        self,
+        store: Store,
+        judge: Judge,
+        *,
+        readers: str,
+        files_per_commit: int,
+        seconds_per_commit: float,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._store = store
+        self._judge = judge
+        self._readers = readers
+        self._most_files = files_per_commit
+        self._most_seconds = seconds_per_commit
+        self._clock = clock
+
+    def take(
+        self,
+        readings: Iterable[FileReading | None],
+        tally: Tally,
+        on_commit: Callable[[Sequence[FileReading]], None] = lambda _: None,
+        with_verdicts: bool = True,
+    ) -> None:
+        """Commit readings as they come, at the latest after the settings' seconds or files.
+
+        A reading of None is a tick of the source: nothing new, but time has passed. `on_commit`
+        hears of every group that stands durably in the archive.
+        """
+        group: list[FileReading] = []
+        started = self._clock()
+        for reading in readings:
+            if reading is not None:
+                if not group:
+                    started = self._clock()
+                group.append(reading)
+            late = self._clock() - started >= self._most_seconds
+            if group and (late or len(group) >= self._most_files):
+                self._commit(group, tally, with_verdicts)
+                on_commit(group)
+                group = []
+        if group:
+            self._commit(group, tally, with_verdicts)
+            on_commit(group)
+
+    def _commit(self, group: Sequence[FileReading], tally: Tally, with_verdicts: bool) -> None:
+        made: list[Batch] = []
+
+        def prepare(catalog: Catalog) -> Batch | None:
+            batch = self._batch(group, catalog, with_verdicts)
+            made[:] = [batch]
+            return batch or None
+
+        commit = self._store.commit(
+            prepare, who=WHO, why=_why(group), kind="backfill" if not with_verdicts else "intake"
+        )
+        if commit is not None:
+            tally.add(made[0], commit.number)
+
+    def _batch(self, group: Sequence[FileReading], catalog: Catalog, with_verdicts: bool) -> Batch:
+        """Batch of a group of readings, given all that is known now."""
+        known = _known(group, catalog)
+        ids = catalog.known_file_ids([r.file_id for r in group])
+        fresh = [r for r in _each_once(group) if r.file_id not in ids]
+        measurements: list[Measurement] = []
+        spectra: list[StoredSpectrum] = []
+        axes: dict[str, Axis] = {}
+        files: list[FileRow] = []
+        findings: list[FindingRow] = []
+        for reading in fresh:
+            rulings = [rule(reading.task.folder, m, known) for m in reading.measurements]
+            for ruling, spectrum in zip(rulings, reading.spectra, strict=True):
+                if (m := ruling.measurement) is not None:
+                    known.add(reading.task.folder, m)
+                    measurements.append(m)
+                    spectra.append(spectrum)
+                    findings += _findings(m)
+            axes |= {axis.id: axis for axis in reading.axes}
+            files.append(self._file_row(reading, rulings))
+        used = {m.axis_id for m in measurements} - catalog.axes_known([*axes])
+        files, originals = _originals(fresh, files, catalog)
+        kept_axes = {k: axis for k, axis in axes.items() if k in used}
+        judged = self._judge.new(measurements, spectra, axes, catalog) if with_verdicts else None
+        return Batch(
+            measurements=tuple(measurements),
+            spectra=tuple(spectra),
+            axes=tuple(kept_axes.values()),
+            verdicts=judged.verdicts if judged else (),
+            specifications=judged.specifications if judged else (),
+            findings=tuple(findings),
+            files=tuple(files),
+            originals=originals,
+        )
+
+    def _file_row(self, reading: FileReading, rulings: Sequence[Ruling]) -> FileRow:
+        task = reading.task
+        taken = sum(r.measurement is not None for r in rulings)
+        outcome = reading.outcome
+        if outcome is not FileOutcome.REFUSED:
+            outcome = (
+                FileOutcome.CONFLICT
+                if any(r.is_conflict for r in rulings)
+                else FileOutcome.TAKEN
+                if taken or not rulings
+                else FileOutcome.REPEATED
+            )
+        remarks = dict.fromkeys(r.remark for r in rulings if r.remark)
+        return FileRow(
+            file_id=reading.file_id,
+            folder=task.folder,
+            path=task.path,
+            size=task.size,
+            modified_ns=task.modified_ns,
+            sha256=reading.sha256,
+            outcome=outcome,
+            note=reading.note or "; ".join(remarks) or f"{taken} spectra taken",
+            place=reading.place,
+            found=reading.found,
+            expected=reading.expected,
+            importer=reading.importer,
+            importer_version=reading.importer_version,
+            format=reading.format,
+            readers=self._readers,
+            measurements=taken,
+            arrived_at=task.arrived_at,
+            backfill=task.backfill,
+        )
+
+
+def _known(group: Sequence[FileReading], catalog: Catalog) -> Known:
+    """What the archive holds that the rulings on this group may depend on."""
+    measurements = [m for r in group for m in r.measurements]
+    paths: dict[str, list[str]] = {}
+    for r in group:
+        paths.setdefault(r.task.folder, []).append(r.task.path)
+    same_path: dict[tuple[str, str], list[Measurement]] = {}
+    for folder, names in paths.items():
+        for m in catalog.from_path(folder, names):
+            same_path.setdefault((folder, m.file), []).append(m)
+    return Known.of(
+        catalog.known_ids([m.measurement_id for m in measurements]),
+        catalog.same_values([m.values_sha256 for m in measurements]),
+        same_path,
+    )
+
+
+def _each_once(group: Sequence[FileReading]) -> list[FileReading]:
+    return list({reading.file_id: reading for reading in group}.values())
+
+
+def _originals(
+    fresh: Sequence[FileReading], files: Sequence[FileRow], catalog: Catalog
+) -> tuple[list[FileRow], dict[str, bytes]]:
+    """Bytes that the archive does not hold yet, and the rows marked accordingly."""
+    held = catalog.has_original([r.sha256 for r in fresh])
+    originals: dict[str, bytes] = {}
+    rows = []
+    for reading, row in zip(fresh, files, strict=True):
+        is_new = reading.sha256 not in held and reading.sha256 not in originals
+        if is_new:
+            originals[reading.sha256] = reading.content
+        rows.append(row if is_new else replace(row, holds_original=False))
+    return rows, originals
+
+
+def _findings(m: Measurement) -> list[FindingRow]:
+    """What intake itself has to say about a measurement: clocks and twins."""
+    said = [("clocks", "doubt", note) for note in m.time_notes]
+    said += [
+        ("identical values", "doubt", f"every value equals that of measurement {link.target}")
+        for link in m.links
+        if link.kind is LinkKind.SAME_VALUES_AS
+    ]
+    return [
+        FindingRow(
+            finding_id=f"{m.measurement_id}-{i}",
+            measurement_id=m.measurement_id,
+            check=check,
+            severity=severity,
+            text=text,
+            version="1",
+        )
+        for i, (check, severity, text) in enumerate(said)
+    ]
+
+
+def _why(group: Sequence[FileReading]) -> str:
+    folders = sorted({r.task.folder for r in group})
+    return f"{len(group)} file{'s' if len(group) > 1 else ''} from {', '.join(folders)}"
+
+
+def absolute_root(archive: Path, path: str) -> Path:
+    """Folder named in the settings, absolute or relative to the archive."""
+    return (archive / Path(path).expanduser()).resolve()

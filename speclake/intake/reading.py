@@ -1,0 +1,199 @@
+"""One file read, in a worker process: bytes, hash, spectra, measurements; or why it is refused."""
+
+import fnmatch
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from speclake.archive.encoding import encode
+from speclake.archive.rows import FileOutcome, StoredSpectrum, file_id
+from speclake.errors import ImporterFailed, MalformedFile, NoImporter
+from speclake.importing import Source
+from speclake.importing.formats import Format, load_formats
+from speclake.importing.guard import read_checked
+from speclake.importing.registry import Choice, Importers, choose, load
+from speclake.intake.resolving import FileFacts, Reader, measurement_of
+from speclake.intake.runsheets import RunSheet
+from speclake.measurement import Measurement
+from speclake.settings import Folder, Settings
+from speclake.spectrum import Axis
+
+
+@dataclass(frozen=True)
+class FileTask:
+    """A settled file to be read.
+
+    `content` is given when the bytes come from the archive (a refused file tried again); `sheets`
+    hold only the rows that may speak of this file.
+    """
+
+    folder: str
+    root: Path
+    path: str
+    size: int
+    modified_ns: int
+    arrived_at: datetime
+    sheets: tuple[RunSheet, ...] = ()
+    content: bytes | None = None
+    backfill: bool = False
+
+
+@dataclass(frozen=True)
+class FileReading:
+    """What came of reading one file. `changed` means: it was still being written, look again."""
+
+    task: FileTask
+    file_id: str = ""
+    sha256: str = ""
+    content: bytes = b""
+    outcome: FileOutcome = FileOutcome.TAKEN
+    note: str = ""
+    place: str = ""
+    found: str = ""
+    expected: str = ""
+    importer: str = ""
+    importer_version: str = ""
+    format: str = ""
+    changed: bool = False
+    measurements: tuple[Measurement, ...] = ()
+    spectra: tuple[StoredSpectrum, ...] = ()
+    axes: tuple[Axis, ...] = ()
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """Everything a worker needs to read files: made once in each process."""
+
+    settings: Settings
+    importers: Importers
+    formats: dict[str, Format]
+    readers: str
+    """Fingerprint of importers and formats."""
+
+    @classmethod
+    def open(cls, archive: Path, settings: Settings) -> "Workshop":
+        """Workshop of an archive folder.
+
+        Raises
+        ------
+        speclake.errors.BadSettings
+            A format file says something impossible.
+        """
+        importers = load(archive / "plugins")
+        formats = load_formats(archive / "formats")
+        names = [f"{i.name} {i.version}" for i in importers.ready.values()]
+        names += [f"{name} {format.version}" for name, format in formats.items()]
+        readers = hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
+        return cls(settings, importers, formats, readers)
+
+    @cached_property
+    def formats_as_data(self) -> Mapping[str, Mapping[str, Any]]:
+        """Formats as an importer is shown them."""
+        return {name: format.as_data() for name, format in self.formats.items()}
+
+    def folder(self, name: str) -> Folder:
+        """Watched folder of that name; one without any settings for files brought by hand."""
+        return self.settings.folder_named(name) or Folder(name=name, path=".")
+
+
+def read_file(workshop: Workshop, task: FileTask) -> FileReading:
+    """Reading of one settled file; every refusal carries file, place, found and expected."""
+    try:
+        content, changed = _content(task, workshop.settings.limits.largest_file_mb * 2**20)
+    except OSError as error:
+        return FileReading(task, changed=True, note=f"cannot be opened: {error.strerror}")
+    if changed:
+        return FileReading(task, changed=True, note="it changed while it was read")
+    return read_content(workshop, task, content)
+
+
+def _content(task: FileTask, most: int) -> tuple[bytes, bool]:
+    """Bytes of the file, and whether it changed under our eyes. The handle is open but briefly."""
+    if task.content is not None:
+        return task.content, False
+    path = task.root / task.path
+    if task.size > most:
+        return b"", False
+    with path.open("rb") as stream:
+        content = stream.read(most + 1)
+    after = path.stat()
+    seen = (len(content), after.st_size, after.st_mtime_ns)
+    return content, seen != (task.size, task.size, task.modified_ns)
+
+
+def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileReading:
+    """Reading of the bytes of a file."""
+    sha256 = hashlib.sha256(content).hexdigest()
+    identifier = file_id(task.folder, task.path, task.modified_ns, sha256, workshop.readers)
+    base = FileReading(task, identifier, sha256, content)
+    if not content and task.size:
+        most = workshop.settings.limits.largest_file_mb
+        return _refused(base, "", f"{task.size} bytes", f"at most {most} MB (largest_file_mb)")
+    if not content:
+        return _refused(base, "", "an empty file", "a header and data")
+    folder = workshop.folder(task.folder)
+    source = Source(task.path, content, workshop.formats_as_data, folder.format)
+    try:
+        choice = choose(workshop.importers, source, folder.importer)
+        spectra = read_checked(choice.importer, source)
+    except MalformedFile as error:
+        return _refused(base, error.place, error.found, error.expected)
+    except (NoImporter, ImporterFailed) as error:
+        return _refused(base, "", str(error), "a file that exactly one importer can read")
+    reader = _reader(workshop, choice, folder)
+    saved = datetime.fromtimestamp(task.modified_ns / 1e9, UTC) if task.modified_ns else None
+    facts = FileFacts(identifier, task.path, saved, task.arrived_at)
+    measurements = tuple(
+        measurement_of(s, facts, reader, folder, workshop.settings, task.sheets) for s in spectra
+    )
+    return FileReading(
+        task,
+        identifier,
+        sha256,
+        content,
+        importer=reader.importer,
+        importer_version=reader.version,
+        format=reader.format or "",
+        measurements=measurements,
+        spectra=tuple(
+            StoredSpectrum(m.measurement_id, s.axis.id, encode(s.values))
+            for m, s in zip(measurements, spectra, strict=True)
+        ),
+        axes=tuple({s.axis.id: s.axis for s in spectra}.values()),
+    )
+
+
+def _reader(workshop: Workshop, choice: Choice, folder: Folder) -> Reader:
+    name = choice.format or folder.format
+    format = workshop.formats.get(name) if name else None
+    described = f"{name}@{format.version}" if format else None
+    return Reader(choice.importer.name, choice.importer.version, described)
+
+
+def _refused(base: FileReading, place: str, found: str, expected: str) -> FileReading:
+    note = str(MalformedFile(base.task.path, place, found, expected))
+    return replace(
+        base, outcome=FileOutcome.REFUSED, note=note, place=place, found=found, expected=expected
+    )
+
+
+def is_wanted(path: str, folder: Folder) -> bool:
+    """Whether a path below a watched folder is an export to be taken in."""
+    name = path.rsplit("/", 1)[-1]
+    if name.startswith((".", "~$")) or name.lower().endswith((".tmp", ".part", ".crdownload")):
+        return False
+    return _fits(path, folder.include) and not _fits(path, folder.exclude)
+
+
+def is_run_sheet(path: str, folder: Folder) -> bool:
+    """Whether a path below a watched folder is a run sheet."""
+    return _fits(path, folder.run_sheets)
+
+
+def _fits(path: str, globs: tuple[str, ...]) -> bool:
+    name = path.rsplit("/", 1)[-1]
+    return any(fnmatch.fnmatchcase(path, g) or fnmatch.fnmatchcase(name, g) for g in globs)

@@ -1,0 +1,118 @@
+"""Which part a scan is of: header, names and run sheets, and what happens when they disagree."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from speclake.intake.resolving import FileFacts, Reader, measurement_of
+from speclake.intake.runsheets import RunSheet
+from speclake.measurement import Kind, LinkKind, Measurement
+from speclake.settings import Settings
+from speclake.spectrum import Spectrum
+
+NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
+SETTINGS: dict[str, Any] = {
+    "name": "lab",
+    "folder": [{"name": "bench", "path": "in", "patterns": ["tree"], "fields": {"kind": "part"}}],
+    "pattern": [{"name": "tree", "path": "{product}/{lot}/{serial}_s{site}.txt"}],
+    "kind": [{"kind": "blank", "field": "sample", "matches": "100 %*"}],
+    "site_map": [{"products": ["wafer"], "sites": {"5": [10.0, -4.0]}}],
+    "configuration": [
+        {"instrument": "A", "starting": "2025-01-01", "changeovers_nm": [860]},
+        {"instrument": "A", "starting": "2026-01-01", "changeovers_nm": [850, 1800]},
+        {"instrument": "A", "starting": "2027-01-01", "changeovers_nm": [1]},
+    ],
+}
+
+
+def resolve(
+    fields: dict[str, str],
+    path: str = "wafer/L7/W3_s5.txt",
+    sheets: tuple[RunSheet, ...] = (),
+    **changes: Any,
+) -> Measurement:
+    settings = Settings.model_validate(SETTINGS | changes)
+    spectrum = Spectrum.as_listed(
+        [500.0, 400.0], [91.0, 90.0], axis_unit="nm", unit="%T", fields=fields
+    )
+    facts = FileFacts("f1", path, NOW, NOW)
+    return measurement_of(
+        spectrum, facts, Reader("columns", "1"), settings.folder[0], settings, sheets
+    )
+
+
+def test_names_of_folders_and_file_give_the_part_and_its_site() -> None:
+    m = resolve({})
+    assert (m.product, m.lot, m.serial, m.site) == ("wafer", "L7", "W3", "5")
+    assert (m.x_mm, m.y_mm) == (10.0, -4.0)
+    assert m.origin["lot"] == "pattern tree"
+    assert m.origin["x_mm"] == "site map of the settings"
+    assert m.unresolved == ()
+
+
+def test_header_and_name_that_disagree_leave_the_field_unknown_and_told() -> None:
+    m = resolve({"lot": "L8"})
+    assert m.lot is None
+    assert m.unresolved == ("lot: header says 'L8'; pattern tree says 'L7'",)
+
+
+def test_run_sheet_fills_what_header_and_name_lack() -> None:
+    sheet = RunSheet("mon.csv", ((4, {"file": "x.txt", "lot": "L1", "serial": "9"}),))
+    m = resolve({"product": "window"}, "x.txt", (sheet,))
+    assert (m.lot, m.serial) == ("L1", "9")
+    assert m.origin["lot"] == "run sheet mon.csv, line 4"
+
+
+def test_what_a_part_lacks_is_listed_in_words() -> None:
+    m = resolve({"product": "window"}, "x.txt")
+    assert m.unresolved == (
+        "lot: neither header, name nor run sheet gives it",
+        "sample or serial: neither header, name nor run sheet gives it",
+    )
+
+
+def test_rule_recognises_a_blank_before_the_folder_calls_it_a_part() -> None:
+    m = resolve({"sample": "100 % line"}, "x.txt")
+    assert (m.kind, m.unresolved) == (Kind.BLANK, ())
+
+
+def test_unknown_kind_stays_unknown_and_is_listed() -> None:
+    m = resolve({}, "x.txt", folder=[{"name": "bench", "path": "in"}])
+    assert m.kind is Kind.UNKNOWN
+    assert m.unresolved == ("kind: nothing says what was in the beam",)
+
+
+def test_number_that_is_none_is_listed_with_what_was_found() -> None:
+    m = resolve({"angle_deg": "8,0"})
+    assert m.angle_deg is None
+    assert m.unresolved == ("angle_deg: found '8,0'; expected a number with a decimal point",)
+
+
+def test_configuration_in_force_at_the_time_gives_the_changeovers() -> None:
+    assert resolve({"instrument": "A"}).changeovers == (850.0, 1800.0)
+    assert resolve({"instrument": "B"}).changeovers == ()
+
+
+def test_header_names_the_scan_that_this_one_was_measured_against() -> None:
+    (link,) = resolve({"measured_against": "base 12"}).links
+    assert (link.kind, link.target, link.by_name) == (
+        LinkKind.MEASURED_AGAINST,
+        "base 12",
+        True,
+    )
+
+
+def test_correction_state_stays_unknown_unless_stated() -> None:
+    m = resolve({})
+    assert (m.correction, m.bounces, m.zero_line_applied, m.smoothed, m.clipped) == (None,) * 5
+    stated = resolve({"correction": "Raw ratio", "bounces": "2", "smoothed": "no"})
+    assert (stated.correction, stated.bounces, stated.smoothed) == ("raw ratio", 2, False)
+
+
+def test_identifier_depends_on_content_place_identity_and_reader_alone() -> None:
+    one = resolve({})
+    assert one.measurement_id == resolve({}).measurement_id
+    assert one.measurement_id != resolve({}, "wafer/L7/W3_s6.txt").measurement_id
+    np.testing.assert_array_equal((one.axis_first, one.axis_last), (400.0, 500.0))
+    assert one.scan_direction == "descending"
