@@ -1,0 +1,242 @@
+"""Minimum, maximum and mean over a band, and the value at a position, of many spectra at once.
+
+Every function takes a `SpectrumSet` and gives one number a spectrum, in the unit of the set; where
+a spectrum cannot answer, the number is NaN and `coverage` says why. Between two points a spectrum
+is the straight line through them, so the ends of a band count even where no point lies on them.
+Nothing is extrapolated.
+
+The number of one spectrum depends on that spectrum alone, to the last bit: sums run along the
+points of one row in one fixed order, whatever else is in the set and however it is cut.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from speclake.quantities.windows import Between, Window, locate
+from speclake.spectrum import FloatArray, SpectrumSet
+from speclake.units import AxisUnit, Medium
+
+What = Literal["minimum", "maximum", "mean", "value"]
+
+_BLOCK_VALUES = 32_768
+"""Values that a sum works on at once, few enough to stay in the processor's cache."""
+
+
+@dataclass(frozen=True, eq=False)
+class BandValues:
+    """One number a spectrum.
+
+    Parameters
+    ----------
+    value : shape (n,), in the unit of the set; NaN where a spectrum cannot answer.
+    at : shape (n,), where on the axis the number was found, in the unit of the axis; None for a
+        mean, which no single position decides.
+    """
+
+    value: FloatArray
+    at: FloatArray | None
+
+
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """Whether each spectrum can answer for a band.
+
+    Parameters
+    ----------
+    problem : what is wrong with the axis that all share; None if nothing is.
+    hole : shape (n,), position of the first missing value that is needed, NaN where none is.
+    axis_unit : unit of `hole`.
+    """
+
+    problem: str | None
+    hole: FloatArray
+    axis_unit: AxisUnit
+
+    @property
+    def reasons(self) -> tuple[str | None, ...]:
+        """For each spectrum why it cannot answer, None where it can."""
+        if self.problem is not None:
+            return (self.problem,) * self.hole.size
+        return tuple(
+            None if np.isnan(at) else f"the value at {at:.10g} {self.axis_unit} is missing"
+            for at in self.hole
+        )
+
+
+def coverage(
+    spectra: SpectrumSet,
+    low: float,
+    high: float | None = None,
+    largest_interval: float | None = None,
+    *,
+    unit: AxisUnit = "nm",
+    medium: Medium | None = None,
+) -> Coverage:
+    """Whether each spectrum reaches over a band, without a gap and without a missing value.
+
+    Parameters
+    ----------
+    low, high : ends of the band in `unit`; without `high` the one position `low`.
+    largest_interval : longest stretch without a point that is tolerated, in `unit`; by default
+        five times the median interval of the axis.
+    medium : as for `speclake.quantities.windows.locate`.
+    """
+    window = locate(
+        spectra.axis, low, high, unit=unit, medium=medium, largest_interval=largest_interval
+    )
+    if window.problem is not None:
+        holes = np.full(len(spectra), np.nan)
+    else:
+        holes = holes_in(spectra.values, window)
+    return Coverage(window.problem, holes, spectra.axis.unit)
+
+
+def holes_in(values: FloatArray, window: Window) -> FloatArray:
+    """Position of the first missing value that a window needs, of each row; NaN where none is."""
+    missing = np.isnan(values[:, window.needed])
+    first = window.axis.values[window.needed.start + missing.argmax(axis=1)]
+    return np.where(missing.any(axis=1), first, np.nan)
+
+
+def minimum(
+    spectra: SpectrumSet,
+    low: float,
+    high: float,
+    *,
+    unit: AxisUnit = "nm",
+    medium: Medium | None = None,
+    largest_interval: float | None = None,
+) -> BandValues:
+    """Smallest value of each spectrum in a band, and where it lies.
+
+    The ends of the band count, interpolated between their neighbours. Of several equal values the
+    one first on the ascending axis is named. Parameters as for `coverage`.
+    """
+    return _answer("minimum", spectra, low, high, unit, medium, largest_interval)
+
+
+def maximum(
+    spectra: SpectrumSet,
+    low: float,
+    high: float,
+    *,
+    unit: AxisUnit = "nm",
+    medium: Medium | None = None,
+    largest_interval: float | None = None,
+) -> BandValues:
+    """Largest value of each spectrum in a band, and where it lies; else as `minimum`."""
+    return _answer("maximum", spectra, low, high, unit, medium, largest_interval)
+
+
+def mean(
+    spectra: SpectrumSet,
+    low: float,
+    high: float,
+    *,
+    unit: AxisUnit = "nm",
+    medium: Medium | None = None,
+    largest_interval: float | None = None,
+) -> BandValues:
+    """Mean of each spectrum over a band: the integral by trapezoids, divided by the width.
+
+    The integral runs over `unit`: a band in nm is averaged over wavelength even where the spectrum
+    is spaced in wavenumbers. A spectrum of one value has exactly that mean. Parameters as for
+    `coverage`.
+    """
+    return _answer("mean", spectra, low, high, unit, medium, largest_interval)
+
+
+def value_at(
+    spectra: SpectrumSet,
+    at: float,
+    *,
+    unit: AxisUnit = "nm",
+    medium: Medium | None = None,
+    largest_interval: float | None = None,
+) -> BandValues:
+    """Value of each spectrum at a position: as exported on a point, else linear between two."""
+    return _answer("value", spectra, at, None, unit, medium, largest_interval)
+
+
+def _answer(
+    what: What,
+    spectra: SpectrumSet,
+    low: float,
+    high: float | None,
+    unit: AxisUnit,
+    medium: Medium | None,
+    largest_interval: float | None,
+) -> BandValues:
+    window = locate(
+        spectra.axis, low, high, unit=unit, medium=medium, largest_interval=largest_interval
+    )
+    return reduced(what, spectra.values, window)
+
+
+def reduced(what: What, values: FloatArray, window: Window) -> BandValues:
+    """One number a row of `values` over a window already located.
+
+    Parameters
+    ----------
+    values : shape (n, p), on the axis of the window.
+    """
+    if window.problem is not None:
+        nothing = np.full(values.shape[0], np.nan)
+        return BandValues(nothing, None if what == "mean" else nothing)
+    if what == "mean":
+        return BandValues(_means(values, window), None)
+    if what == "value":
+        found = _end(values, window.before, window.start)
+        return BandValues(found, np.where(np.isnan(found), np.nan, window.at_start))
+    return _extremum(values, window, what)
+
+
+def _end(values: FloatArray, between: Between | None, point: int) -> FloatArray:
+    """Value of each row at one position: on a point, or on the line between two."""
+    if between is None:
+        return values[:, point].copy()
+    below, above = values[:, between.point], values[:, between.point + 1]
+    return below + (above - below) * between.share
+
+
+def _extremum(values: FloatArray, window: Window, what: What) -> BandValues:
+    n = values.shape[0]
+    candidates: list[tuple[FloatArray, FloatArray | float]] = []
+    if window.before is not None:
+        candidates.append((_end(values, window.before, 0), window.at_start))
+    if window.stop > window.start:
+        inner = values[:, window.start : window.stop]
+        place = inner.argmin(axis=1) if what == "minimum" else inner.argmax(axis=1)
+        candidates.append((inner[np.arange(n), place], window.axis.values[window.start + place]))
+    if window.after is not None:
+        candidates.append((_end(values, window.after, 0), window.at_stop))
+    best, at = candidates[0][0], np.broadcast_to(candidates[0][1], n)
+    for value, position in candidates[1:]:
+        # written so that a NaN on either side wins: it must not be passed over
+        better = ~(best <= value) if what == "minimum" else ~(best >= value)
+        better &= ~np.isnan(best)
+        best, at = np.where(better, value, best), np.where(better, position, at)
+    return BandValues(best, np.where(np.isnan(best), np.nan, at))
+
+
+def _means(values: FloatArray, window: Window) -> FloatArray:
+    """Weighted sums of the rows, a few rows at a time so that the products stay in cache.
+
+    The sum runs over the differences to the first value of the row: a constant gives exactly
+    itself. NumPy adds each row on its own, pairwise along its points; a matrix product would add
+    in an order that depends on how many rows there are.
+    """
+    needed = values[:, window.needed]
+    weights = window.weights
+    rows = max(1, _BLOCK_VALUES // weights.size)
+    products = np.empty((rows, weights.size))
+    sums = np.empty(needed.shape[0])
+    for begin in range(0, needed.shape[0], rows):
+        block = needed[begin : begin + rows]
+        part = products[: block.shape[0]]
+        np.subtract(block, block[:, :1], out=part)
+        np.multiply(part, weights, out=part)
+        np.add.reduce(part, axis=1, out=sums[begin : begin + rows])
+    return needed[:, 0] + sums
