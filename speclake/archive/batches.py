@@ -1,22 +1,196 @@
 """The files of a batch: Parquet tables and the zip of originals, written once and read back."""
 
+import contextlib
+import hashlib
+import secrets
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from speclake.archive.chain import Commit
-from speclake.archive.schemas import COMMIT_FIELD, COMMIT_NUMBER, conformed, sealed_schema
-from speclake.errors import ArchiveDamaged
+from speclake.archive.chain import Commit, FileEntry
+from speclake.archive.digests import originals_digest, rows_digest
+from speclake.archive.locations import LocalDisk
+from speclake.archive.originals import OriginalsReader, OriginalsWriter, packed
+from speclake.archive.rows import Batch
+from speclake.archive.schemas import (
+    COMMIT_FIELD,
+    COMMIT_NUMBER,
+    ORIGINALS,
+    TABLES,
+    conformed,
+    sealed_schema,
+    to_table,
+)
+from speclake.errors import ArchiveDamaged, NotFound
 
 FOLDER = "batches"
 
+# Measured on 20,000 spectra of 2,401 points on the 0.001 grid, 2 cores, warm cache: one spectrum
+# at random takes 2.9, 2.0, 1.7, 3.2, 5.7, 11.8 ms with 20, 50, 100, 250, 500, 1,000 spectra a
+# group (the footer grows below, the group to be decoded above); reading all takes 0.31, 0.24,
+# 0.21, 0.21 s with 50, 100, 250, 500; the size differs by 0.4 %.
+SPECTRA_A_GROUP = 128
+ROWS_A_GROUP = 16_384
+_WITH_VALUES = ("spectra", "derived", "axes")
 
-def read_table(
-    root: Path, commit: Commit, table: str, columns: tuple[str, ...] | None = None
-) -> Any:
+
+@dataclass(frozen=True)
+class EncodedBatch:
+    """A batch as it will lie on disk: its tables, without the empty ones, and its originals."""
+
+    tables: Mapping[str, Any]
+    originals: Mapping[str, bytes]
+    digests: Mapping[str, str]
+
+    def is_same_as(self, other: "EncodedBatch") -> bool:
+        """Whether the other would write the same rows in the same order."""
+        return (
+            self.digests == other.digests
+            and self.tables.keys() == other.tables.keys()
+            and all(self.tables[name].equals(other.tables[name]) for name in self.tables)
+        )
+
+
+def encoded(batch: Batch) -> EncodedBatch:
+    """Tables, originals and digests of a batch.
+
+    Raises
+    ------
+    ValueError
+        The spectra are not those of the measurements, an original has another hash than its
+        name, or a row cannot be written.
+    """
+    _check(batch)
+    rows: dict[str, Sequence[Any]] = {name: getattr(batch, name) for name in TABLES}
+    order = {spectrum.measurement_id: spectrum for spectrum in batch.spectra}
+    rows["spectra"] = [order[m.measurement_id] for m in batch.measurements]
+    tables = {name: to_table(name, rows[name]) for name in TABLES if rows[name]}
+    digests = {name: rows_digest(table) for name, table in tables.items()}
+    if batch.originals:
+        digests[ORIGINALS] = originals_digest(batch.originals)
+    return EncodedBatch(tables, batch.originals, digests)
+
+
+def _check(batch: Batch) -> None:
+    measured = [measurement.measurement_id for measurement in batch.measurements]
+    stored = [spectrum.measurement_id for spectrum in batch.spectra]
+    if sorted(measured) != sorted(stored) or len(set(measured)) != len(measured):
+        odd = sorted(set(measured) ^ set(stored)) or ["one of them twice"]
+        raise ValueError(
+            f"found {len(measured)} measurements and {len(stored)} spectra, which differ in "
+            f"{', '.join(odd[:3])}; expected one spectrum for each measurement"
+        )
+    for name, content in batch.originals.items():
+        found = hashlib.sha256(content).hexdigest()
+        if found != name:
+            raise ValueError(f"found an original named {name} whose bytes have the hash {found}")
+
+
+# --- writing ----------------------------------------------------------------------------------
+
+
+class NewBatch:
+    """The folder of a batch that is being written, held until its record stands or it is given up.
+
+    While it is held, `clean` of any process leaves it alone; the hold ends with the process.
+    """
+
+    def __init__(self, root: Path, at: datetime, disk: LocalDisk) -> None:
+        self._root, self._disk = root, disk
+        month = root / FOLDER / f"{at.astimezone(UTC):%Y-%m}"
+        disk.make_folders(month)
+        self.folder = month / f"{at.astimezone(UTC):%d-%H%M%S}-{secrets.token_hex(4)}"
+        disk.make_folder(self.folder)
+        self._held: int | None = disk.hold(self.folder)
+        disk.sync_folder(month)
+
+    def path(self, table: str) -> Path:
+        """File that holds the rows of a table."""
+        return self.folder / file_name(table)
+
+    def entry(self, table: str, rows: int, size: int, sha256: str) -> FileEntry:
+        """Entry of a file in the commit's record."""
+        path = self.path(table).relative_to(self._root).as_posix()
+        return FileEntry(table, path, rows, size, sha256)
+
+    def finish(self) -> None:
+        """Make the names of the files durable."""
+        self._disk.sync_folder(self.folder)
+
+    def release(self) -> None:
+        """Hold the folder no longer."""
+        if self._held is not None:
+            self._disk.release(self._held)
+            self._held = None
+
+    def give_up(self) -> None:
+        """Remove the folder; no record names it."""
+        self._disk.remove_tree(self.folder)
+        self.release()
+
+
+def file_name(table: str) -> str:
+    """Name of the file that holds a table in the folder of a batch."""
+    return "originals.zip" if table == ORIGINALS else f"{table}.parquet"
+
+
+def write(batch: EncodedBatch, new: NewBatch, disk: LocalDisk) -> tuple[FileEntry, ...]:
+    """Entries of the files of a plain batch, which are on the medium with their names."""
+    entries = []
+    for name, table in batch.tables.items():
+        buffer = pa.BufferOutputStream()
+        with parquet_writer(buffer, name, table.schema) as writer:
+            writer.write_table(table, row_group_size=rows_a_group(name))
+        with disk.create(new.path(name)) as sink:
+            sink.write(memoryview(buffer.getvalue()))
+        entries.append(new.entry(name, table.num_rows, sink.size, sink.sha256))
+    if batch.originals:
+        with disk.create(new.path(ORIGINALS)) as sink:
+            archive = OriginalsWriter(sink)
+            for sha256, content in batch.originals.items():
+                archive.add(*packed(sha256, content))
+            count = archive.finish()
+        entries.append(new.entry(ORIGINALS, count, sink.size, sink.sha256))
+    new.finish()
+    return tuple(entries)
+
+
+def rows_a_group(table: str) -> int:
+    """Rows in one row group of a table."""
+    return SPECTRA_A_GROUP if table in _WITH_VALUES else ROWS_A_GROUP
+
+
+def parquet_writer(sink: Any, table: str, schema: pa.Schema) -> Any:
+    """Writer of one table: integers as differences, floats byte by byte, the rest by dictionary."""
+    dictionary: Any = True
+    encodings: dict[str, str] | None = None
+    if table in _WITH_VALUES:
+        names = {"integers": "DELTA_BINARY_PACKED", "floats": "BYTE_STREAM_SPLIT"}
+        names = {"values": "BYTE_STREAM_SPLIT"} if table == "axes" else names
+        encodings = {f"{name}.list.element": how for name, how in names.items()}
+        dictionary = [field.name for field in schema if pa.types.is_string(field.type)]
+    return pq.ParquetWriter(
+        sink,
+        schema,
+        compression="zstd",
+        compression_level=1,
+        use_dictionary=dictionary,
+        column_encoding=encodings,
+        write_statistics=table not in _WITH_VALUES,
+    )
+
+
+# --- reading ----------------------------------------------------------------------------------
+
+
+def read_table(root: Path, commit: Commit, table: str, columns: Sequence[str] | None = None) -> Any:
     """Rows of one table in the batch of a commit, each with the number of the commit that added it.
 
     Parameters
@@ -37,29 +211,89 @@ def read_table(
         The file is not the Parquet file that was committed.
     """
     entry = commit.entry(table)
-    schema = sealed_schema(table)
-    if columns is not None:
-        schema = pa.schema([schema.field(name) for name in columns] + [COMMIT_FIELD])
     if entry is None:
-        return schema.empty_table()
-    path = root / entry.path
-    try:
-        with pq.ParquetFile(path) as file:
-            found = file.schema_arrow.names
-            wanted = None if columns is None else [n for n in schema.names if n in found]
-            rows = file.read(columns=wanted)
-    except (pa.ArrowException, OSError) as error:
-        if isinstance(error, FileNotFoundError):
-            raise
-        raise ArchiveDamaged(f"{entry.path}: {error}") from error
-    if rows.num_rows != entry.rows:
+        return conformed(table, sealed_schema(table).empty_table(), columns=columns)
+    with open_table(root, entry) as file:
+        return _finished(file.read(_present(file, columns)), commit, entry, columns)
+
+
+def read_rows(
+    root: Path,
+    commit: Commit,
+    table: str,
+    positions: npt.NDArray[np.int64],
+    columns: Sequence[str] | None = None,
+) -> Any:
+    """Rows at the given positions of a table in the batch of a commit, in that order.
+
+    Only the row groups that hold one of them are read.
+
+    Raises
+    ------
+    FileNotFoundError, speclake.errors.ArchiveDamaged
+        As for `read_table`; also where a position lies outside the table.
+    """
+    entry = commit.entry(table)
+    n = entry.rows if entry else 0
+    if entry is None or (positions.size and not 0 <= positions.min() <= positions.max() < n):
         raise ArchiveDamaged(
-            f"{entry.path}: found {rows.num_rows} rows; expected {entry.rows} (commit "
-            f"{commit.number})"
+            f"commit {commit.number}: found {n} rows of {table}; expected one at each of the "
+            f"positions {positions.min()} to {positions.max()}"
         )
+    with open_table(root, entry) as file:
+        sizes = np.array([file.metadata.row_group(g).num_rows for g in range(file.num_row_groups)])
+        first_rows = np.cumsum(sizes) - sizes
+        groups = np.searchsorted(first_rows, positions, side="right") - 1
+        needed = np.unique(groups)
+        rows = file.read_row_groups(needed.tolist(), _present(file, columns))
+    first_read = np.cumsum(sizes[needed]) - sizes[needed]
+    local = positions - first_rows[groups] + first_read[np.searchsorted(needed, groups)]
+    return _finished(rows.take(pa.array(local)), commit, entry, columns)
+
+
+def read_original(root: Path, commit: Commit, sha256: str) -> bytes:
+    """Bytes of a file whose original lies in the batch of a commit, checked against their hash.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        The batch does not hold it.
+    FileNotFoundError, speclake.errors.ArchiveDamaged
+        As for `read_table`.
+    """
+    entry = commit.entry(ORIGINALS)
+    if entry is None:
+        raise NotFound(f"commit {commit.number}: found no originals; expected {sha256}")
+    with OriginalsReader(root / entry.path, entry.path) as originals:
+        return originals.read(sha256)
+
+
+@contextlib.contextmanager
+def open_table(root: Path, entry: FileEntry) -> Iterator[Any]:
+    """Open pyarrow.parquet.ParquetFile of an entry, whose errors are those of `read_table`."""
+    try:
+        with pq.ParquetFile(root / entry.path) as file:
+            found = file.metadata.num_rows
+            if found != entry.rows:
+                raise ArchiveDamaged(f"{entry.path}: found {found} rows; expected {entry.rows}")
+            yield file
+    except pa.ArrowException as error:
+        raise ArchiveDamaged(f"{entry.path}: {error}; expected the table as committed") from error
+    except OSError as error:
+        if error.errno is not None:  # the disk's error; pyarrow's own of a bad file have no number
+            raise
+        raise ArchiveDamaged(f"{entry.path}: {error}; expected the table as committed") from error
+
+
+def _present(file: Any, columns: Sequence[str] | None) -> list[str] | None:
     if columns is None:
-        rows = conformed(table, rows, entry.path)
+        return None
+    return [name for name in file.schema_arrow.names if name in {*columns, COMMIT_NUMBER}]
+
+
+def _finished(rows: Any, commit: Commit, entry: FileEntry, columns: Sequence[str] | None) -> Any:
+    """Rows with today's columns and the commit number of each."""
     if COMMIT_NUMBER not in rows.column_names:
         numbers = pa.array(np.full(rows.num_rows, commit.number, np.int64))
         rows = rows.append_column(COMMIT_FIELD, numbers)
-    return rows
+    return conformed(entry.table, rows, entry.path, columns)

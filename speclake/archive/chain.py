@@ -1,27 +1,34 @@
 """The chain of commits: numbered records, each with the hash of the one before.
 
 A record is put in place if its number is free, so two writers cannot both have a number and the
-chain cannot fork. The hash of a record is the SHA-256 of its bytes.
+chain cannot fork. The hash of a record is the SHA-256 of its bytes. Inside it stands the SHA-256 of
+the rest (``check``), which shows a flipped bit in the last record too, that no other names yet.
+``head.json`` says how far the chain was when its last writer had it on the medium: a shorter chain
+has lost records. It is a witness and a place to count on from, and never needed.
 
 What is derived from the chain up to a commit must keep that commit's *hash* beside its number and
 compare it before use: after a power cut the last record that a reader saw may be gone, and another
 may stand under its number.
 """
 
+import contextlib
 import hashlib
 import json
+import secrets
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from speclake.archive.locations import LocalDisk
+from speclake.archive.locations import TEMPORARY, LocalDisk
 from speclake.errors import ArchiveDamaged, NotFound
 
 FOLDER = "chain"
 BEFORE_THE_FIRST = "0" * 64
 """What the first record names as the hash of the one before."""
+
+HEAD = "head.json"
 
 _VERSION = 1
 _FARTHEST_LOOK = 20
@@ -97,6 +104,10 @@ def encoded(commit: Commit) -> bytes:
         "replaces": _spans(commit.replaces),
         "digests": dict(commit.digests),
     }
+    return _canonical(content | {"check": hashlib.sha256(_canonical(content)).hexdigest()})
+
+
+def _canonical(content: Mapping[str, Any]) -> bytes:
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return text.encode()
 
@@ -117,7 +128,10 @@ def decoded(data: bytes, name: str) -> Commit:
             f"{name}: found {_glimpse(data)} ({error!r}); expected a record of the chain"
         ) from error
     if encoded(commit) != data:
-        raise ArchiveDamaged(f"{name}: found a record in another form; expected canonical JSON")
+        raise ArchiveDamaged(
+            f"{name}: found a record that is not as it was written; expected the bytes that its "
+            "check was made of"
+        )
     return replace(commit, hash=hashlib.sha256(data).hexdigest())
 
 
@@ -199,7 +213,7 @@ class Chain:
         speclake.errors.ArchiveDamaged
             A record is missing though a later one is there.
         """
-        number = self._last(known)
+        number = self._last(max(known, self._known_from_witness()))
         while self._is_passed(number):
             number = self._last(number)
         return self.read(number) if number else None
@@ -268,7 +282,31 @@ class Chain:
             self._disk.put_if_absent(self.path(commit.number), data)
         except FileExistsError as error:
             raise Taken(commit.number) from error
+        self._leave_witness(commit.number)
         return replace(commit, hash=hashlib.sha256(data).hexdigest())
+
+    def witness(self) -> int | None:
+        """Number of the last record as ``head.json`` has it, None where that cannot be read."""
+        try:
+            content = json.loads((self.folder / HEAD).read_bytes())
+            return int(content["number"])
+        except (FileNotFoundError, ValueError, KeyError, TypeError):
+            return None
+
+    def _known_from_witness(self) -> int:
+        number = self.witness() or 0
+        return number if number > 0 and self._exists(number) else 0
+
+    def _leave_witness(self, number: int) -> None:
+        """Say how far the chain is; after the record is on the medium, and without a wait."""
+        temporary = self.folder / f".{HEAD}.{secrets.token_hex(4)}{TEMPORARY}"
+        with contextlib.suppress(OSError):  # the commit stands, with this file or without
+            handle = self._disk.open_new(temporary)
+            try:
+                self._disk.write(handle, memoryview(_canonical({"number": number})))
+            finally:
+                self._disk.close(handle)
+            self._disk.rename(temporary, self.folder / HEAD)
 
     def _exists(self, number: int) -> bool:
         try:

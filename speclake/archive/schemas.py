@@ -212,28 +212,38 @@ def _list_array(column: Sequence[Any], type_: pa.DataType) -> pa.Array:
 # --- columns to rows --------------------------------------------------------------------------
 
 
-def conformed(name: str, table: pa.Table, where: str = "") -> pa.Table:
+def conformed(
+    name: str, table: pa.Table, where: str = "", columns: Sequence[str] | None = None
+) -> pa.Table:
     """Table with the columns of today's schema, and the commit number where it has one.
 
-    A column that an older version did not write is filled with the field's default.
+    A column that an older version did not write is filled with the field's default, which is None
+    or empty.
+
+    Parameters
+    ----------
+    where : the file, for messages.
+    columns : names wanted; all where None.
 
     Raises
     ------
     speclake.errors.ArchiveDamaged
-        A column is unknown here, has another type, or is missing and has no default.
+        A column is unknown here, has another type, or is missing and has no such default.
     """
     place = where or f"table {name}"
     wanted = sealed_schema(name) if COMMIT_NUMBER in table.column_names else SCHEMAS[name]
-    if table.schema.equals(wanted):
-        return table
     unknown = sorted(set(table.column_names) - set(wanted.names))
     if unknown:
         raise ArchiveDamaged(
             f"{place}: found the columns {', '.join(unknown)}; expected only those known to this "
             "version; read the archive with the version that wrote it or a later one"
         )
-    columns = [_conformed_column(name, table, field, place) for field in wanted]
-    return pa.Table.from_arrays(columns, schema=wanted)
+    if columns is not None:
+        wanted = pa.schema([f for f in wanted if f.name in {*columns, COMMIT_NUMBER}])
+    if table.schema.equals(wanted):
+        return table
+    arrays = [_conformed_column(name, table, field, place) for field in wanted]
+    return pa.Table.from_arrays(arrays, schema=wanted)
 
 
 def _conformed_column(name: str, table: pa.Table, field: pa.Field, place: str) -> Any:
@@ -250,10 +260,12 @@ def _conformed_column(name: str, table: pa.Table, field: pa.Field, place: str) -
 def _default_column(name: str, field: pa.Field, n: int, place: str) -> pa.Array:
     for each in fields(ROWS[name]):
         if each.name == field.name:
-            if each.default is not MISSING:
-                return _array([each.default] * n, field.type)
+            default = each.default
             if each.default_factory is not MISSING:
-                return _array([each.default_factory()] * n, field.type)
+                default = each.default_factory()
+            # another default would change the digest of old rows (see digests.py)
+            if default is None or (isinstance(default, str | tuple | Mapping) and not default):
+                return _array([default] * n, field.type)
     raise ArchiveDamaged(f"{place}: found no column {field.name}; expected one")
 
 
