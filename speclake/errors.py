@@ -44,14 +44,18 @@ class NoImporter(SpeclakeError, LookupError):
 
 
 class ImporterFailed(SpeclakeError):
-    """An importer broke its contract on a file; the file is refused and the importer is named."""
+    """An importer broke its contract on a file; the file is refused and the importer is named.
+
+    `importer` is empty where it cannot be told whose code failed.
+    """
 
     def __init__(self, importer: str, file: str, what_happened: str) -> None:
         super().__init__(importer, file, what_happened)
         self.importer, self.file, self.what_happened = importer, file, what_happened
 
     def __str__(self) -> str:
-        return f"{self.file}: importer {self.importer!r} {self.what_happened}"
+        who = f"importer {self.importer!r}" if self.importer else "reading it"
+        return f"{self.file}: {who} {self.what_happened}"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,332 @@
+"""A pool of worker processes in which a stranger's code can do its worst and refuse only its file.
+
+Every worker has pipes of its own and one thread of the parent that feeds it. A worker that is ended
+at any moment, by whatever, therefore takes along nothing that another one needs: no lock, no shared
+queue; and whatever its exit code, its end is seen at once.
+"""
+
+import itertools
+import pickle
+import queue
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, Generic, Self, TypeVar
+
+from speclake.errors import ImporterFailed, SpeclakeError
+from speclake.importing.process import Ended, WorkerProcess
+from speclake.importing.worker import Outcome, Setup, Task
+
+State = TypeVar("State")
+Item = TypeVar("Item")
+Value = TypeVar("Value")
+
+_TICK_S = 0.05
+_STARTS = 3
+"""How often a worker is started before its start counts as failed and not as cut off by chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result(Generic[Item, Value]):
+    """What became of one item: a value, or the error for which it is refused.
+
+    `traceback` is the text of the worker's traceback where the function raised something that is
+    no error of speclake's.
+    """
+
+    item: Item
+    value: Value | None = None
+    error: SpeclakeError | None = None
+    traceback: str = ""
+
+
+class GuardedPool(Generic[State]):
+    """Worker processes that read files with any importer, each within limits.
+
+    Parameters
+    ----------
+    workers : number of processes; each starts when there is work for it.
+    initializer, initargs : called once in every worker; what it returns is the first argument of
+        every function that the pool runs there.
+    time_limit_s : what one item may take; then its worker is ended.
+    memory_limit_mb : how much address space an item may take beyond that of a worker at rest.
+        Enforced on Linux only: elsewhere the system does not tell what is taken already.
+    chunk : how many items travel together.
+    start_limit_s : what a worker may take to start.
+
+    Notes
+    -----
+    A function that the pool runs must be free of side effects: when a worker ends, those items of
+    its chunk that it had not reported are run again, one by one. An item is refused when it alone
+    hung its worker, or ended one in which nothing else had run before.
+
+    Workers ignore the interrupt and termination signals, which are their parent's; they end when
+    their parent does. What they print is lost; what they write to standard error is not.
+    """
+
+    def __init__(
+        self,
+        *,
+        initializer: Callable[..., State],
+        initargs: tuple[object, ...] = (),
+        workers: int = 2,
+        time_limit_s: float = 20.0,
+        memory_limit_mb: int = 1024,
+        chunk: int = 32,
+        start_limit_s: float = 60.0,
+    ) -> None:
+        if workers < 1 or chunk < 1 or time_limit_s <= 0 or memory_limit_mb <= 0:
+            raise ValueError("a pool needs a worker, a chunk of one, and limits above zero")
+        self._setup = Setup(_importable(initializer), initargs, time_limit_s, memory_limit_mb)
+        self._chunk = chunk
+        self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._lanes = [_Lane(self._setup, start_limit_s, self._jobs) for _ in range(workers)]
+        self._threads: list[threading.Thread] = []
+        self._closed = threading.Event()
+
+    def map(
+        self,
+        function: Callable[[State, Item], Value],
+        items: Iterable[Item],
+        *,
+        name: Callable[[Item], str] = str,
+    ) -> Iterator[Result[Item, Value]]:
+        """Results of ``function(state, item)``, in the order in which they are ready.
+
+        Items are taken from `items` in the caller's thread, no more than the workers need to stay
+        busy: memory does not grow with their number. The first chunks are small, so that a few
+        items are spread over all workers. Closing the iterator ends what is under way.
+
+        Parameters
+        ----------
+        function : importable by name in another process, free of side effects.
+        name : what an item is called in messages.
+
+        Raises
+        ------
+        speclake.errors.ImporterFailed
+            A worker cannot start because an importer ends it while it is loaded.
+        RuntimeError
+            A worker cannot start, or cannot import the function; or the pool was closed.
+        """
+        _importable(function)
+        if self._closed.is_set():
+            raise RuntimeError("the pool is closed")
+        self._start_threads()
+        return self._map(function, items, name)
+
+    def _map(
+        self,
+        function: Callable[[State, Item], Value],
+        items: Iterable[Item],
+        name: Callable[[Item], str],
+    ) -> Iterator[Result[Item, Value]]:
+        batch = _Batch()
+        chunks = self._chunks(items)
+        at_once = 3 * len(self._lanes)
+        under_way = 0
+        try:
+            while True:
+                for chunk in itertools.islice(chunks, at_once - under_way):
+                    self._jobs.put(_Job(function, chunk, batch))
+                    under_way += 1
+                if not under_way:
+                    return
+                part = self._next_part(batch)
+                if part.problem is not None:
+                    raise part.problem
+                under_way -= part.is_last
+                for item, outcome in part.outcomes:
+                    yield _result(item, outcome, name)
+        finally:
+            if under_way:
+                batch.is_abandoned = True
+                for lane in self._lanes:
+                    lane.drop(batch)
+
+    def _chunks(self, items: Iterable[Item]) -> Iterator[tuple[Item, ...]]:
+        source = iter(items)
+        for number in itertools.count():
+            size = min(self._chunk, 2 ** min(number // len(self._lanes), 20))
+            if not (chunk := tuple(itertools.islice(source, size))):
+                return
+            yield chunk
+
+    def _next_part(self, batch: "_Batch") -> "_Part":
+        while True:
+            try:
+                # waking up now and then lets an interrupt through where waiting would hold it
+                return batch.parts.get(timeout=0.5)
+            except queue.Empty:
+                if self._closed.is_set():
+                    raise RuntimeError("the pool was closed") from None
+
+    def _start_threads(self) -> None:
+        if self._threads:
+            return
+        loops: list[Callable[[], None]] = [self._watch, *(lane.serve for lane in self._lanes)]
+        # daemons: a program that forgets to close the pool can still end
+        self._threads = [threading.Thread(target=loop, daemon=True) for loop in loops]
+        for thread in self._threads:
+            thread.start()
+
+    def _watch(self) -> None:
+        while not self._closed.wait(_TICK_S):
+            for lane in self._lanes:
+                lane.end_if_late()
+
+    def close(self) -> None:
+        """End every worker at once, whatever it does."""
+        self._closed.set()
+        for _ in self._lanes:
+            self._jobs.put(None)
+        for lane in self._lanes:
+            lane.close()
+        for thread in self._threads:
+            thread.join()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def _importable(function: Callable[..., Any]) -> Callable[..., Any]:
+    if getattr(function, "__module__", None) == "__main__":
+        raise ValueError(
+            f"{function!r} is defined in the program that was started, which a worker cannot import"
+        )
+    pickle.dumps(function)
+    return function
+
+
+def _result(item: Item, outcome: Outcome, name: Callable[[Item], str]) -> Result[Item, Any]:
+    error = outcome.error
+    if outcome.failure:
+        error = ImporterFailed(outcome.importer, name(item), outcome.failure)
+    return Result(item, outcome.value, error, outcome.traceback)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What has become known of a job: outcomes of some of its items, or what stops everything."""
+
+    outcomes: list[tuple[Any, Outcome]] = field(default_factory=list)
+    is_last: bool = False
+    problem: Exception | None = None
+
+
+@dataclass(slots=True)
+class _Batch:
+    """One call of `GuardedPool.map`."""
+
+    parts: "queue.SimpleQueue[_Part]" = field(default_factory=queue.SimpleQueue)
+    is_abandoned: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    function: Callable[[Any, Any], object]
+    items: tuple[Any, ...]
+    batch: _Batch
+
+
+class _Lane:
+    """One worker at a time, and the thread that feeds it and replaces it when it has ended."""
+
+    def __init__(
+        self, setup: Setup, start_limit_s: float, jobs: "queue.SimpleQueue[_Job | None]"
+    ) -> None:
+        self._setup, self._start_limit_s, self._jobs = setup, start_limit_s, jobs
+        self._worker: WorkerProcess | None = None
+        self._batch: _Batch | None = None
+        self._is_closed = False
+        self._lock = threading.Lock()
+
+    def serve(self) -> None:
+        """Run jobs until the pool closes."""
+        while (job := self._jobs.get()) is not None:
+            with self._lock:
+                self._batch = job.batch
+            try:
+                self._run(job)
+            except Exception as error:  # noqa: BLE001 - raised again where the results are awaited
+                job.batch.parts.put(_Part(problem=error))
+            with self._lock:
+                self._batch = None
+        if self._worker is not None:
+            self._replace(self._worker)
+
+    def end_if_late(self) -> None:
+        """End the worker if what it runs has passed its limit."""
+        if (worker := self._worker) is not None:
+            worker.end_if_late()
+
+    def drop(self, batch: _Batch) -> None:
+        """End the worker if it runs something of this batch."""
+        with self._lock:
+            if self._batch is batch and self._worker is not None:
+                self._worker.end()
+
+    def close(self) -> None:
+        """End the worker and start no other."""
+        with self._lock:
+            self._is_closed = True
+            if self._worker is not None:
+                self._worker.end()
+
+    def _run(self, job: _Job) -> None:
+        items, is_careful = job.items, False
+        while items and not self._is_unwanted(job.batch):
+            worker = self._ready_worker(job.batch)
+            is_fresh, before = not worker.has_run, len(items)
+            for outcomes in worker.run(Task(job.function, items, is_careful)):
+                done, items = items[: len(outcomes)], items[len(outcomes) :]
+                job.batch.parts.put(_Part(list(zip(done, outcomes, strict=True))))
+            if worker.ended is None:
+                break
+            self._replace(worker)
+            is_alone = is_careful and (worker.ended.hung or (is_fresh and len(items) == before))
+            if is_alone and items and not self._is_unwanted(job.batch):
+                refusal = Outcome(failure=worker.ended.how, importer=worker.ended.importer)
+                job.batch.parts.put(_Part([(items[0], refusal)]))
+                items = items[1:]
+            is_careful = True
+        job.batch.parts.put(_Part(is_last=True))
+
+    def _is_unwanted(self, batch: _Batch) -> bool:
+        return self._is_closed or batch.is_abandoned
+
+    def _ready_worker(self, batch: _Batch) -> WorkerProcess:
+        attempt = 0
+        while self._worker is None:
+            attempt += 1
+            with self._lock:
+                if self._is_unwanted(batch):
+                    raise RuntimeError("the results are no longer wanted")
+                worker = self._worker = WorkerProcess(self._setup, self._start_limit_s)
+            if (ended := worker.wait_until_ready()) is not None:
+                self._replace(worker)
+                if attempt == _STARTS or ended.hung or not ended.by_itself:
+                    raise _cannot_start(ended)
+        return self._worker
+
+    def _replace(self, worker: WorkerProcess) -> None:
+        with self._lock:
+            self._worker = None
+        worker.bury()
+
+
+def _cannot_start(ended: Ended) -> Exception:
+    if ended.error is not None:
+        return ended.error
+    if ended.importer:
+        return ImporterFailed(ended.importer, "the start of a worker", ended.how)
+    return RuntimeError(f"a worker cannot start: it {ended.how}")
