@@ -2,7 +2,8 @@
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -16,18 +17,24 @@ _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"))*)\s*=")
 
 
-def load(path: Path, model: type[Model]) -> Model:
+def load(path: Path, model: type[Model], parse_float: Callable[[str], object] = float) -> Model:
     """Model of a TOML file.
+
+    Parameters
+    ----------
+    parse_float : what becomes of a number with a point; `decimal.Decimal` keeps its digits.
 
     Raises
     ------
     speclake.errors.BadSettings
         The file is not TOML, or says something that the model does not allow.
     """
-    return loads(path.read_text("utf-8"), path.name, model)
+    return loads(path.read_text("utf-8"), path.name, model, parse_float)
 
 
-def loads(text: str, name: str, model: type[Model]) -> Model:
+def loads(
+    text: str, name: str, model: type[Model], parse_float: Callable[[str], object] = float
+) -> Model:
     """Model of TOML text; `name` is the file's name in messages.
 
     Raises
@@ -36,7 +43,7 @@ def loads(text: str, name: str, model: type[Model]) -> Model:
         As for `load`.
     """
     try:
-        data = tomllib.loads(text)
+        data = tomllib.loads(text, parse_float=parse_float)
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"line (\d+)", str(error))
         problem = SettingsProblem(
@@ -76,7 +83,8 @@ def _found(detail: Any) -> str:
         return "nothing"
     if detail["type"] == "extra_forbidden":
         return f"the key {detail['loc'][-1]!r}"
-    shown = repr(detail["input"])
+    found = detail["input"]
+    shown = str(found) if isinstance(found, Decimal) else repr(found)
     return shown if len(shown) <= 80 else shown[:77] + "..."
 
 

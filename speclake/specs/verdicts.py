@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from speclake.units import ValueUnit
+from speclake.units import AxisUnit, ValueUnit
 
 Side = Literal["inside", "outside"]
 
@@ -43,7 +43,9 @@ class Verdict:
 
     `value`, `low`, `high`, `margin` and `uncertainty` are in `unit`. `margin` is the distance of
     the value to the nearest limit, negative outside. `at` is the axis position that decided, in
-    the axis unit of the spectrum. `side` is the side of the limit on which an undecided value lies.
+    the axis unit of the spectrum, `at_unit`. `side` is the side of the limit on which an undecided
+    value lies. `shown` is the value as it is printed: with as many digits as it takes to lie on the
+    side of the limit that the outcome says.
     """
 
     measurement_id: str
@@ -65,3 +67,5 @@ class Verdict:
     side: Side | None
     reason: str
     engine_version: str
+    shown: str = ""
+    at_unit: AxisUnit | None = None
