@@ -95,7 +95,8 @@ class Summary:
     scans_of_kind : the same by kind.
     cases : files by what is special about them.
     refused : files that no reader may accept.
-    failing : serials of the parts beyond a spec limit, by product.
+    failing, undecided : serials of parts by the name of the specification: beyond a limit, or
+        nearer to it than the uncertainty.
     incomplete : serials of parts that lack a site, or whose site is in dispute.
     first_run_beyond_control_limit, first_run_beyond_spec_limit : coating runs of the drift.
     """
@@ -107,6 +108,7 @@ class Summary:
     cases: Mapping[Case, int]
     refused: tuple[str, ...]
     failing: Mapping[str, tuple[str, ...]]
+    undecided: Mapping[str, tuple[str, ...]]
     incomplete: tuple[str, ...]
     first_run_beyond_control_limit: str
     first_run_beyond_spec_limit: str
@@ -132,10 +134,14 @@ def summary() -> Summary:
         cases={case: len(paths) for case, paths in cases.items()},
         refused=tuple(sorted({drop.path for drop in drops if drop.is_refused})),
         failing={
-            regular.WINDOW: ("CW129-01", "CW129-02", "CW130-01", "CW130-02"),
-            regular.PANEL: (regular.THICK_CORNERS_PANEL,),
-            regular.WAFER: (regular.THIN_EDGE_WAFER,),
+            "camera window": ("CW129-01", "CW130-01", "CW130-02"),
+            "camera window, in-house": tuple(
+                f"CW{run}-{number:02d}" for run in range(124, 131) for number in (1, 2)
+            ),
+            "cover panel": (regular.THICK_CORNERS_PANEL,),
+            "deep-UV wafer": (regular.THIN_EDGE_WAFER,),
         },
+        undecided={"camera window": ("CW129-02",)},
         incomplete=(mishaps.SAME_BYTES_PANEL, regular.SHORT_PANEL),
         first_run_beyond_control_limit="run 117",
         first_run_beyond_spec_limit="run 129",

@@ -172,7 +172,7 @@ def panel_scan(
     x, y = place_mm
     factor = 1 + 0.008 * chance(seed, f"panel {serial}") + 0.010 * x / 240 * y / 160
     if serial == THICK_CORNERS_PANEL and x and y:
-        factor += 0.075
+        factor += 0.085
     site_name = f"{serial} s{site}"
     fields = {
         "kind": "part",

@@ -6,10 +6,14 @@ formulas (Born and Wolf, Principles of Optics, sections 1.5 and 1.6, from memory
 indices printed by Malitson, J. Opt. Soc. Am. 55 (1965) 1205.
 """
 
+import doctest
+from types import ModuleType
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from speclake_demo import film, materials
 from speclake_demo.film import Layer, face, plate_reflectance, plate_transmittance
 from speclake_demo.materials import BOROSILICATE_CROWN, FUSED_SILICA, sellmeier
 
@@ -166,3 +170,10 @@ def test_glass_has_the_printed_index(
     terms: tuple[tuple[float, float], ...], wavelength_nm: float, index: float
 ) -> None:
     assert sellmeier(at(wavelength_nm), terms)[0] == pytest.approx(index, abs=1e-5)
+
+
+@pytest.mark.parametrize("module", [film, materials])
+def test_examples_in_the_docstrings_hold(module: ModuleType) -> None:
+    result = doctest.testmod(module)
+    assert result.attempted > 0
+    assert result.failed == 0

@@ -14,7 +14,7 @@ from speclake_demo.scans import Drop, Scan
 
 from speclake.measurement import FIELDS
 
-BYTES_OF_SEED_1 = "5a22284536426d6e7916638195d582a33f797bf65912d522a0465f0171450cbb"
+BYTES_OF_SEED_1 = "201b19e7376f9040e7d8a16f971bccc2990450f27989293b7389a4d1e4580699"
 
 
 @pytest.fixture(scope="module")
@@ -244,31 +244,3 @@ def test_summary_counts_what_is_there(drops: list[Drop]) -> None:
     single = sum(len(d.scans) for d in final_states(drops).values())
     # Lost in the last states: the first scan of the reused name. Not counted: the copied site.
     assert summary.scans == single + 1 - 1
-
-
-def low_control_limit(values: np.ndarray) -> float:
-    """Lower limit of an individuals chart, mean - 3 × (mean moving range / 1.128).
-
-    Source: ISO 7870-2, individuals chart with moving ranges of two (d2 = 1.128).
-    """
-    return float(values.mean() - 3 * np.abs(np.diff(values)).mean() / 1.128)
-
-
-def run_means(drops: list[Drop]) -> dict[str, float]:
-    means: dict[str, list[float]] = {}
-    for scan in scans_of(drops, product=regular.WINDOW, kind="part"):
-        band = (scan.wavelength_nm >= 420) & (scan.wavelength_nm <= 680)
-        mean = np.trapezoid(scan.values[band], scan.wavelength_nm[band]) / (680 - 420)
-        means.setdefault(scan.fields["coating_run"], []).append(float(mean))
-    assert all(len(found) == 2 for found in means.values())
-    return {run: float(np.mean(found)) for run, found in means.items()}
-
-
-def test_chart_shows_the_drift_long_before_the_spec_limit_is_crossed(drops: list[Drop]) -> None:
-    means = run_means(drops)
-    runs, values = list(means), np.array(list(means.values()))
-    assert len(runs) == 30
-    limit = low_control_limit(values[:15])
-    beyond = [run for run, value in means.items() if value < limit]
-    assert beyond == runs[16:]
-    assert beyond[0] == generate.summary().first_run_beyond_control_limit
