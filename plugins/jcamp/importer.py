@@ -1,0 +1,124 @@
+"""The importer of JCAMP-DX files: which of their blocks are spectra of ours, and in which order."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from speclake_plugins.jcamp.header import Header
+from speclake_plugins.jcamp.meaning import BadDeclaration, Declared, declared, other_technique
+from speclake_plugins.jcamp.records import Block, Document, compared
+from speclake_plugins.jcamp.spectra import spectra_of
+
+from speclake.errors import MalformedFile
+from speclake.importing.interface import Confidence, Guess, Source
+from speclake.spectrum import Spectrum
+
+
+class JcampImporter:
+    """Reads the spectra of JCAMP-DX files (IUPAC, versions 4.24 to 6) on optical axes.
+
+    Every compression (AFFN, PAC, SQZ, DIF, DUP in any mix) of (X++(Y..Y)) and (XY..XY), compound
+    files and NTUPLES; each value is the float64 nearest to the product of what is written.
+    """
+
+    name = "jcamp"
+    version = "1"
+
+    def sniff(self, head: Source) -> Guess:
+        """Opinion by the first record, which must be ``##TITLE=``, and ``##JCAMP-DX=``."""
+        text = head.content.removeprefix(b"\xef\xbb\xbf").decode("latin-1")
+        lines = (line.strip() for line in text.replace("\r", "\n").split("\n"))
+        labels = [_label(line) for line in lines if line and not line.startswith("$$")]
+        if not labels or labels[0] != "TITLE":
+            return Guess(Confidence.NO, "it does not begin with the record ##TITLE=")
+        if "JCAMPDX" in labels:
+            return Guess(Confidence.CERTAIN, "it begins with ##TITLE= and says ##JCAMP-DX=")
+        if len([label for label in labels if label]) > 1:
+            return Guess(Confidence.LIKELY, "it begins with ##TITLE= and other records follow")
+        return Guess(Confidence.POSSIBLE, "it begins with ##TITLE=")
+
+    def read(self, source: Source) -> Iterator[Spectrum]:
+        """Spectra of the file in file order; blocks of other techniques beside them are noted.
+
+        Raises
+        ------
+        speclake.errors.MalformedFile
+            The file cannot be read without guessing, or holds no spectrum of ours.
+        """
+        says = _declared(source)
+        document = Document(source.name, source.content, says.encoding)
+        _check_links(document)
+        blocks = document.leaves()
+        foreign = [_foreign(document, block) for block in blocks]
+        if all(foreign):
+            raise document.refusal(
+                blocks[0].records[0].line,
+                foreign[0] or "",
+                "a spectrum against wavelength, wavenumber or photon energy, which is what "
+                "speclake archives",
+            )
+        notes = [*document.notes]
+        notes += [
+            f"block {place} is {meaning}; it is not read"
+            for place, meaning in enumerate(foreign, start=1)
+            if meaning
+        ]
+        for place, block in enumerate(blocks, start=1):
+            if not foreign[place - 1]:
+                yield from spectra_of(document, block, f"block {place}", says, notes)
+
+
+def _label(line: str) -> str:
+    return compared(line[2:].partition("=")[0]) if line.startswith("##") and "=" in line else ""
+
+
+def _declared(source: Source) -> Declared:
+    table: Any = source.formats.get(source.format or "", {}).get("jcamp", {})
+    if not isinstance(table, Mapping):
+        raise MalformedFile(
+            source.name, f"format {source.format!r}", repr(table), "a table [jcamp]"
+        )
+    try:
+        return declared(table)
+    except BadDeclaration as error:
+        place = f"format {source.format!r}, key jcamp.{error.key}"
+        raise MalformedFile(source.name, place, error.found, error.expected) from error
+
+
+def _check_links(document: Document) -> None:
+    waiting = list(document.blocks)
+    if len(waiting) > 1:
+        document.notes.append("several blocks stand side by side without a LINK block around them")
+    while waiting:
+        block = waiting.pop()
+        waiting += block.children
+        if block.is_link:
+            _check_link(document, block)
+
+
+def _check_link(document: Document, block: Block) -> None:
+    header = Header(document, block.records)
+    stated = header.count("BLOCKS")
+    held = len(block.children)
+    if not held or stated not in (None, held):
+        raise document.refusal(
+            header.line("BLOCKS"), f"{held} blocks in the LINK block", f"{stated or 'some'}"
+        )
+    if not block.is_closed:
+        if stated is None:
+            raise document.refusal(
+                None, "neither ##BLOCKS= nor ##END= of the LINK block", "one, to know it is whole"
+            )
+        document.notes.append("##END= of the LINK block is missing; all its blocks are there")
+
+
+def _foreign(document: Document, block: Block) -> str | None:
+    """What a block is, in words, where it holds no spectrum of ours."""
+    header = Header(document, block.records)
+    keys = {record.key for record in block.records}
+    if "JCAMPCS" in keys:
+        return "a chemical structure (JCAMP-CS)"
+    technique = other_technique(header.value("DATATYPE"), header.value("DATACLASS"))
+    if technique or keys & {"XYDATA", "XYPOINTS", "DATATABLE"}:
+        return technique
+    tables = header.data_records()
+    return other_technique(tables[0].label) if tables else None

@@ -1,0 +1,257 @@
+"""Numbers in the data lines of JCAMP-DX, found byte by byte with NumPy: AFFN, PAC, SQZ, DIF, DUP.
+
+The first character of a number says its form and may be its first digit and its sign at once
+(McDonald and Wilks, Applied Spectroscopy 42 (1988) 151, section 5 and Table VII):
+
+===========================  =======================================  ======================
+form                         first character                          number
+===========================  =======================================  ======================
+AFFN, PAC                    ``+``, ``-``, a digit, a point           the ordinate
+SQZ                          ``@ A..I a..i`` (0, 1..9, -1..-9)        the ordinate
+DIF                          ``% J..R j..r`` (0, 1..9, -1..-9)        less the one before
+DUP                          ``S..Z s`` (1..8, 9)                     times the one before
+missing                      ``?``                                    none
+===========================  =======================================  ======================
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from speclake_plugins.jcamp.decimals import Integers, shortened, written
+
+Bytes = npt.NDArray[np.uint8]
+Positions = npt.NDArray[np.int64]
+
+_BAD, _BLANK, _LINE, _MARK, AFFN, _SIGN, MISSING, SQZ, DIF, DUP = range(10)
+
+CHUNK_BYTES = 1 << 18
+LONGEST_LINE = 1 << 20
+_MOST_DIGITS = 18
+
+
+class Unreadable(Exception):
+    """Data that cannot be read without guessing; `line` counts from 0 at the first data line."""
+
+    def __init__(self, line: int, found: str, expected: str) -> None:
+        super().__init__(line, found, expected)
+        self.line, self.found, self.expected = line, found, expected
+
+
+@dataclass(frozen=True, eq=False)
+class Tokens:
+    """Numbers of some lines in the order of the text; every array has shape (n tokens,).
+
+    Parameters
+    ----------
+    form : AFFN, SQZ, DIF, DUP or MISSING.
+    number : with its sign and without its point.
+    decimals : how many of its digits stand behind the point.
+    line : line it stands on, from 0.
+    follows : whether it stands directly behind the one before it.
+    letter : its first character.
+    """
+
+    form: Bytes
+    number: Integers
+    decimals: Positions
+    line: Positions
+    follows: npt.NDArray[np.bool_]
+    letter: Bytes
+
+    def __len__(self) -> int:
+        return int(self.form.size)
+
+
+def _tables() -> tuple[Bytes, Bytes, npt.NDArray[np.bool_]]:
+    kind, digit = np.zeros(256, np.uint8), np.zeros(256, np.uint8)
+    negative = np.zeros(256, np.bool_)
+    families = (
+        (_BLANK, b" \t\r", b""), (_LINE, b"\n", b""), (_MARK, b",;", b""),
+        (AFFN, b"0123456789", b""), (SQZ, b"@ABCDEFGHI", b"abcdefghi"),
+        (DIF, b"%JKLMNOPQR", b"jklmnopqr"), (MISSING, b"?", b""),
+    )  # fmt: skip
+    for family, plus, minus in families:
+        for value, character in [*enumerate(plus), *enumerate(minus, start=1)]:
+            kind[character], digit[character] = family, value
+            negative[character] = character in minus
+    for value, character in enumerate(b"STUVWXYZs", start=1):
+        kind[character], digit[character] = DUP, value
+    kind[ord(".")] = AFFN
+    kind[[ord("+"), ord("-")]], negative[ord("-")] = _SIGN, True
+    return kind, digit, negative
+
+
+_KIND, _DIGIT, _NEGATIVE = _tables()
+_KIND_OF = _KIND.tobytes()
+_COMMENT = re.compile(rb"\$\$[^\n]*")
+_SIGNED_POWER = re.compile(rb"[0-9.][Ee][+-][0-9]")
+_ANY_POWER = re.compile(rb"[0-9.][Ee]")
+_AFFN_TEXT = rb"[+-]?(?:\d+\.?\d*|\.\d+)"
+_ONE_TOKEN = re.compile(_AFFN_TEXT + rb"(?:[Ee][+-]\d+)?|[@-Ia-i%J-Zj-s][\d.]*|\?")
+_ONE_PAIRED = re.compile(_AFFN_TEXT + rb"(?:[Ee][+-]?\d+)?|\?")
+
+
+def lines_in_chunks(content: bytes, start: int, stop: int) -> Iterator[tuple[int, bytes]]:
+    """Whole lines of a part of a file, without comments, some at a time.
+
+    Yields
+    ------
+    number of lines before these, and their bytes, which end in a line feed.
+
+    Raises
+    ------
+    Unreadable
+        A line is longer than any line of data.
+    """
+    lines_before = 0
+    while start < stop:
+        end = content.rfind(b"\n", start, min(start + CHUNK_BYTES, stop)) + 1
+        if not end:
+            end = content.find(b"\n", start, stop) + 1 or stop
+        if end - start > max(LONGEST_LINE, CHUNK_BYTES):
+            raise Unreadable(
+                lines_before, f"a line of {end - start} bytes", "lines of some 80 characters"
+            )
+        lines = content[start:end]
+        if b"$$" in lines:
+            lines = _COMMENT.sub(b"", lines)
+        yield lines_before, lines if lines.endswith(b"\n") else lines + b"\n"
+        lines_before += lines.count(b"\n")
+        start = end
+
+
+def tokens_of(lines: bytes, *, in_pairs: bool) -> Tokens:
+    """Numbers of some whole lines.
+
+    Parameters
+    ----------
+    lines : bytes that end in a line feed.
+    in_pairs : of the form (XY..XY), where only AFFN may stand and ``E5`` is a power of ten; in
+        (X++(Y..Y)) a power of ten needs its sign, since ``E5`` is the ordinate 55.
+
+    Raises
+    ------
+    Unreadable
+        A character or number has no place in data.
+    """
+    codes = np.frombuffer(lines, np.uint8)
+    kind = _KIND[codes]
+    _refuse_strange(codes, kind, in_pairs)
+    if (_ANY_POWER if in_pairs else _SIGNED_POWER).search(lines):
+        return _one_by_one(lines, in_pairs)
+    begin, end = _bounds(kind)
+    length = end - begin + 1
+    if begin.size and int(length.max()) > _MOST_DIGITS:
+        return _one_by_one(lines, in_pairs)
+    line = np.searchsorted(np.flatnonzero(kind == _LINE), begin)
+    letter = codes[begin]
+    form = kind[begin]
+    decimals = _decimals(codes, begin, end, line)
+    number = _numbers(codes, begin, length, dots=bool(decimals.any() or (codes == 46).any()))
+    bare = (length == 1) & ((form == _SIGN) | (letter == 46)) | (
+        (length == 2) & (form == _SIGN) & (codes[end] == 46)
+    )
+    if bare.any():
+        raise Unreadable(int(line[bare][0]), "a sign or a point without a digit", "a number")
+    form[form == _SIGN] = AFFN
+    return Tokens(form, number, decimals, line, np.r_[False, begin[1:] == end[:-1] + 1], letter)
+
+
+def _refuse_strange(codes: Bytes, kind: Bytes, in_pairs: bool) -> None:
+    strange = kind == _BAD
+    if in_pairs:
+        strange |= (kind >= SQZ) & (codes != ord("E")) & (codes != ord("e"))
+    else:
+        # a comma is a separator where a blank follows; elsewhere it may be a decimal sign
+        strange[:-1] |= (kind[:-1] == _MARK) & (kind[1:] != _BLANK) & (kind[1:] != _LINE)
+    if strange.any():
+        place = int(np.flatnonzero(strange)[0])
+        expected = "numbers with a decimal point, parted by blanks" if kind[place] == _MARK else (
+            "pairs of plain numbers" if in_pairs else "ordinates in AFFN, PAC, SQZ, DIF or DUP form"
+        )  # fmt: skip
+        line = int(np.count_nonzero(kind[:place] == _LINE))
+        raise Unreadable(line, f"the character {chr(codes[place])!r}", expected)
+
+
+def _bounds(kind: Bytes) -> tuple[Positions, Positions]:
+    leads = kind >= _SIGN
+    inside = kind >= AFFN
+    carried_on = inside & (kind != MISSING)
+    begins = leads.copy()
+    begins[0] |= inside[0]
+    begins[1:] |= inside[1:] & ~carried_on[:-1]
+    ends = inside.copy()
+    ends[:-1] &= ~inside[1:] | begins[1:]
+    return np.flatnonzero(begins), np.flatnonzero(ends)
+
+
+def _decimals(codes: Bytes, begin: Positions, end: Positions, line: Positions) -> Positions:
+    decimals = np.zeros(begin.size, np.int64)
+    dots = np.flatnonzero(codes == 46)
+    if dots.size:
+        token = np.searchsorted(begin, dots, side="right") - 1
+        twice = np.flatnonzero(token[1:] == token[:-1])
+        if twice.size:
+            raise Unreadable(
+                int(line[token[twice[0]]]), "a number with two points", "one decimal point"
+            )
+        decimals[token] = end[token] - dots
+    return decimals
+
+
+def _numbers(codes: Bytes, begin: Positions, length: Positions, *, dots: bool) -> Integers:
+    letter = codes[begin]
+    number: Integers = _DIGIT[letter].astype(np.int64)
+    going_on = np.flatnonzero(length > 1)
+    place = 1
+    while going_on.size:
+        code = codes[begin[going_on] + place]
+        longer = number[going_on] * 10 + (code - 48)
+        number[going_on] = np.where(code == 46, number[going_on], longer) if dots else longer
+        place += 1
+        going_on = going_on[length[going_on] > place]
+    return np.where(_NEGATIVE[letter], -number, number)
+
+
+def _one_by_one(lines: bytes, in_pairs: bool) -> Tokens:
+    """Tokens with powers of ten or very many digits, as Python's whole numbers."""
+    one = _ONE_PAIRED if in_pairs else _ONE_TOKEN
+    rows: list[tuple[int, int, int, int, bool, int]] = []
+    for line, text in enumerate(lines.split(b"\n")):
+        place = end = 0
+        while place < len(text):
+            if _KIND_OF[text[place]] in (_BLANK, _MARK):
+                place += 1
+                continue
+            match = one.match(text, place)
+            if not match:
+                found = shortened(text[place:].decode("ascii", "backslashreplace"))
+                raise Unreadable(line, found, "a number")
+            follows = place == end and place > 0
+            rows.append((*_parsed(match[0], line), line, follows, text[place]))
+            place = end = match.end()
+    columns = list(zip(*rows, strict=True)) or [()] * 6
+    types = (np.uint8, object, np.int64, np.int64, np.bool_, np.uint8)
+    return Tokens(*(np.array(each, type_) for each, type_ in zip(columns, types, strict=True)))
+
+
+def _parsed(token: bytes, line: int) -> tuple[int, Any, int]:
+    letter = token[0]
+    form = _KIND_OF[letter]
+    if form == MISSING:
+        return form, 0, 0
+    if form in (SQZ, DIF, DUP):
+        sign = "-" if _NEGATIVE[letter] else ""
+        token = f"{sign}{_DIGIT[letter]}".encode() + token[1:]
+    try:
+        number = written(token.decode("ascii"))
+    except ValueError as error:
+        raise Unreadable(line, str(error), "a number") from error
+    form = AFFN if form == _SIGN else form
+    if number.exponent > 0:
+        return form, number.mantissa * 10**number.exponent, 0
+    return form, number.mantissa, -number.exponent
