@@ -63,6 +63,19 @@ class Window:
         last = self.stop - 1 if self.after is None else self.after.point + 1
         return slice(first, last + 1)
 
+    def narrowed(self) -> "Window":
+        """The same window on an axis that has only the needed points."""
+        needed = self.needed
+        first = needed.start
+        return replace(
+            self,
+            axis=Axis(self.axis.values[needed], self.axis.unit, self.axis.medium),
+            start=self.start - first,
+            stop=self.stop - first,
+            before=self.before and replace(self.before, point=self.before.point - first),
+            after=self.after and replace(self.after, point=self.after.point - first),
+        )
+
     @cached_property
     def positions(self) -> FloatArray:
         """Ends and inner points in the order of the axis, counted in the unit of the band."""

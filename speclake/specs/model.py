@@ -135,7 +135,7 @@ class Requirement(_Table):
         else:
             words.append(f"at most {self.at_most} {self.unit}")
         if self.decision == "rounded":
-            words[-1] += " after rounding to the last digit of the limit"
+            words[-1] += " (rounded to the last digit of the limit)"
         return ", ".join([*words, *self._conditions_in_words()])
 
     def _conditions_in_words(self) -> list[str]:

@@ -127,6 +127,36 @@ def shown(
     return _plain(rounded(value, finest))
 
 
+def shown_values(
+    values: FloatArray,
+    limits: Sequence[str],
+    decision: Decision,
+    uncertainty: float | None = None,
+) -> list[str]:
+    """Text of each value as by `shown`; empty where a value is NaN.
+
+    The usual value is far from every limit and every tie: float formatting gives its text. The
+    others are rounded as decimals.
+    """
+    place = min(last_place(limit) for limit in limits) - (decision == "absolute")
+    digits, unit = max(0, -place), 10.0**-place
+    scaled = np.abs(values * unit)
+    step = 1.0 / unit
+    plain = (place <= 0) & (scaled >= 1) & (scaled < 1e9)
+    plain &= np.abs(scaled - np.floor(scaled) - 0.5) > _TIE_DOUBT
+    if decision == "absolute":
+        reach = 0.0 if uncertainty is None else uncertainty
+        for limit in map(float, limits):
+            for mark in {limit, limit - reach, limit + reach}:
+                plain &= np.abs(values - mark) > step
+    return [
+        format(value, f".{digits}f")
+        if is_plain
+        else ("" if value != value else shown(value, limits, decision, uncertainty))
+        for value, is_plain in zip(values.tolist(), plain.tolist(), strict=True)
+    ]
+
+
 def _plain(number: Decimal) -> str:
     """Number without an exponent, and zero without a sign."""
     return format(number if number else abs(number), "f")

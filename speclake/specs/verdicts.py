@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
+from speclake.specs.rounding import Decision
 from speclake.units import AxisUnit, ValueUnit
 
 Side = Literal["inside", "outside"]
@@ -42,10 +43,11 @@ class Verdict:
     """One requirement judged on one spectrum, with everything needed to say why.
 
     `value`, `low`, `high`, `margin` and `uncertainty` are in `unit`. `margin` is the distance of
-    the value to the nearest limit, negative outside. `at` is the axis position that decided, in
-    the axis unit of the spectrum, `at_unit`. `side` is the side of the limit on which an undecided
-    value lies. `shown` is the value as it is printed: with as many digits as it takes to lie on the
-    side of the limit that the outcome says.
+    the value to the nearest limit, negative outside; under the decision ``rounded`` the value was
+    rounded to the last digit of the limit before, and `value` is still the one found. `at` is the
+    axis position that decided, in `at_unit`, the axis unit of the spectrum. `side` is the side of
+    the limit on which an undecided value lies. `shown` is the value as it is printed: with as many
+    digits as it takes to lie on the side of the limit that the outcome says.
     """
 
     measurement_id: str
@@ -67,5 +69,6 @@ class Verdict:
     side: Side | None
     reason: str
     engine_version: str
+    decision: Decision = "absolute"
     shown: str = ""
     at_unit: AxisUnit | None = None

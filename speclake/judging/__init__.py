@@ -1,0 +1,25 @@
+"""Specifications against spectra: verdicts, their explanation, and parts and lots as a whole."""
+
+from speclake.judging.conditions import JUDGED_KINDS, Conditions
+from speclake.judging.explaining import explain
+from speclake.judging.judgement import ENGINE_VERSION, OUTCOMES, Column, Judgement, judge_columns
+from speclake.judging.rollup import LotVerdict, PartVerdict, lot_outcome, part_outcome
+from speclake.judging.verdict_rows import AS_EXPORTED, judge, verdicts
+
+__all__ = [
+    "AS_EXPORTED",
+    "ENGINE_VERSION",
+    "JUDGED_KINDS",
+    "OUTCOMES",
+    "Column",
+    "Conditions",
+    "Judgement",
+    "LotVerdict",
+    "PartVerdict",
+    "explain",
+    "judge",
+    "judge_columns",
+    "lot_outcome",
+    "part_outcome",
+    "verdicts",
+]

@@ -1,0 +1,113 @@
+"""Verdicts as rows, and each as a sentence."""
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from speclake.judging.conditions import Conditions
+from speclake.judging.judgement import (
+    NOT_MEASURABLE,
+    OUTCOMES,
+    UNDECIDED,
+    Column,
+    Judgement,
+    judge_columns,
+)
+from speclake.measurement import Measurement
+from speclake.specs.model import Specification
+from speclake.specs.rounding import shown_values
+from speclake.specs.verdicts import Verdict
+from speclake.spectrum import SpectrumSet
+
+AS_EXPORTED = "as exported"
+
+
+def judge(
+    spectra: SpectrumSet,
+    specification: Specification,
+    conditions: Sequence[Conditions | Measurement | Mapping[str, object]],
+    *,
+    spectrum: str = AS_EXPORTED,
+) -> list[Verdict]:
+    """Verdicts on spectra, spectrum by spectrum, in the order of the requirements.
+
+    A requirement that does not apply to a spectrum gives no verdict.
+
+    Parameters
+    ----------
+    conditions : one for each spectrum, in the order of the set; a `Measurement` or a row with its
+        names will do.
+    spectrum : which spectrum of each measurement this is, if not the one exported.
+
+    Raises
+    ------
+    ValueError
+        There are not as many conditions as spectra.
+    """
+    known = [Conditions.of(each) for each in conditions]
+    return verdicts(judge_columns(spectra, specification, known), spectrum=spectrum)
+
+
+def verdicts(judgement: Judgement, *, spectrum: str = AS_EXPORTED) -> list[Verdict]:
+    """Rows of a judgement, spectrum by spectrum, in the order of the requirements."""
+    by_requirement = [dict(_rows(judgement, each, spectrum)) for each in judgement.columns]
+    return [
+        rows[number]
+        for number in range(len(judgement.spectra))
+        for rows in by_requirement
+        if number in rows
+    ]
+
+
+def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple[int, Verdict]]:
+    """Verdicts of one requirement, each with the number of its spectrum."""
+    requirement, specification = column.requirement, judgement.specification
+    rows = np.flatnonzero(column.applies)
+    measured = column.outcome[rows] != NOT_MEASURABLE
+    texts = shown_values(
+        column.value[rows], requirement.limits, requirement.decision, requirement.undecided_within
+    )
+    low, high = (
+        None if limit is None else float(limit)
+        for limit in (requirement.at_least, requirement.at_most)
+    )
+    keys, axis_unit = judgement.spectra.keys, judgement.spectra.axis.unit
+    description, measured_quantity = requirement.description, requirement.measured
+    version = specification.version
+    for row, text, is_measured, value, margin, at, outcome, reason in zip(
+        rows.tolist(),
+        texts,
+        measured.tolist(),
+        column.value[rows].tolist(),
+        column.margin[rows].tolist(),
+        column.at[rows].tolist(),
+        column.outcome[rows].tolist(),
+        column.reason[rows].tolist(),
+        strict=True,
+    ):
+        yield (
+            row,
+            Verdict(
+                measurement_id=keys[row],
+                spectrum=spectrum,
+                spec=specification.name,
+                spec_version=version,
+                requirement=requirement.id,
+                description=description,
+                quantity=measured_quantity,
+                unit=requirement.unit,
+                value=value if is_measured else None,
+                low=low,
+                high=high,
+                margin=margin if is_measured else None,
+                uncertainty=requirement.uncertainty,
+                at=at if at == at else None,
+                outcome=OUTCOMES[outcome],
+                side=("inside" if margin >= 0 else "outside") if outcome == UNDECIDED else None,
+                reason=column.reasons[reason],
+                engine_version=judgement.engine_version,
+                decision=requirement.decision,
+                shown=text,
+                at_unit=axis_unit if at == at else None,
+            ),
+        )
