@@ -264,6 +264,8 @@ _OPEN_ENDED_HINT = (
 
 def _difference(expected: Spectrum, found: Spectrum) -> str:
     """First difference of two spectra apart from their notes; empty where there is none."""
+    if len(found.axis) != len(expected.axis):
+        return f"{len(found.axis)} points instead of {len(expected.axis)}"
     for name in ("place", "unit", "scan_direction", "header", "fields"):
         if (one := getattr(expected, name)) != (other := getattr(found, name)):
             return f"{name} {other!r} instead of {one!r}"
@@ -299,7 +301,7 @@ def _difference_of_points(expected: Spectrum, found: Spectrum, points: int) -> s
     ):
         if true.tobytes() != read.tobytes():
             at = next(i for i in range(points) if true[i].tobytes() != read[i].tobytes())
-            return f"{what} {read[at]!r} instead of {true[at]!r} at point {at + 1}"
+            return f"{what} {float(read[at])!r} instead of {float(true[at])!r} at point {at + 1}"
     return ""
 
 

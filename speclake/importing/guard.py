@@ -122,10 +122,7 @@ def problem_of(spectrum: object) -> str | None:
     """What keeps this from being a sound spectrum, in words; None where it is one."""
     if type(spectrum) is not Spectrum:
         return f"{_shown(spectrum)}, which is no speclake.spectrum.Spectrum"
-    for problem in (_of_numbers(spectrum), _of_vocabulary(spectrum), _of_texts(spectrum)):
-        if problem:
-            return problem
-    return None
+    return _of_numbers(spectrum) or _of_vocabulary(spectrum) or _of_texts(spectrum)
 
 
 def _of_numbers(spectrum: Spectrum) -> str | None:

@@ -6,6 +6,7 @@ queue; and whatever its exit code, its end is seen at once.
 """
 
 import itertools
+import os
 import pickle
 import queue
 import threading
@@ -78,7 +79,9 @@ class GuardedPool(Generic[State]):
     ) -> None:
         if workers < 1 or chunk < 1 or time_limit_s <= 0 or memory_limit_mb <= 0:
             raise ValueError("a pool needs a worker, a chunk of one, and limits above zero")
-        self._setup = Setup(_importable(initializer), initargs, time_limit_s, memory_limit_mb)
+        self._setup = Setup(
+            _importable(initializer), initargs, time_limit_s, memory_limit_mb, os.getpid()
+        )
         self._chunk = chunk
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._lanes = [_Lane(self._setup, start_limit_s, self._jobs) for _ in range(workers)]
@@ -160,7 +163,7 @@ class GuardedPool(Generic[State]):
                 return batch.parts.get(timeout=0.5)
             except queue.Empty:
                 if self._closed.is_set():
-                    raise RuntimeError("the pool was closed") from None
+                    raise RuntimeError("the pool was closed before all was done") from None
 
     def _start_threads(self) -> None:
         if self._threads:
@@ -299,6 +302,8 @@ class _Lane:
                 job.batch.parts.put(_Part([(items[0], refusal)]))
                 items = items[1:]
             is_careful = True
+        if items:
+            raise RuntimeError("the pool was closed before all was done")
         job.batch.parts.put(_Part(is_last=True))
 
     def _is_unwanted(self, batch: _Batch) -> bool:
@@ -310,7 +315,7 @@ class _Lane:
             attempt += 1
             with self._lock:
                 if self._is_unwanted(batch):
-                    raise RuntimeError("the results are no longer wanted")
+                    raise RuntimeError("the pool was closed before all was done")
                 worker = self._worker = WorkerProcess(self._setup, self._start_limit_s)
             if (ended := worker.wait_until_ready()) is not None:
                 self._replace(worker)

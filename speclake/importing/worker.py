@@ -10,6 +10,7 @@ import pickle
 import signal
 import struct
 import sys
+import threading
 import time
 import traceback
 from collections.abc import Callable
@@ -24,17 +25,22 @@ from speclake.importing.guard import told_to, what_was_raised
 REPORT_EVERY_S = 0.1
 """How long results may wait in the worker: files that take longer are reported one by one."""
 
+_LOOK_FOR_PARENT_S = 1.0
 _LENGTH = struct.Struct("<Q")
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """What a worker is told at its start. `time_limit_s` is what its parent allows one item."""
+    """What a worker is told at its start.
+
+    `time_limit_s` is what its parent allows one item, `parent` the parent's process number.
+    """
 
     initializer: Callable[..., object]
     initargs: tuple[object, ...]
     time_limit_s: float
     memory_limit_mb: int
+    parent: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +147,21 @@ def _leave_signals_to_the_parent() -> None:
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
 
 
+def _end_with_the_parent(parent: int) -> None:
+    """Watch, in a thread, for the end of a parent that had no time to end its workers.
+
+    On Windows a process keeps the number of a parent that is gone: there, a worker notices only
+    when it next reads or writes.
+    """
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(_LOOK_FOR_PARENT_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _write_no_core_files() -> None:
     if sys.platform != "win32":
         import resource
@@ -177,6 +198,7 @@ def _serve(inbox: BinaryIO, outbox: BinaryIO) -> None:
         return
     try:
         setup: Setup = pickle.loads(frame)
+        _end_with_the_parent(setup.parent)
         with told_to(lambda importer: send(Announced(importer))):
             state = setup.initializer(*setup.initargs)
         limit_memory(setup.memory_limit_mb)
@@ -280,7 +302,7 @@ def _portable(outcome: Outcome, importer: str) -> Outcome:
 def _end_if_orphaned(time_limit_s: float) -> None:
     """Have the system end this process long after its parent would have; 0 calls that off.
 
-    A worker caught in an importer's endless loop never sees that its parent is gone.
+    An importer in a compiled loop may keep the thread from running that looks for the parent.
     """
     if sys.platform != "win32":
         signal.setitimer(signal.ITIMER_REAL, 2 * time_limit_s + 5 if time_limit_s else 0)

@@ -1,0 +1,138 @@
+"""Small files, invented, that the shipped importers must read without a flaw."""
+
+import tomllib
+from dataclasses import dataclass
+
+from speclake.importing import Source
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A file, how many spectra are in it, and whether its form says where it ends."""
+
+    source: Source
+    spectra: int
+    open_ended: bool = False
+
+
+_SIDE_BY_SIDE = """
+[recognise]
+text = ["Invented bench"]
+[text]
+encoding = "cp1252"
+delimiter = ";"
+decimal_sign = ","
+missing = ["---"]
+[header]
+last_line = '^$'
+between = ";"
+[table]
+title_lines = 1
+[axis]
+column = 1
+unit = "nm"
+medium = "air"
+[values]
+unit = "%T"
+title_pattern = 'site (?P<site>\\d+)'
+[scanned]
+entries = ["Date"]
+patterns = ["%d.%m.%Y %H:%M:%S"]
+zone = "Europe/Lisbon"
+[fields]
+lot = "Lot"
+operator = "Operator"
+"""
+
+_ONE_BELOW_THE_OTHER = """
+[recognise]
+text = ["invented mapping"]
+[text]
+encoding = "ascii"
+delimiter = ","
+decimal_sign = "."
+[blocks]
+begin_line = '^--- site'
+[blocks.header]
+next_line = '^nm,'
+between = " = "
+[header]
+next_line = '^--- site'
+between = " = "
+[table]
+title_lines = 1
+points_entry = "points"
+[axis]
+unit = "nm"
+[values]
+unit = "%R"
+[fields]
+site = "site"
+lot = "lot"
+"""
+
+
+def _described(name: str, text: str, toml: str) -> Source:
+    return Source(name, text.encode("cp1252"), {"sample": tomllib.loads(toml)}, "sample")
+
+
+COLUMNS = (
+    Sample(
+        _described(
+            "monday/panel 3.txt",
+            "Device;Invented bench\r\nLot;Größe 7\r\nOperator;somebody\r\n"
+            "Date;04.05.2026 13:12:30\r\n\r\n"
+            "nm;site 1;site 2\r\n"
+            "402,0;91,25;90,0\r\n401,0;---;-0,015\r\n400,0;90,5;89,75\r\n",
+            _SIDE_BY_SIDE,
+        ),
+        spectra=2,
+        open_ended=True,
+    ),
+    Sample(
+        _described(
+            "wafer.csv",
+            "kind = invented mapping\nlot = W-12\n"
+            "--- site\nsite = 1\npoints = 3\nnm,%R\n700,12.5\n701,12.25\n702,0.125\n"
+            "--- site\nsite = 2\npoints = 2\nnm,%R\n700,11.5\n701,-0.5\n",
+            _ONE_BELOW_THE_OTHER,
+        ),
+        spectra=2,
+    ),
+)
+
+_PLAIN = """\
+##TITLE= invented window, as coated
+##JCAMP-DX= 4.24
+##DATA TYPE= UV/VIS SPECTRUM
+##ORIGIN= nowhere
+##OWNER= nobody
+##XUNITS= NANOMETERS
+##YUNITS= TRANSMITTANCE
+##FIRSTX= 400
+##LASTX= 405
+##NPOINTS= 6
+##FIRSTY= 0.9125
+##XFACTOR= 1.0
+##YFACTOR= 0.0001
+##DELTAX= 1.0
+##XYDATA= (X++(Y..Y))
+400 9125 9126 9130
+403 9128 9120 9111
+##END=
+"""
+
+_LINKED = f"""\
+##TITLE= two invented scans
+##JCAMP-DX= 4.24
+##DATA TYPE= LINK
+##BLOCKS= 2
+{_PLAIN}{_PLAIN.replace("as coated", "annealed").replace("9128", "9127")}##END=
+"""
+
+JCAMP = (
+    Sample(Source("window.jdx", _PLAIN.encode("ascii")), spectra=1),
+    Sample(Source("pair.dx", _LINKED.encode("ascii")), spectra=2),
+)
+
+SAMPLES = {"columns": COLUMNS, "jcamp": JCAMP}
