@@ -80,11 +80,11 @@ def _mass_spectrum() -> Drop:
     when = at(3, 4, 14)
     lines = [
         "##TITLE= residual gas, chamber 1 (invented)",
-        "##JCAMP-DX= 4.24",
+        "##JCAMP-DX= 5.00",
         "##DATA TYPE= MASS SPECTRUM",
         "##ORIGIN= the demo coating house (invented)",
         "##OWNER= public domain",
-        f"##DATE= {wall(when):%y/%m/%d}",
+        f"##LONGDATE= {wall(when):%Y/%m/%d %H:%M:%S}",
         "##XUNITS= M/Z",
         "##YUNITS= RELATIVE ABUNDANCE",
         "##NPOINTS= 6",

@@ -247,6 +247,7 @@ def wafer_scan(
         "product": WAFER,
         "lot": lot,
         "serial": serial,
+        "sample": serial,
         "site": site,
         "x_mm": f"{x:.1f}",
         "y_mm": f"{y:.1f}",
@@ -259,7 +260,7 @@ def wafer_scan(
 
 
 def wafer_maps(seed: int) -> Iterator[Drop]:
-    """Mapping files of bench B, each seen three times while it grows."""
+    """Mapping files of bench B, each seen three times while it grows, once within a block."""
     for lot, serial, week in wafers():
         start = at(week, 3, 10)
         scans = [
@@ -277,9 +278,14 @@ def wafer_maps(seed: int) -> Iterator[Drop]:
             "slit in nm": "4",
         }
         for done in (5, 9, len(scans)):
+            content = texts.block_text(head, scans[:done])
+            if done == 9:
+                # The bench is writing the tenth block: the file ends within a number.
+                begun = texts.block_text(head, scans[: done + 1])
+                content = begun[: (len(content) + len(begun)) // 2]
             yield Drop(
                 f"{BENCH_B.folder}/{serial}.txt",
-                texts.block_text(head, scans[:done]),
+                content,
                 scans[done - 1].scanned + SAVING_TIME,
                 tuple(scans[:done]),
                 "growing",
@@ -300,7 +306,7 @@ def deep_uv_runs(seed: int) -> Iterator[Scan]:
 
 
 def deep_uv_wafers(seed: int) -> Iterator[Drop]:
-    """Exports of bench C, which know neither wafer nor site."""
+    """Exports of bench C, which know neither lot nor site."""
     for scan in deep_uv_runs(seed):
         path = f"{BENCH_C.folder}/{scan.fields['run']}.jdx"
         yield Drop(path, texts.jcamp_text(scan), scan.scanned + SAVING_TIME, (scan,))

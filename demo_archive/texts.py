@@ -37,7 +37,7 @@ def tab_text(scan: Scan, comment: str = "") -> bytes:
         "Comment": comment,
         "Points": str(scan.wavelength_nm.size),
     }
-    lines = [f"{key}: {value}" for key, value in entries.items() if value]
+    lines = [f"{key}: {value}" for key, value in entries.items()]
     points = [
         f"{wavelength:g}\t{value}"
         for wavelength, value in zip(scan.wavelength_nm[::-1], scan.texts[::-1], strict=True)
@@ -85,7 +85,7 @@ def semicolon_text(scan: Scan) -> bytes:
         "Room": "21,5 °C ± 0,5 °C",
         "Points": str(scan.wavelength_nm.size),
     }
-    lines = [f"{key};{value}" for key, value in entries.items() if value]
+    lines = [f"{key};{value}" for key, value in entries.items()]
     points = [
         f"{wavelength:g};{_comma(value)}"
         for wavelength, value in zip(scan.wavelength_nm, scan.texts, strict=True)
@@ -94,18 +94,17 @@ def semicolon_text(scan: Scan) -> bytes:
 
 
 def jcamp_text(scan: Scan, values_a_line: int = 8) -> bytes:
-    """Export of bench C: JCAMP-DX 4.24 in AFFN form, which knows the run but not the part."""
+    """Export of bench C: JCAMP-DX in AFFN form, which knows the wafer but neither lot nor site."""
     wavelength, texts, values = scan.wavelength_nm, scan.texts, scan.values
     when = wall(scan.scanned)
     step = wavelength[1] - wavelength[0]
     entries = {
-        "TITLE": f"deep-UV run {scan.fields['run']}",
-        "JCAMP-DX": "4.24",
+        "TITLE": scan.fields["sample"],
+        "JCAMP-DX": "5.00",
         "DATA TYPE": "UV-VIS SPECTRUM",
         "ORIGIN": "the demo coating house (invented)",
         "OWNER": "public domain",
-        "DATE": when.strftime("%y/%m/%d"),
-        "TIME": when.strftime("%H:%M:%S"),
+        "LONGDATE": when.strftime("%Y/%m/%d %H:%M:%S"),
         "SPECTROMETER/DATA SYSTEM": scan.fields["instrument"],
         "INSTRUMENTAL PARAMETERS": "path purged with nitrogen",
         "RESOLUTION": scan.fields["bandwidth_nm"],

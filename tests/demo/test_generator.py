@@ -14,7 +14,7 @@ from speclake_demo.scans import Drop, Scan
 
 from speclake.measurement import FIELDS
 
-BYTES_OF_SEED_1 = "201b19e7376f9040e7d8a16f971bccc2990450f27989293b7389a4d1e4580699"
+BYTES_OF_SEED_1 = "fdc04f50cc42227839ec67a3660c4e32e9662a535a7da5c1295ebdc9e40d4d86"
 
 
 @pytest.fixture(scope="module")
@@ -105,6 +105,13 @@ def test_growing_files_only_grow(drops: list[Drop]) -> None:
     for contents in states.values():
         assert len(contents) == 3
         assert all(b.startswith(a) and len(b) > len(a) for a, b in pairwise(contents))
+
+
+def test_a_growing_file_is_once_seen_within_a_number(drops: list[Drop]) -> None:
+    for drop in of_case(drops, "growing"):
+        is_whole = drop.content.endswith(b"\n")
+        assert is_whole == (len(drop.scans) != 9)
+        assert drop.content.count(b"--- next site ---") == len(drop.scans) + (not is_whole)
 
 
 def test_fields_have_names_that_the_archive_knows(drops: list[Drop]) -> None:
