@@ -52,7 +52,9 @@ def plain(axis: Axis, values: np.ndarray) -> list[np.ndarray]:
         if what == "value":
             found.append(values[:, int(np.searchsorted(axis.values, place))].copy())
             continue
-        part = values[:, np.searchsorted(axis.values, place[0]) : 1 + np.searchsorted(axis.values, place[1])]
+        part = values[
+            :, np.searchsorted(axis.values, place[0]) : 1 + np.searchsorted(axis.values, place[1])
+        ]
         reduce = {"minimum": part.min, "maximum": part.max, "mean": part.mean}[what]
         found.append(reduce(axis=1))
     return found
