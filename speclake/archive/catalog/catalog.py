@@ -1,0 +1,277 @@
+"""The catalogue of an archive: what every process asks of it, and nobody writes to."""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from speclake.archive.catalog import judged, ledger, lookups, query
+from speclake.archive.catalog.ledger import Listing
+from speclake.archive.catalog.query import Query
+from speclake.archive.catalog.session import Resources
+from speclake.archive.catalog.upkeep import Upkeep
+from speclake.archive.locations import LocalDisk
+from speclake.archive.places import Place
+from speclake.archive.rows import EventRow, FileOutcome, FileRow, SpecificationRow
+from speclake.measurement import Kind, Measurement
+
+
+class Catalog:
+    """Everything known of an archive's measurements, as of one commit until the next refresh.
+
+    Measurements are shown in their effective version (`speclake.archive.catalog.effective`). All
+    methods may be called from several threads. Frames have their times in UTC.
+
+    Parameters
+    ----------
+    root : folder of the archive.
+    disk : through which snapshots are put in place.
+    resources : memory and threads for the database.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        *,
+        disk: LocalDisk | None = None,
+        resources: Resources | None = None,
+    ) -> None:
+        self._root = root
+        self._upkeep = Upkeep(root, disk or LocalDisk(), resources or Resources())
+        self._ask = self._upkeep.ask
+
+    # --- life ---------------------------------------------------------------------------------
+
+    @property
+    def number(self) -> int:
+        """Number of the last commit that is shown, 0 before the first."""
+        return self._upkeep.session.number
+
+    @property
+    def hash(self) -> str:
+        """Hash of the last commit that is shown."""
+        return self._upkeep.session.hash
+
+    @property
+    def snapshot_number(self) -> int:
+        """Number of the commit of the snapshot in use, 0 where there is none."""
+        return self._upkeep.session.base
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was not as it should be with snapshots or tail, in plain words."""
+        return tuple(self._upkeep.notes)
+
+    def refresh(self) -> None:
+        """Show everything that is committed now; cheap where nothing is new.
+
+        Raises
+        ------
+        speclake.errors.ArchiveDamaged
+            What was committed cannot be read; what was shown before is still shown.
+        """
+        self._upkeep.refresh()
+
+    def publish(self) -> int | None:
+        """Number of a new snapshot of everything committed now, None where there is one.
+
+        Raises
+        ------
+        OSError
+            The folder of the snapshots cannot be written.
+        """
+        return self._upkeep.publish()
+
+    def publish_if_due(self) -> int | None:
+        """Number of a new snapshot, if the tail has grown long enough to be worth one."""
+        return self._upkeep.publish() if self._upkeep.is_due() else None
+
+    def rebuild(self) -> int | None:
+        """Number of a new snapshot made from the chain alone, None for an empty chain."""
+        return self._upkeep.rebuild()
+
+    def close(self) -> None:
+        """Let go of every file."""
+        self._upkeep.close()
+
+    # --- search -------------------------------------------------------------------------------
+
+    def search(self, query_: Query) -> pl.DataFrame:
+        """One page of the measurements that a query finds."""
+        return self._ask(query.search, query_)
+
+    def count(self, query_: Query) -> int:
+        """Number of measurements that a query finds, whatever its limit."""
+        return self._ask(query.count, query_)
+
+    def facets(self, column: str, limit: int | None = None) -> pl.DataFrame:
+        """Distinct values (`value`) of a column with their counts (`measurements`)."""
+        return self._ask(query.facets, column, limit)
+
+    def latest_by_instrument(self, n: int = 1) -> pl.DataFrame:
+        """Last measurements of each instrument, newest first."""
+        return self._ask(query.latest_by_instrument, n)
+
+    def totals(self) -> dict[str, int]:
+        """How much the archive holds, and how much of it waits for a person."""
+        return self._ask(lookups.totals)
+
+    # --- measurements by identifier and content -----------------------------------------------
+
+    def measurements(self, ids: Sequence[str]) -> list[Measurement]:
+        """Measurements in the order asked for, whole; NotFound where one is not there."""
+        try:
+            return self._ask(lookups.measurements, self._root, ids)
+        except FileNotFoundError:  # a batch was replaced and cleaned away since the last refresh
+            self.refresh()
+            return self._ask(lookups.measurements, self._root, ids)
+
+    def row(self, measurement_id: str) -> dict[str, Any]:
+        """Everything known of one measurement, column to value; NotFound where it is not there."""
+        return self._ask(lookups.row, measurement_id)
+
+    def known_ids(self, ids: Sequence[str]) -> set[str]:
+        """Those of the identifiers that are taken."""
+        return self._ask(lookups.known_ids, ids)
+
+    def same_values(self, values_sha256s: Sequence[str]) -> list[Measurement]:
+        """Measurements with the same values, headers left out, in the order of taking in."""
+        return self._ask(lookups.same_values, values_sha256s)
+
+    def from_path(self, folder: str, paths: Sequence[str]) -> list[Measurement]:
+        """Measurements read earlier from files of these names, headers left out."""
+        return self._ask(lookups.from_path, folder, paths)
+
+    def incomplete_in(self, folder: str) -> list[Measurement]:
+        """Unassigned measurements of a watched folder, headers left out."""
+        return self._ask(lookups.incomplete_in, folder)
+
+    def axes_known(self, ids: Sequence[str]) -> set[str]:
+        """Those of the axes that are in the archive."""
+        return self._ask(lookups.axes_known, ids)
+
+    def places(self, table: str, ids: Sequence[str]) -> dict[str, Place]:
+        """Place of each known row of ``spectra``, ``derived``, ``axes`` or ``originals``."""
+        return self._ask(lookups.places, table, ids)
+
+    def events(self, subject: str | None = None) -> list[EventRow]:
+        """Events on a measurement, order or lot (all where None), in the order of the chain."""
+        return self._ask(lookups.events, subject)
+
+    def findings(self, ids: Sequence[str]) -> pl.DataFrame:
+        """Findings on measurements, in the order of the chain."""
+        return self._ask(lookups.findings, ids)
+
+    # --- the ledger ---------------------------------------------------------------------------
+
+    def files(
+        self,
+        outcome: FileOutcome | str | None = None,
+        folder: str | None = None,
+        limit: int | None = 100,
+        offset: int = 0,
+    ) -> pl.DataFrame:
+        """Lines of the ledger, newest first."""
+        return self._ask(ledger.files, outcome, folder, limit, offset)
+
+    def file_states(self, folder: str, path: str) -> list[FileRow]:
+        """Every line on one file of a watched folder, oldest first."""
+        return self._ask(ledger.file_states, folder, path)
+
+    def unseen(self, folder: str, listing: Listing) -> list[tuple[str, int, int]]:
+        """Files of a listing whose path, size and time are not in the ledger."""
+        return self._ask(ledger.unseen, folder, listing)
+
+    def refused(self, folder: str | None = None, readers: str | None = None) -> list[FileRow]:
+        """Refusals that stand; with `readers`, only those that other readers spoke."""
+        return self._ask(ledger.refused, folder, readers)
+
+    def taken_by(self, importer: str) -> list[FileRow]:
+        """Latest line of each file that an importer has taken."""
+        return self._ask(ledger.taken_by, importer)
+
+    def known_file_ids(self, ids: Iterable[str]) -> set[str]:
+        """Those of the identifiers that have a line in the ledger."""
+        return self._ask(ledger.known_file_ids, ids)
+
+    def has_original(self, sha256s: Iterable[str]) -> set[str]:
+        """Those of the hashes whose bytes the archive holds."""
+        return self._ask(ledger.has_original, sha256s)
+
+    # --- verdicts and specifications ----------------------------------------------------------
+
+    def verdicts(
+        self,
+        ids: Sequence[str] | None = None,
+        *,
+        spec: str | None = None,
+        requirement: str | None = None,
+        product: str | None = None,
+        current: bool = True,
+    ) -> pl.DataFrame:
+        """Verdicts in the order of the chain; the past ones too where not `current`."""
+        return self._ask(
+            judged.verdicts,
+            ids,
+            spec=spec,
+            requirement=requirement,
+            product=product,
+            current=current,
+        )
+
+    def series(
+        self,
+        product: str,
+        spec: str,
+        requirement: str,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        kind: Kind | str = Kind.PART,
+    ) -> pl.DataFrame:
+        """Current values of one requirement over time, oldest first."""
+        return self._ask(
+            judged.series, product, spec, requirement, since=since, until=until, kind=kind
+        )
+
+    def lots(
+        self, product: str | None = None, limit: int | None = 100, offset: int = 0
+    ) -> pl.DataFrame:
+        """Lots, the latest first, with counts of measurements, parts and outcomes."""
+        return self._ask(judged.lots, product, limit, offset)
+
+    def part_rows(
+        self,
+        *,
+        lot: str | None = None,
+        order_number: str | None = None,
+        product: str | None = None,
+        serial: str | None = None,
+        sample: str | None = None,
+    ) -> pl.DataFrame:
+        """Measurements of parts and witness pieces that count, oldest first."""
+        return self._ask(
+            judged.part_rows,
+            lot=lot,
+            order_number=order_number,
+            product=product,
+            serial=serial,
+            sample=sample,
+        )
+
+    def unjudged(self, limit: int = 500, after: str | None = None) -> pl.DataFrame:
+        """Parts and witness pieces without a verdict, backfill left out, page by page."""
+        return self._ask(judged.unjudged, limit, after)
+
+    def pinned_version(self, spec: str, order_key: str) -> str | None:
+        """Version of a specification that an order (or lot) is judged by, None before the first."""
+        return self._ask(judged.pinned_version, spec, order_key)
+
+    def specification(self, version: str) -> SpecificationRow | None:
+        """A specification as it was resolved, None where no such version was used."""
+        return self._ask(judged.specification, version)
+
+    def specifications(self) -> pl.DataFrame:
+        """Every version of every specification that was used, oldest first."""
+        return self._ask(judged.specifications)

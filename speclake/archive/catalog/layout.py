@@ -1,0 +1,195 @@
+"""Tables and views of the catalogue: which columns they have, and what makes a snapshot readable.
+
+The same tables stand in a snapshot and in the tail, so one loader fills both. Views of the same
+names unite them; a row of the snapshot that has a newer version in the tail is hidden by its
+number. A number is given once, in the order of the chain, so it is the same in every catalogue
+of one archive, however that was built.
+"""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import duckdb
+
+from speclake.archive.schemas import SCHEMAS
+
+LAYOUT = 1
+"""Counts the changes of this module and of what the loader writes."""
+
+TAIL = "tail"
+"""Name of the database that the loader writes: in memory, or a snapshot being built."""
+
+SNAPSHOT = "snapshot"
+"""Name of the database below the tail, opened read-only."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """Columns of one table: its own, and those of the archive's table of the same rows."""
+
+    own: tuple[str, ...]
+    rows: str | None = None
+    without: tuple[str, ...] = ()
+    derived: tuple[str, ...] = ()
+    number: str | None = None
+    """Column that names a row for good, where newer versions of a row may replace it."""
+
+    @property
+    def taken(self) -> tuple[str, ...]:
+        """Columns that come from the archive's table as they are."""
+        if self.rows is None:
+            return ()
+        return tuple(n for n in SCHEMAS[self.rows].names if n not in self.without)
+
+
+_ROW = ("commit_number BIGINT", "row_in_commit INTEGER")
+_VALUES = ("exponent", "integers", "floats")
+
+TABLES: Mapping[str, Table] = {
+    "measurements": Table(
+        own=(
+            "measurement_no INTEGER", *_ROW, "id_key UBIGINT", "values_key UBIGINT",
+            "file_no INTEGER", "folder VARCHAR", "backfill BOOLEAN",
+        ),
+        rows="measurements",
+        without=("header",),
+        derived=(
+            "outcome VARCHAR", "superseded_by VARCHAR", "withdrawn BOOLEAN",
+            "withdrawn_by VARCHAR", "withdrawn_why VARCHAR", "in_conflict BOOLEAN",
+            "unassigned BOOLEAN", "search_text VARCHAR",
+        ),
+        number="measurement_no",
+    ),
+    "files": Table(
+        own=(
+            "file_no INTEGER", *_ROW, "id_key UBIGINT", "path_key UBIGINT", "bytes_key UBIGINT",
+        ),
+        rows="files",
+    ),
+    "verdicts": Table(
+        own=(
+            "verdict_no BIGINT", "measurement_no INTEGER", "commit_number BIGINT",
+            "current BOOLEAN",
+        ),
+        rows="verdicts",
+        number="verdict_no",
+    ),
+    "findings": Table(own=("measurement_no INTEGER", "commit_number BIGINT"), rows="findings"),
+    "events": Table(
+        own=("event_no INTEGER", "measurement_no INTEGER", "commit_number BIGINT"), rows="events"
+    ),
+    "derived": Table(own=_ROW, rows="derived", without=_VALUES),
+    "axes": Table(
+        own=(*_ROW, "points BIGINT", "first DOUBLE", "last DOUBLE"),
+        rows="axes",
+        without=("values",),
+    ),
+    "specifications": Table(own=("commit_number BIGINT",), rows="specifications"),
+    "links": Table(
+        own=(
+            "link_no INTEGER", "measurement_no INTEGER", "target_no INTEGER",
+            "commit_number BIGINT", "kind VARCHAR", "target VARCHAR", "by_name BOOLEAN",
+            "evidence VARCHAR",
+        )
+    ),
+    "commits": Table(
+        own=(
+            "number BIGINT", "at TIMESTAMPTZ", "who VARCHAR", "why VARCHAR", "kind VARCHAR",
+        )
+    ),
+    "moves": Table(own=("commit_number BIGINT", "batch BIGINT")),
+}  # fmt: skip
+"""Every table that readers see. ``moves``: which batches stood for that of a commit, the last
+counts."""
+
+ABOUT = (
+    "layout VARCHAR", "number BIGINT", "hash VARCHAR", "measurements INTEGER", "files INTEGER",
+    "verdicts BIGINT", "events INTEGER", "links INTEGER",
+)  # fmt: skip
+"""Columns of the one row that says of which commit a catalogue is, and how many numbers of each
+sort are given."""
+
+
+def fingerprint() -> str:
+    """What a snapshot must say of itself to be read by this version."""
+    schemas = [f"{name}: {schema}" for name, schema in sorted(SCHEMAS.items())]
+    text = "\n".join([str(LAYOUT), repr(TABLES), repr(ABOUT), *schemas])
+    return f"{LAYOUT}-{hashlib.sha256(text.encode()).hexdigest()[:16]}"
+
+
+def columns(table: str) -> tuple[str, ...]:
+    """Names of the columns of a table, in order."""
+    shape = TABLES[table]
+    return (*_names(shape.own), *shape.taken, *_names(shape.derived))
+
+
+def _names(declared: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(each.split(" ")[0] for each in declared)
+
+
+def hidden(table: str) -> str:
+    """Name of the table that lists the rows of a snapshot which the tail has newer versions of."""
+    return f"hidden_{table}"
+
+
+def create_tables(cursor: duckdb.DuckDBPyConnection, number: int, hash_: str) -> None:
+    """Make every table of the tail, empty, as of a commit."""
+    for name, shape in TABLES.items():
+        parts = [_as_null(column) for column in shape.own]
+        source = ""
+        if shape.rows is not None:
+            cursor.register("shape_of_rows", SCHEMAS[shape.rows].empty_table())
+            parts += [f'"{column}"' for column in shape.taken]
+            source = "FROM shape_of_rows"
+        parts += [_as_null(column) for column in shape.derived]
+        cursor.execute(f"CREATE TABLE {TAIL}.{name} AS SELECT {', '.join(parts)} {source} LIMIT 0")
+        if shape.number:
+            type_ = "INTEGER" if name == "measurements" else "BIGINT"
+            cursor.execute(f"CREATE TABLE {TAIL}.{hidden(name)} ({shape.number} {type_})")
+        if source:
+            cursor.unregister("shape_of_rows")
+    cursor.execute(f"CREATE TABLE {TAIL}.about ({', '.join(ABOUT)})")
+    cursor.execute(
+        f"INSERT INTO {TAIL}.about VALUES (?, ?, ?, 0, 0, 0, 0, 0)", [fingerprint(), number, hash_]
+    )
+
+
+def _as_null(column: str) -> str:
+    name, type_ = column.split(" ")
+    return f"NULL::{type_} AS {name}"
+
+
+def create_views(cursor: duckdb.DuckDBPyConnection, with_snapshot: bool, hides: bool) -> None:
+    """Make the views that unite snapshot and tail.
+
+    Parameters
+    ----------
+    hides : whether the tail has newer versions of rows of the snapshot. While it has none, the
+        views need no look at what is hidden.
+    """
+    for name, shape in TABLES.items():
+        select = f"SELECT * FROM {TAIL}.{name}"
+        if with_snapshot:
+            below = f"SELECT * FROM {SNAPSHOT}.{name}"
+            if hides and shape.number:
+                below += f" ANTI JOIN {TAIL}.{hidden(name)} USING ({shape.number})"
+            select = f"{below} UNION ALL {select}"
+        cursor.execute(f"CREATE OR REPLACE VIEW {name} AS {select}")
+    cursor.execute(
+        "CREATE OR REPLACE VIEW current_verdicts AS SELECT * FROM verdicts WHERE current"
+    )
+
+
+def key(text: str) -> str:
+    """SQL of the integer by which a text is found.
+
+    A column of these is searched many times faster than one of hashes in hexadecimal. Texts that
+    share one are told apart by themselves.
+    """
+    return f"md5_number_lower({text})"
+
+
+def path_key(folder: str, path: str) -> str:
+    """SQL of the integer by which a file of a watched folder is found."""
+    return key(f"{folder} || '|' || {path}")

@@ -1,0 +1,117 @@
+"""Commits into the tail: one chunk, one transaction, so that readers see all of it or nothing."""
+
+from dataclasses import dataclass
+
+import duckdb
+import pyarrow as pa
+
+from speclake.archive.catalog import effective, standing, taking
+from speclake.archive.catalog.layout import TABLES, TAIL
+from speclake.archive.catalog.source import ROW_IN_COMMIT, Chunk
+from speclake.archive.chain import SEAL, Commit
+from speclake.archive.schemas import COMMIT_FIELD, SCHEMAS
+
+Cursor = duckdb.DuckDBPyConnection
+
+_STAGED = tuple(table.rows for table in TABLES.values() if table.rows is not None)
+
+
+class HidesSnapshotRows(Exception):
+    """The chunk has newer versions of rows of the snapshot; the views must know how to hide."""
+
+
+@dataclass(frozen=True)
+class Below:
+    """How many numbers the snapshot below the tail has given, and whether the views hide rows."""
+
+    measurements: int = 0
+    verdicts: int = 0
+    hides: bool = False
+
+
+def load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
+    """Show a chunk of commits.
+
+    Raises
+    ------
+    HidesSnapshotRows
+        Nothing was changed; make views that hide, then load again.
+    """
+    for name in _STAGED:
+        cursor.register(f"staged_{name}", chunk.tables.get(name, _nothing(name)))
+    cursor.execute("BEGIN")
+    try:
+        _load(cursor, chunk, below)
+    except BaseException:
+        cursor.execute("ROLLBACK")
+        raise
+    else:
+        cursor.execute("COMMIT")
+    finally:
+        for name in _STAGED:
+            cursor.unregister(f"staged_{name}")
+
+
+def _nothing(name: str) -> pa.Table:
+    schema = SCHEMAS[name].append(COMMIT_FIELD).append(pa.field(ROW_IN_COMMIT, pa.int32()))
+    return schema.empty_table()
+
+
+def _load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
+    given = cursor.execute(
+        f"SELECT measurements, files, verdicts, events, links FROM {TAIL}.about"
+    ).fetchone()
+    assert given is not None
+    measurements, files, verdicts, events, links = given
+    taking.take_files(cursor, files)
+    taking.take_measurements(cursor, measurements)
+    taking.resolve(cursor)
+    taking.take_events(cursor, events)
+    taking.take_links(cursor, links)
+    taking.take_findings(cursor)
+    taking.take_the_rest(cursor)
+    hides = standing.take_verdicts(cursor, verdicts, below.verdicts)
+    if hides and not below.hides:
+        raise HidesSnapshotRows
+    standing.find_outcomes(cursor)
+    effective.find_settled(cursor)
+    effective.find_touched(cursor)
+    if "events" in chunk.tables:
+        effective.apply_events(cursor)
+    if effective.write_effective(cursor, below.measurements) and not below.hides:
+        raise HidesSnapshotRows
+    for commit in chunk.commits:
+        _record(cursor, commit)
+    _count(cursor, chunk.last)
+
+
+def _record(cursor: Cursor, commit: Commit) -> None:
+    """Note a commit, and which batches it stands for."""
+    cursor.execute(
+        f"INSERT INTO {TAIL}.commits VALUES (?, ?, ?, ?, ?)",
+        [commit.number, commit.at, commit.who, commit.why, commit.kind],
+    )
+    if commit.kind == SEAL:
+        cursor.execute(
+            f"""INSERT INTO {TAIL}.moves
+            WITH replaced AS (SELECT unnest($1::BIGINT[]) AS number),
+            moved AS (SELECT commit_number, max(batch) AS batch FROM moves GROUP BY ALL)
+            SELECT number, $2::BIGINT FROM replaced UNION
+            SELECT commit_number, $2::BIGINT FROM moved JOIN replaced ON batch = number""",
+            [list(commit.replaces), commit.number],
+        )
+
+
+def _count(cursor: Cursor, last: Commit) -> None:
+    """Note of which commit the catalogue is now, and the numbers given."""
+    new = ", ".join(
+        f"{name} = {name} + (SELECT count(*) FROM {fresh})"
+        for name, fresh in (
+            ("measurements", "fresh"),
+            ("files", "fresh_files"),
+            ("verdicts", "fresh_verdicts"),
+            ("events", "fresh_events"),
+            ("links", "fresh_links"),
+        )
+    )
+    cursor.execute(f"UPDATE {TAIL}.about SET number = ?, hash = ?, {new}", [last.number, last.hash])

@@ -1,0 +1,241 @@
+"""Measurements, spectra and axes by their identifiers and contents."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+
+from speclake.archive.batches import read_rows, read_table
+from speclake.archive.catalog.layout import TABLES, key, path_key
+from speclake.archive.catalog.query import numbers_of
+from speclake.archive.catalog.session import Session
+from speclake.archive.chain import Chain, Commit
+from speclake.archive.places import Place
+from speclake.archive.rows import EventRow
+from speclake.archive.schemas import COMMIT_NUMBER, SCHEMAS, from_table
+from speclake.errors import NotFound
+from speclake.measurement import Measurement
+
+_ASKED = "(SELECT unnest(?::VARCHAR[]))"
+_KEYS = f"(SELECT {key('unnest(?::VARCHAR[])')})"
+
+
+def rows_of(table: str, found: Any, more: Mapping[str, Any] | None = None) -> list[Any]:
+    """Dataclass rows from a result that has their columns; `more` adds columns left out."""
+    arrays = []
+    for field in SCHEMAS[table]:
+        column = (more or {}).get(field.name)
+        if column is None:
+            column = found.column(field.name).cast(field.type)
+        arrays.append(column)
+    return from_table(table, pa.Table.from_arrays(arrays, schema=SCHEMAS[table]))
+
+
+def _measurements(session: Session, condition: str, parameters: Sequence[object]) -> Any:
+    names = ", ".join(f'"{name}"' for name in TABLES["measurements"].taken)
+    return session.arrow(
+        f"SELECT measurement_no, {names} FROM measurements WHERE {condition} "
+        "ORDER BY measurement_no",
+        parameters,
+    )
+
+
+def _without_header(found: Any) -> list[Measurement]:
+    type_ = SCHEMAS["measurements"].field("header").type
+    return rows_of("measurements", found, {"header": pa.array([{}] * len(found), type_)})
+
+
+def measurements(session: Session, root: Path, ids: Sequence[str]) -> list[Measurement]:
+    """Effective measurements in the order asked for, with their headers from the batches.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        One is not in the archive.
+    FileNotFoundError
+        A batch was replaced and cleaned away since the last refresh.
+    """
+    sql, parameters = numbers_of(ids)
+    found = _measurements(session, f"measurement_no IN ({sql})", parameters)
+    headers = _headers(root, places(session, "spectra", ids))
+    type_ = SCHEMAS["measurements"].field("header").type
+    named = [headers.get(each) for each in found.column("measurement_id").to_pylist()]
+    rows = rows_of("measurements", found, {"header": pa.array(named, type_)})
+    by_id = {row.measurement_id: row for row in rows}
+    missing = [each for each in ids if each not in by_id]
+    if missing:
+        raise NotFound(f"{missing[0]}: found no such measurement in the archive")
+    return [by_id[each] for each in ids]
+
+
+def _headers(root: Path, found: Mapping[str, Place]) -> dict[str, list[tuple[str, str]]]:
+    """Header of each measurement, from the batch that holds it now."""
+    chain = Chain(root)
+    batches: dict[int, list[Place]] = {}
+    for place in found.values():
+        batches.setdefault(place.batch, []).append(place)
+    headers: dict[str, list[tuple[str, str]]] = {}
+    for number, held in batches.items():
+        commit = chain.read(number)
+        rows = read_rows(
+            root,
+            commit,
+            "measurements",
+            _positions(root, commit, held),
+            ("measurement_id", "header"),
+        )
+        names = rows.column("measurement_id").to_pylist()
+        headers |= zip(names, rows.column("header").to_pylist(), strict=True)
+    return headers
+
+
+def _positions(root: Path, commit: Commit, held: Sequence[Place]) -> Any:
+    rows = np.array([place.row for place in held], np.int64)
+    if all(place.commit == commit.number for place in held):
+        return rows
+    numbers = read_table(root, commit, "measurements", ()).column(COMMIT_NUMBER).to_numpy()
+    return np.searchsorted(numbers, [place.commit for place in held]) + rows
+
+
+def row(session: Session, measurement_id: str) -> dict[str, Any]:
+    """Everything that the catalogue knows of one measurement, column to value.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        It is not in the archive.
+    """
+    sql, parameters = numbers_of([measurement_id])
+    found = session.frame(f"SELECT * FROM measurements WHERE measurement_no IN ({sql})", parameters)
+    if found.is_empty():
+        raise NotFound(f"{measurement_id}: found no such measurement in the archive")
+    return found.row(0, named=True)
+
+
+def known_ids(session: Session, ids: Sequence[str]) -> set[str]:
+    """Those of the identifiers that are taken."""
+    sql, parameters = numbers_of(ids)
+    found = session.rows(
+        f"SELECT measurement_id FROM measurements WHERE measurement_no IN ({sql})", parameters
+    )
+    return {name for (name,) in found}
+
+
+def same_values(session: Session, values_sha256s: Sequence[str]) -> list[Measurement]:
+    """Measurements with the same values, in the order of taking in; their headers left out."""
+    condition = (
+        "measurement_no IN (SELECT measurement_no FROM measurements WHERE values_key IN "
+        f"{_KEYS}) AND values_sha256 IN {_ASKED}"
+    )
+    asked = list(values_sha256s)
+    return _without_header(_measurements(session, condition, [asked, asked]))
+
+
+def from_path(session: Session, folder: str, paths: Sequence[str]) -> list[Measurement]:
+    """Measurements read earlier from files of these names; their headers left out."""
+    condition = (
+        "file_no IN (SELECT file_no FROM files WHERE file_no IN (SELECT file_no FROM files "
+        f"WHERE path_key IN (SELECT {path_key('?', 'unnest(?::VARCHAR[])')})) "
+        f"AND folder = ? AND path IN {_ASKED})"
+    )
+    asked = list(paths)
+    return _without_header(_measurements(session, condition, [folder, asked, folder, asked]))
+
+
+def incomplete_in(session: Session, folder: str) -> list[Measurement]:
+    """Unassigned measurements of a watched folder; their headers left out."""
+    return _without_header(
+        _measurements(session, "folder = ? AND unassigned AND NOT withdrawn", [folder])
+    )
+
+
+def axes_known(session: Session, ids: Sequence[str]) -> set[str]:
+    """Those of the axes that are in the archive."""
+    found = session.rows(f"SELECT axis_id FROM axes WHERE axis_id IN {_ASKED}", [list(ids)])
+    return {name for (name,) in found}
+
+
+_PLACED = {
+    "spectra": (
+        "measurements",
+        "measurement_id",
+        "measurement_no IN (SELECT measurement_no FROM measurements "
+        f"WHERE id_key IN {_KEYS}) AND measurement_id IN {_ASKED}",
+        2,
+    ),
+    "originals": (
+        "files",
+        "sha256",
+        f"file_no IN (SELECT file_no FROM files WHERE bytes_key IN {_KEYS}) "
+        f"AND sha256 IN {_ASKED} AND holds_original",
+        2,
+    ),
+    "derived": ("derived", "derived_id", f"derived_id IN {_ASKED}", 1),
+    "axes": ("axes", "axis_id", f"axis_id IN {_ASKED}", 1),
+}
+"""Table, column, condition, and how often that takes the identifiers."""
+
+
+def places(session: Session, table: str, ids: Sequence[str]) -> dict[str, Place]:
+    """Place of each row that is known, by its identifier.
+
+    Parameters
+    ----------
+    table : ``spectra``, ``derived``, ``axes`` or ``originals`` (by sha256).
+    """
+    source, name, condition, times = _PLACED[table]
+    found = session.rows(
+        f"""WITH found AS (
+            SELECT {name} AS name, commit_number, row_in_commit FROM {source} WHERE {condition}
+            QUALIFY row_number() OVER (
+                PARTITION BY {name} ORDER BY commit_number, row_in_commit) = 1
+        ), moved AS (
+            SELECT commit_number, max(batch) AS batch FROM moves
+            WHERE commit_number IN (SELECT commit_number FROM found) GROUP BY commit_number
+        )
+        SELECT name, commit_number, row_in_commit, coalesce(batch, commit_number)
+        FROM found LEFT JOIN moved USING (commit_number)""",
+        [list(ids)] * times,
+    )
+    return {name: Place(commit, position, batch) for name, commit, position, batch in found}
+
+
+def events(session: Session, subject: str | None = None) -> list[EventRow]:
+    """Events on a measurement, order or lot (all where None), in the order of the chain."""
+    condition = "" if subject is None else "WHERE subject = ?"
+    found = session.arrow(
+        f"SELECT * FROM events {condition} ORDER BY event_no", [subject] if subject else []
+    )
+    return rows_of("events", found)
+
+
+def findings(session: Session, ids: Sequence[str]) -> pl.DataFrame:
+    """Findings on measurements, in the order of the chain."""
+    sql, parameters = numbers_of(ids)
+    return session.frame(
+        f"""SELECT * EXCLUDE (measurement_no) FROM findings WHERE measurement_no IN ({sql})
+        ORDER BY commit_number, finding_id""",
+        parameters,
+    )
+
+
+def totals(session: Session) -> dict[str, int]:
+    """How much the archive holds, and how much of it waits for a person."""
+    found = session.frame(
+        """SELECT count(*) AS measurements,
+            count(*) FILTER (WHERE withdrawn) AS withdrawn,
+            count(*) FILTER (WHERE superseded_by IS NOT NULL) AS superseded,
+            count(*) FILTER (WHERE unassigned AND NOT withdrawn) AS unassigned,
+            count(*) FILTER (WHERE in_conflict AND NOT withdrawn) AS in_conflict,
+            count(*) FILTER (WHERE outcome IS NULL AND NOT withdrawn) AS not_judged,
+            (SELECT count(*) FROM files) AS files,
+            (SELECT count(*) FROM files WHERE outcome = 'refused') AS refused,
+            (SELECT count(*) FROM verdicts) AS verdicts,
+            (SELECT count(*) FROM events) AS events,
+            (SELECT coalesce(max(number), 0) FROM commits) AS commits
+        FROM measurements"""
+    )
+    return {name: int(value) for name, value in found.row(0, named=True).items()}

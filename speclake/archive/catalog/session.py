@@ -1,0 +1,193 @@
+"""One open catalogue: a snapshot, or none, and the tail of what was committed after it.
+
+A session lives in an in-memory database of this process; the snapshot is attached read-only and
+the process never holds a lock that another would meet. Every call works on a cursor of its own,
+so threads may search while a refresh writes the tail, and see it whole or not at all.
+"""
+
+import os
+import secrets
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from speclake.archive.catalog.layout import (
+    SNAPSHOT,
+    TAIL,
+    create_tables,
+    create_views,
+    fingerprint,
+)
+from speclake.archive.catalog.loading import Below, HidesSnapshotRows, load
+from speclake.archive.catalog.source import Chunk
+from speclake.archive.chain import BEFORE_THE_FIRST
+
+DAMAGE = (
+    duckdb.IOException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+    duckdb.SerializationException,
+)
+"""What DuckDB raises where a file of its own is not whole."""
+
+
+class UnusableSnapshot(Exception):
+    """A snapshot cannot be read, or is not of this archive or this version; says why."""
+
+
+@dataclass(frozen=True)
+class Resources:
+    """What a session may use of the machine."""
+
+    memory_mb: int = 200
+    threads: int = 2
+
+
+class Session:
+    """A connection that shows the archive as of one commit.
+
+    Parameters
+    ----------
+    snapshot : the published file below the tail; None starts from nothing.
+    building : file that the rows are loaded into, instead of a tail in memory.
+
+    Raises
+    ------
+    UnusableSnapshot
+        The file cannot be read by this version.
+    """
+
+    def __init__(
+        self,
+        resources: Resources,
+        *,
+        snapshot: Path | None = None,
+        building: Path | None = None,
+    ) -> None:
+        self.snapshot = snapshot
+        self._connection = duckdb.connect(
+            config={
+                "memory_limit": f"{resources.memory_mb}MB",
+                "threads": resources.threads,
+                "TimeZone": "UTC",
+                "temp_directory": _own_temporary_folder(),
+                "autoinstall_known_extensions": False,
+            }
+        )
+        try:
+            self._open(snapshot, building)
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _open(self, snapshot: Path | None, building: Path | None) -> None:
+        self._below = Below()
+        self.number, self.hash = 0, BEFORE_THE_FIRST
+        counts = (0, 0, 0, 0, 0)
+        if snapshot is not None:
+            self.number, self.hash, *counts_ = self._attach(snapshot, SNAPSHOT, "(READ_ONLY)")
+            counts = tuple(counts_)
+            self._below = Below(measurements=counts[0], verdicts=counts[2])
+        self.base, self.base_rows = self.number, counts[0] + counts[1]
+        is_new = building is None or not building.exists()
+        target = "':memory:'" if building is None else _quoted(building)
+        if is_new:
+            self._connection.execute(f"ATTACH {target} AS {TAIL}")
+            create_tables(self._connection, self.number, self.hash)
+            self._connection.execute(
+                f"""UPDATE {TAIL}.about SET measurements = ?, files = ?, verdicts = ?, events = ?,
+                links = ?""",
+                list(counts),
+            )
+        else:
+            self.number, self.hash, *_ = self._attach(building, TAIL, "")
+        create_views(self._connection, snapshot is not None, hides=False)
+
+    def _attach(self, path: Path | None, name: str, options: str) -> tuple[Any, ...]:
+        """What an attached file says of itself."""
+        assert path is not None
+        try:
+            self._connection.execute(f"ATTACH {_quoted(path)} AS {name} {options}")
+            about = self._connection.execute(f"SELECT * FROM {name}.about").fetchone()
+        except duckdb.Error as error:
+            raise UnusableSnapshot(f"{path.name}: {_first_line(error)}") from error
+        if about is None or about[0] != fingerprint():
+            raise UnusableSnapshot(
+                f"{path.name}: found the layout {about[0] if about else None!r}; expected "
+                f"{fingerprint()!r}, that of this version"
+            )
+        return tuple(about[1:])
+
+    def load(self, chunk: Chunk) -> None:
+        """Show the commits of a chunk that follows what is shown."""
+        with self.cursor() as cursor:
+            try:
+                load(cursor, chunk, self._below)
+            except HidesSnapshotRows:
+                create_views(cursor, with_snapshot=True, hides=True)
+                self._below = replace(self._below, hides=True)
+                load(cursor, chunk, self._below)
+        self.number, self.hash = chunk.last.number, chunk.last.hash
+
+    @property
+    def tail_commits(self) -> int:
+        """Commits shown since the snapshot."""
+        return self.number - self.base
+
+    def tail_rows(self) -> int:
+        """Measurements and ledger lines in the tail, versions of older ones included."""
+        sql = f"""SELECT (SELECT count(*) FROM {TAIL}.measurements)
+                         + (SELECT count(*) FROM {TAIL}.files)"""
+        with self.cursor() as cursor:
+            found = cursor.execute(sql).fetchone()
+        return int(found[0]) if found else 0
+
+    @contextmanager
+    def cursor(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Cursor of its own for one call."""
+        with self._connection.cursor() as cursor:
+            yield cursor
+
+    def frame(self, sql: str, parameters: Sequence[object] = ()) -> pl.DataFrame:
+        """Result of a query, times in UTC."""
+        found = pl.from_arrow(self.arrow(sql, parameters))
+        assert isinstance(found, pl.DataFrame)
+        return found
+
+    def rows(self, sql: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Result of a query that gives no times."""
+        with self.cursor() as cursor:
+            return cursor.execute(sql, list(parameters)).fetchall()
+
+    def arrow(self, sql: str, parameters: Sequence[object] = ()) -> Any:
+        """Result of a query as a pyarrow.Table."""
+        with self.cursor() as cursor:
+            return cursor.sql(sql, params=list(parameters)).to_arrow_table()
+
+    def finish(self) -> None:
+        """Have every row of a file being built in that file, and let go of it."""
+        self._connection.execute(f"CHECKPOINT {TAIL}")
+        self.close()
+
+    def close(self) -> None:
+        """Let go of every file."""
+        self._connection.close()
+
+
+def _own_temporary_folder() -> str:
+    """Folder that DuckDB makes when it needs it: two processes must not share one."""
+    return str(Path(tempfile.gettempdir()) / f"speclake-{os.getpid()}-{secrets.token_hex(4)}")
+
+
+def _quoted(path: Path) -> str:
+    return "'" + str(path).replace("'", "''") + "'"
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0]

@@ -1,0 +1,196 @@
+"""New rows of the archive's tables: taken once, numbered in the order of the chain.
+
+Every function here reads the staged rows of a chunk (``staged_...``) and the catalogue as it was
+before, and leaves new rows in temporary tables (``fresh_...``) or in the tail.
+"""
+
+import duckdb
+
+from speclake.archive.catalog.layout import TABLES, TAIL, columns, key, path_key
+from speclake.archive.rows import EventKind
+
+Cursor = duckdb.DuckDBPyConnection
+
+_FIRST = "row_number() OVER (PARTITION BY {id} ORDER BY commit_number, row_in_commit) = 1"
+_NUMBER = "{start} + row_number() OVER (ORDER BY {order}) - 1"
+
+
+def held(table: str, number: str, name: str, asked: str) -> str:
+    """SQL of the rows of a table whose `name` is among those of `asked`, found by their keys.
+
+    The keys of all rows are read first, and of the rows found the names.
+    """
+    return (
+        f"SELECT * FROM {table} WHERE {number} IN (SELECT {number} FROM {table} "
+        f"WHERE id_key IN (SELECT id_key FROM {asked})) AND {name} IN (SELECT {name} FROM {asked})"
+    )
+
+
+def _taken(table: str, alias: str) -> str:
+    return ", ".join(f'{alias}."{name}"' for name in TABLES[table].taken)
+
+
+def _numbered(start: int, order: str = "commit_number, row_in_commit") -> str:
+    return _NUMBER.format(start=start, order=order)
+
+
+def take_files(cursor: Cursor, start: int) -> None:
+    """New lines of the ledger, into the tail and into ``fresh_files``."""
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE fresh_files AS
+        WITH once AS (
+            SELECT *, {key("file_id")} AS id_key FROM staged_files
+            QUALIFY {_FIRST.format(id="file_id")}
+        ), known AS ({held("files", "file_no", "file_id", "once")})
+        SELECT {_numbered(start)} AS file_no, commit_number, row_in_commit, id_key,
+               {path_key("folder", "path")} AS path_key, {key("sha256")} AS bytes_key,
+               {_taken("files", "once")}
+        FROM once ANTI JOIN known USING (file_id)"""
+    )
+    cursor.execute(f"INSERT INTO {TAIL}.files SELECT * FROM fresh_files ORDER BY file_no")
+
+
+def take_measurements(cursor: Cursor, start: int) -> None:
+    """New measurements as they were taken in, into ``fresh``."""
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE filed AS
+        WITH asked AS (
+            SELECT DISTINCT file_id, {key("file_id")} AS id_key FROM staged_measurements
+            ANTI JOIN fresh_files USING (file_id)
+        )
+        SELECT file_id, file_no, folder, backfill, commit_number FROM fresh_files UNION ALL
+        SELECT file_id, file_no, folder, backfill, commit_number
+        FROM ({held("files", "file_no", "file_id", "asked")})"""
+    )
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE fresh AS
+        WITH once AS (
+            SELECT *, {key("measurement_id")} AS id_key FROM staged_measurements
+            QUALIFY {_FIRST.format(id="measurement_id")}
+        ), known AS ({held("measurements", "measurement_no", "measurement_id", "once")}),
+        new AS (
+            SELECT {_numbered(start)} AS measurement_no, *
+            FROM once ANTI JOIN known USING (measurement_id)
+        )
+        SELECT new.measurement_no, new.commit_number, new.row_in_commit, new.id_key,
+               {key("new.values_sha256")} AS values_key, filed.file_no, filed.folder,
+               coalesce(filed.backfill, false) AS backfill, {_taken("measurements", "new")},
+               NULL::VARCHAR AS outcome, NULL::VARCHAR AS superseded_by, false AS withdrawn,
+               NULL::VARCHAR AS withdrawn_by, NULL::VARCHAR AS withdrawn_why,
+               false AS in_conflict, false AS unassigned, '' AS search_text
+        FROM new LEFT JOIN filed
+             ON filed.file_id = new.file_id AND filed.commit_number <= new.commit_number"""
+    )
+
+
+def resolve(cursor: Cursor) -> None:
+    """Numbers of all measurements that the chunk speaks of, into ``resolved``.
+
+    ``older`` lists those of them that were known before the chunk.
+    """
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE mentioned AS
+        SELECT DISTINCT measurement_id, {key("measurement_id")} AS id_key FROM (
+            SELECT measurement_id FROM staged_verdicts UNION ALL
+            SELECT measurement_id FROM staged_findings UNION ALL
+            SELECT subject FROM staged_events UNION ALL
+            SELECT details['target'] FROM staged_events WHERE kind = '{EventKind.LINK}' UNION ALL
+            SELECT link.target FROM (SELECT unnest(links) AS link FROM fresh)
+            WHERE NOT link.by_name
+        ) WHERE measurement_id IS NOT NULL"""
+    )
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE older AS
+        WITH asked AS (SELECT * FROM mentioned ANTI JOIN fresh USING (measurement_id))
+        SELECT measurement_id, measurement_no, commit_number
+        FROM ({held("measurements", "measurement_no", "measurement_id", "asked")})"""
+    )
+    cursor.execute(
+        """CREATE OR REPLACE TEMP TABLE resolved AS
+        SELECT * FROM older UNION ALL
+        SELECT measurement_id, measurement_no, commit_number FROM fresh
+        SEMI JOIN mentioned USING (measurement_id)"""
+    )
+
+
+def take_events(cursor: Cursor, start: int) -> None:
+    """New events, into the tail and into ``fresh_events``."""
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE fresh_events AS
+        WITH once AS (
+            SELECT * FROM staged_events QUALIFY {_FIRST.format(id="event_id")}
+        )
+        SELECT {_numbered(start, "once.commit_number, once.row_in_commit")} AS event_no,
+               known.measurement_no, once.commit_number, {_taken("events", "once")}
+        FROM once LEFT JOIN resolved AS known
+             ON known.measurement_id = once.subject AND known.commit_number <= once.commit_number
+        WHERE event_id NOT IN (SELECT event_id FROM events)"""
+    )
+    cursor.execute(f"INSERT INTO {TAIL}.events SELECT * FROM fresh_events ORDER BY event_no")
+
+
+def take_findings(cursor: Cursor) -> None:
+    """New findings, into the tail."""
+    cursor.execute(
+        f"""INSERT INTO {TAIL}.findings
+        WITH once AS (
+            SELECT * FROM staged_findings QUALIFY {_FIRST.format(id="finding_id")}
+        ), told AS (
+            SELECT finding_id FROM findings
+            WHERE measurement_no IN (SELECT measurement_no FROM older)
+        )
+        SELECT known.measurement_no, once.commit_number, {_taken("findings", "once")}
+        FROM once JOIN resolved AS known
+             ON known.measurement_id = once.measurement_id
+             AND known.commit_number <= once.commit_number
+        ANTI JOIN told USING (finding_id)
+        ORDER BY once.commit_number, once.row_in_commit"""
+    )
+
+
+def take_links(cursor: Cursor, start: int) -> int:
+    """Number of new links, which stand in the tail now: those of new measurements and of events."""
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE fresh_links AS
+        WITH given AS (
+            SELECT measurement_no, commit_number, 0 AS sort, row_in_commit AS place, i, link.kind,
+                   link.target, link.by_name, link.evidence
+            FROM (
+                SELECT *, unnest(links) AS link, generate_subscripts(links, 1) AS i FROM fresh
+                WHERE len(links) > 0
+            )
+            UNION ALL
+            SELECT measurement_no, commit_number, 1, event_no, 0, details['kind'],
+                   details['target'], coalesce(lower(details['by_name']), 'false') = 'true', why
+            FROM fresh_events WHERE kind = '{EventKind.LINK}' AND measurement_no IS NOT NULL
+        )
+        SELECT {_numbered(start, "given.commit_number, sort, place, i")} AS link_no,
+               given.measurement_no, known.measurement_no AS target_no, given.commit_number,
+               kind, target, by_name, evidence, sort = 1 AS is_later
+        FROM given LEFT JOIN resolved AS known
+             ON NOT by_name AND known.measurement_id = given.target
+             AND known.commit_number <= given.commit_number"""
+    )
+    names = ", ".join(columns("links"))
+    cursor.execute(f"INSERT INTO {TAIL}.links SELECT {names} FROM fresh_links ORDER BY link_no")
+    found = cursor.execute("SELECT count(*) FROM fresh_links").fetchone()
+    return int(found[0]) if found else 0
+
+
+def take_the_rest(cursor: Cursor) -> None:
+    """New axes, derived spectra and specifications, into the tail."""
+    extra = {
+        "axes": 'len("values"), "values"[1], "values"[-1],',
+        "derived": "",
+        "specifications": "",
+    }
+    for table, computed in extra.items():
+        name = TABLES[table].taken[0]
+        position = "row_in_commit," if "row_in_commit" in columns(table) else ""
+        cursor.execute(
+            f"""INSERT INTO {TAIL}.{table}
+            WITH once AS (SELECT * FROM staged_{table} QUALIFY {_FIRST.format(id=name)})
+            SELECT commit_number, {position} {computed} {_taken(table, "once")}
+            FROM once ANTI JOIN {table} AS known USING ({name})
+            ORDER BY once.commit_number, once.row_in_commit"""
+        )
