@@ -95,8 +95,8 @@ class Summary:
     scans_of_kind : the same by kind.
     cases : files by what is special about them.
     refused : files that no reader may accept.
-    failing, undecided : serials of parts by the name of the specification: beyond a limit, or
-        nearer to it than the uncertainty.
+    failing, undecided : serials of parts (witness pieces left out) by the name of the
+        specification: beyond a limit, or nearer to it than the uncertainty.
     incomplete : serials of parts that lack a site, or whose site is in dispute.
     first_run_beyond_control_limit, first_run_beyond_spec_limit : coating runs of the drift.
     """

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from speclake_demo import film, materials
-from speclake_demo.film import Layer, face, plate_reflectance, plate_transmittance
+from speclake_demo.film import Layer, Polarisation, face, plate_reflectance, plate_transmittance
 from speclake_demo.materials import BOROSILICATE_CROWN, FUSED_SILICA, sellmeier
 
 
@@ -69,7 +69,8 @@ def test_quarter_wave_stack_reflects_what_the_formula_says(pairs: int, reflectan
     ],
 )
 def test_bare_face_reflects_as_fresnel_says(angle_deg: float, s: float, p: float) -> None:
-    for polarisation, expected in (("s", s), ("p", p)):
+    by_polarisation: dict[Polarisation, float] = {"s": s, "p": p}
+    for polarisation, expected in by_polarisation.items():
         bare = face(at(550), [], 1.52, angle_deg=angle_deg, polarisation=polarisation)
         assert bare.reflectance[0] == pytest.approx(expected, abs=6e-7)
 
@@ -94,7 +95,7 @@ def test_one_oblique_absorbing_film_agrees_with_airys_sum(
     thickness_nm: float,
     substrate: float,
     angle_deg: float,
-    polarisation: str,
+    polarisation: Polarisation,
 ) -> None:
     film_index = complex(index, absorption)
     sine = np.sin(np.radians(angle_deg))
@@ -106,7 +107,7 @@ def test_one_oblique_absorbing_film_agrees_with_airys_sum(
             a, b = n[i] * cosines[i], n[j] * cosines[j]
         else:
             a, b = n[i] / cosines[i], n[j] / cosines[j]
-        return (a - b) / (a + b)
+        return complex((a - b) / (a + b))
 
     turn = np.exp(4j * np.pi / 500 * film_index * cosines[1] * thickness_nm)
     r = (fresnel(0, 1) + fresnel(1, 2) * turn) / (1 + fresnel(0, 1) * fresnel(1, 2) * turn)
@@ -123,7 +124,7 @@ def test_one_oblique_absorbing_film_agrees_with_airys_sum(
     polarisation=st.sampled_from(["s", "p"]),
 )
 def test_no_light_is_lost_or_won_where_nothing_absorbs(
-    thicknesses_nm: list[float], angle_deg: float, polarisation: str
+    thicknesses_nm: list[float], angle_deg: float, polarisation: Polarisation
 ) -> None:
     layers = [Layer(2.1 if i % 2 else 1.38, t) for i, t in enumerate(thicknesses_nm)]
     coated = face(
