@@ -1,0 +1,41 @@
+"""The page on specifications says every key, and its examples are specifications."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from speclake.specs import Needs, Requirement, Specification
+
+PAGE = Path(__file__).parents[2] / "docs" / "specifications.md"
+EXAMPLES = re.findall(r"```toml\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=lambda text: text.splitlines()[0])
+def test_each_example_is_a_specification(example):
+    found = Specification.from_toml_text(example, "example.toml")
+    assert found.requirements
+
+
+@pytest.mark.parametrize("model", [Specification, Requirement, Needs])
+def test_each_key_stands_in_an_example(model):
+    written = "\n".join(EXAMPLES)
+    missing = [
+        key
+        for key in model.model_fields
+        if not re.search(rf"^(\[+)?{key}\b", written, re.MULTILINE)
+    ]
+    assert missing == []
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        "undecided", "not measurable", "incomplete", '"raw ratio"', '"ratio times certificate"',
+        '"absolute"', '"rounded"', '"minimum"', '"maximum"', '"mean"', '"value"', '"um"', '"cm-1"',
+        '"eV"', '"log(1/R)"', '"refused"', '"must be known"', '"allowed"', '"decide"',
+        '"in-house"', '"vacuum"',
+    ],
+)  # fmt: skip
+def test_each_word_that_a_key_may_have_is_explained(word):
+    assert word in PAGE.read_text("utf-8")
