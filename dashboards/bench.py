@@ -1,0 +1,91 @@
+"""The bench page: for each instrument the last scan, its verdict, and what the part still lacks."""
+
+from collections.abc import Mapping
+from datetime import tzinfo
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+from speclake_dashboards.address import Address, link
+from speclake_dashboards.cautions import TOLD_BY, cautions
+from speclake_dashboards.live import renewed
+from speclake_dashboards.query import NAMED_BY, name_of
+from speclake_dashboards.theme import View, moment, render
+from speclake_dashboards.verdicts import Explained, explained_by_measurement
+
+from speclake.errors import NotFound
+from speclake.specs.verdicts import Outcome
+
+if TYPE_CHECKING:
+    from speclake.api import Archive
+    from speclake.api.bench import BenchView
+    from speclake.api.parts import PartReport
+
+PERIOD_MS = 1_000
+
+
+def page(archive: "Archive", address: Address) -> View:
+    """Large text that renews itself, of all instruments or of the one that the address names."""
+    address.only({"instrument"})
+    instrument = address.text("instrument")
+    now = renewed(lambda: _benches(archive, instrument), PERIOD_MS)
+    return View(f"Bench: {instrument}" if instrument else "Bench", (now,), "bench")
+
+
+def _benches(archive: "Archive", instrument: str | None) -> Markup:
+    archive.refresh()
+    views = archive.bench()
+    if instrument is not None:
+        names = [view.instrument for view in views]
+        views = [view for view in views if view.instrument == instrument]
+        if not views:
+            known = ", ".join(repr(name) for name in names) or "none yet"
+            raise NotFound(f"No scan of an instrument {instrument!r} has come in; known: {known}.")
+    zone = archive.settings.zone
+    said = explained_by_measurement(archive, [view.measurement.measurement_id for view in views])
+    rows = [{name: getattr(view.measurement, name) for name in TOLD_BY} for view in views]
+    return render(
+        "bench.html",
+        benches=[_bench(view, said, zone) for view in views],
+        cautions=cautions(rows),
+    )
+
+
+def _bench(
+    view: "BenchView", all_said: Mapping[str, list[Explained]], zone: tzinfo | None
+) -> dict[str, Any]:
+    found = view.measurement
+    said = all_said.get(found.measurement_id, [])
+    return {
+        "instrument": view.instrument,
+        "only": link("bench", {"instrument": view.instrument}),
+        "name": name_of({n: getattr(found, n) for n in NAMED_BY}),
+        "kind": str(found.kind),
+        "where": ", ".join(filter(None, (found.product, found.lot, found.stage, found.side))),
+        "address": link("measurement", {"id": found.measurement_id}),
+        "when": moment(found.trusted_at, zone),
+        "outcome": view.outcome,
+        "said": [each for each in said if each.outcome is not Outcome.PASS],
+        "passed": [each for each in said if each.outcome is Outcome.PASS],
+        "findings": view.findings,
+        "unresolved": found.unresolved,
+        "conflict": found.conflict,
+        "part": _part(view.part) if view.part else None,
+    }
+
+
+def _part(part: "PartReport") -> dict[str, Any]:
+    return {
+        "name": part.part,
+        "address": link("overlay", {"ids": part.measurement_ids}),
+        "spectra": len(part.measurement_ids),
+        "set_aside": part.set_aside,
+        "specs": [
+            {
+                "name": each.specification.name,
+                "outcome": each.verdict.outcome,
+                "missing": each.verdict.missing,
+                "reasons": [r for r in each.verdict.reasons if not r.startswith("missing: ")],
+            }
+            for each in part.specs
+        ],
+    }

@@ -1,0 +1,118 @@
+"""The control chart page: one requirement of one product over time."""
+
+from typing import TYPE_CHECKING, Any
+
+from speclake_dashboards import control
+from speclake_dashboards.address import Address, link
+from speclake_dashboards.theme import View, moment, render
+
+if TYPE_CHECKING:
+    from speclake.api.charts import ControlChart
+
+    from speclake.api import Archive
+
+ROLL_UPS = ("mean", "minimum", "maximum", "site")
+PERS = ("part", "coating_run", "lot")
+NAMED = ("product", "spec", "requirement")
+LISTED = 40
+"""Points listed below the picture, the newest first."""
+
+
+def page(archive: "Archive", address: Address) -> View:
+    """The chart that the address names, or all that there could be."""
+    address.only({*NAMED, "roll_up", "site", "per", "since", "until"})
+    archive.refresh()
+    if not all(name in address for name in NAMED):
+        return View("Control chart", (_choice(archive, address),), "chart")
+    zone = archive.settings.zone
+    asked = {
+        **{name: address.needed(name) for name in NAMED},
+        "roll_up": address.choice("roll_up", ROLL_UPS, "mean"),
+        "site": address.text("site"),
+        "per": address.choice("per", PERS, "part"),
+    }
+    span = {
+        "since": address.moment("since", zone),
+        "until": address.moment("until", zone, end_of_day=True),
+    }
+    form = render(
+        "chart_form.html",
+        asked=asked,
+        roll_ups=ROLL_UPS,
+        pers=PERS,
+        since=address.text("since"),
+        until=address.text("until"),
+    )
+    found = archive.control_chart(**asked, **span)
+    shown = shown_of(found, zone)
+    return View("Control chart", (form, *_picture(shown), _text(found, shown)), "chart")
+
+
+def shown_of(found: "ControlChart", zone: Any) -> control.ChartPicture:
+    """What the picture shows of a chart."""
+    chart = found.chart
+    return control.ChartPicture(
+        values=chart.points.tolist(),
+        out=[
+            _why_out(value, chart) if out else ""
+            for value, out in zip(chart.points, chart.out, strict=True)
+        ],
+        names=list(found.labels),
+        times=[moment(time, zone) for time in found.times],
+        keys=list(found.measurement_ids),
+        unit=found.unit,
+        lower=chart.lower,
+        centre=chart.centre,
+        upper=chart.upper,
+        spec_low=found.limit_low,
+        spec_high=found.limit_high,
+    )
+
+
+def _why_out(value: float, chart: Any) -> str:
+    side = "upper" if value > chart.upper else "lower"
+    return f"beyond the {side} control limit"
+
+
+def _picture(shown: control.ChartPicture) -> tuple[Any, ...]:
+    import panel as pn
+
+    if not shown.values:
+        return ()
+    pane: Any = pn.pane.HoloViews
+    return (pane(control.picture(shown), sizing_mode="stretch_width", margin=0),)
+
+
+def _text(found: "ControlChart", shown: control.ChartPicture) -> Any:
+    """The chart in words and as a table, for those who cannot see the picture."""
+    rows = [
+        {"name": name, "time": time, "value": value, "why": why, "key": key}
+        for name, time, value, why, key in zip(
+            shown.names, shown.times, shown.values, shown.out, shown.keys, strict=True
+        )
+    ]
+    return render(
+        "chart_text.html",
+        title=found.title,
+        shown=shown,
+        out=[row for row in rows if row["why"]],
+        newest=rows[::-1][:LISTED],
+        no_limits=found.chart.no_limits,
+        warnings=found.chart.warnings,
+    )
+
+
+def _choice(archive: "Archive", address: Address) -> Any:
+    """All charts that there could be, those of a product where the address names one."""
+    product = address.text("product")
+    groups: dict[str, list[dict[str, str]]] = {}
+    for each in archive.requirements():
+        if product in (None, each.product):
+            groups.setdefault(each.product, []).append(
+                {
+                    "description": each.description,
+                    "spec": each.spec,
+                    "address": link("chart", {name: getattr(each, name) for name in NAMED}),
+                }
+            )
+    return render("chart_choice.html", groups=groups, product=product)

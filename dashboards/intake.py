@@ -1,0 +1,126 @@
+"""The intake page: is each folder reachable, what came in, what was refused and why."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, tzinfo
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+from speclake_dashboards.address import Address, link
+from speclake_dashboards.live import renewed
+from speclake_dashboards.query import name_of
+from speclake_dashboards.theme import View, moment, render
+
+from speclake.archive.rows import FileOutcome
+
+if TYPE_CHECKING:
+    import polars
+
+    from speclake.api import Archive
+
+PERIOD_MS = 2_000
+ROWS = 25
+LISTED = 10
+"""Unassigned and conflicting measurements listed; the search page has the rest."""
+
+TOLD = ("measurements", "not_judged", "files", "refused")
+"""Counts of the archive that the page tells."""
+
+FILE_WORDS = {
+    FileOutcome.TAKEN: "taken in",
+    FileOutcome.REPEATED: "held already",
+    FileOutcome.CONFLICT: "conflict",
+    FileOutcome.REFUSED: "refused",
+}
+
+
+def page(archive: "Archive", address: Address) -> View:
+    """Folders and open questions, kept up to date, and the ledger as far as the address asks."""
+    address.only({"outcome", "folder", "page"})
+    zone = archive.settings.zone
+    number = address.whole("page", 1, 1, 10_000_000)
+    outcome = address.choice("outcome", ["", *FileOutcome], "")
+    folder = address.text("folder")
+
+    def ledger() -> Markup:
+        return _ledger(archive, zone, outcome, folder, number)
+
+    now = renewed(lambda: _folders(archive, zone), PERIOD_MS)
+    return View("Intake", (now, renewed(ledger, PERIOD_MS)), "intake")
+
+
+def _folders(archive: "Archive", zone: tzinfo | None) -> Markup:
+    archive.refresh()
+    unassigned = archive.find(unassigned=True, limit=LISTED, sort="trusted_at", descending=True)
+    conflicts = archive.find(in_conflict=True, limit=LISTED, sort="trusted_at", descending=True)
+    needs, totals = archive.settings.part_needs, archive.totals()
+    return render(
+        "intake_folders.html",
+        folders=[_folder(state, zone) for state in archive.watch_states()],
+        totals={name: totals[name] for name in TOLD},
+        unassigned=_open(unassigned, needs),
+        unassigned_count=archive.count(unassigned=True),
+        conflicts=_open(conflicts, needs),
+        conflict_count=archive.count(in_conflict=True),
+    )
+
+
+def _folder(state: Any, zone: tzinfo | None) -> dict[str, Any]:
+    reachable = {True: "reachable", False: "not reachable", None: "not watched now"}
+    return {
+        "name": state.name,
+        "path": state.path,
+        "state": reachable[state.is_reachable],
+        "is_reachable": state.is_reachable,
+        "trouble": state.trouble,
+        "last_look": _clock(state.last_look_s, zone),
+        "last_file": _clock(state.last_file_s, zone),
+        "waiting": state.waiting,
+    }
+
+
+def _clock(seconds: float | None, zone: tzinfo | None) -> str:
+    return "never" if seconds is None else moment(datetime.fromtimestamp(seconds, UTC), zone)
+
+
+def _open(table: "polars.DataFrame", needs: Sequence[str]) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name_of(row),
+            "address": link("measurement", {"id": row["measurement_id"]}),
+            "file": row["file"],
+            "why": row["conflict"] or _lacks(row, needs),
+        }
+        for row in table.iter_rows(named=True)
+    ]
+
+
+def _lacks(row: dict[str, Any], needs: Sequence[str]) -> str:
+    """What the settings ask of a part and the measurement does not tell."""
+    lacking = [need for need in needs if not any(row.get(n) for n in need.split(" or "))]
+    return f"lacks {', '.join(lacking)}" if lacking else ""
+
+
+def _ledger(
+    archive: "Archive", zone: tzinfo | None, outcome: str, folder: str | None, number: int
+) -> Markup:
+    asked = {"outcome": outcome or None, "folder": folder}
+    table = archive.files(
+        outcome=FileOutcome(outcome) if outcome else None,
+        folder=folder,
+        limit=ROWS + 1,
+        offset=(number - 1) * ROWS,
+    )
+    rows = table.head(ROWS).to_dicts()
+    return render(
+        "intake_ledger.html",
+        rows=[
+            {**row, "when": moment(row["arrived_at"], zone), "word": FILE_WORDS[row["outcome"]]}
+            for row in rows
+        ],
+        outcomes=[("", "all"), *((str(each), word) for each, word in FILE_WORDS.items())],
+        outcome=outcome,
+        folder=folder,
+        page=number,
+        earlier=link("intake", {**asked, "page": number - 1}) if number > 1 else None,
+        later=link("intake", {**asked, "page": number + 1}) if table.height > ROWS else None,
+    )

@@ -1,0 +1,164 @@
+"""Limits of specifications as marks in a picture: the forbidden side is hatched."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from speclake_dashboards.matching import Units
+from speclake_dashboards.theme import FORBIDDEN
+
+from speclake.errors import UnitError
+from speclake.specs.model import Requirement, Specification
+from speclake.units import can_convert, convert_positions, convert_values
+
+Applies = Literal["every point", "one point", "band value"]
+
+HATCHES = ("right_diagonal_line", "left_diagonal_line", "cross", "dot")
+HATCH_WORDS = ("rising strokes", "falling strokes", "crosses", "dots")
+"""Pattern of the first, second ... specification of a picture, and the word for it in the text."""
+
+
+_FORBIDS_POINTS = {("minimum", -1), ("maximum", 1)}
+"""Where a limit on the extreme value of a band is a limit on each of its points."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit of one requirement in the units of a picture.
+
+    Parameters
+    ----------
+    start, stop : stretch of the axis; equal for a value at one position.
+    low, high : lowest and highest value that passes; None where that side is open.
+    applies : what the limit holds for. Where it holds for a mean or the like (``band value``),
+        single points may lie beyond it, so only a strip along the limit is hatched.
+    words : the requirement in words.
+    pattern : index into `HATCHES`.
+    """
+
+    start: float
+    stop: float
+    low: float | None
+    high: float | None
+    applies: Applies
+    words: str
+    pattern: int = 0
+
+    @property
+    def sides(self) -> tuple[tuple[float, int], ...]:
+        """Each limit with the direction of its forbidden side: -1 is below, +1 above."""
+        return tuple(
+            (limit, side) for limit, side in ((self.low, -1), (self.high, 1)) if limit is not None
+        )
+
+
+@dataclass(frozen=True)
+class Drawable:
+    """Marks of some specifications, and in words what has no mark."""
+
+    limits: tuple[Limit, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable:
+    """Marks of all requirements that say something in the units of a picture."""
+    limits: list[Limit] = []
+    remarks: list[str] = []
+    for pattern, specification in enumerate(specifications):
+        for requirement in specification.requirements:
+            words = f"{specification.name}: {requirement.description}"
+            if not can_convert(requirement.unit, units.unit):
+                remarks.append(f"{words} – not drawn here, since the picture is in {units.unit}.")
+                continue
+            try:
+                limits.extend(_marks(requirement, units, words, pattern))
+            except UnitError as error:
+                remarks.append(f"{words} – not drawn: {error}.")
+    return Drawable(tuple(limits), tuple(remarks))
+
+
+def _marks(requirement: Requirement, units: Units, words: str, pattern: int) -> tuple[Limit, ...]:
+    start, stop = _stretch(requirement, units)
+    marks = []
+    for text, side in ((requirement.at_least, -1), (requirement.at_most, 1)):
+        if text is None:
+            continue
+        value = float(convert_values(float(text), requirement.unit, units.unit))
+        every = (requirement.what, side) in _FORBIDS_POINTS
+        applies: Applies = "every point" if every else "band value"
+        if requirement.what == "value":
+            applies = "one point"
+        # a logarithm turns the order round: at least 90 %T is at most 0.046 A
+        turned = (requirement.unit in LOGARITHMS) != (units.unit in LOGARITHMS)
+        low, high = (value, None) if (side < 0) != turned else (None, value)
+        marks.append(Limit(start, stop, low, high, applies, words, pattern))
+    return tuple(marks)
+
+
+LOGARITHMS = ("A", "log(1/R)")
+
+
+def _stretch(requirement: Requirement, units: Units) -> tuple[float, float]:
+    ends = [end for end in (*(requirement.band or ()), requirement.at) if end is not None]
+    asked = (requirement.axis_unit, requirement.medium, units.axis_unit)
+    try:
+        found = convert_positions(ends, *asked, units.medium)
+    except UnitError:
+        # where one of them does not say air or vacuum: 0.15 nm at 550 nm, finer than a line
+        found = convert_positions(ends, *asked)
+    return float(found.min()), float(found.max())
+
+
+def draw_limits(
+    figure: Any, limits: Sequence[Limit], span: tuple[float, float, float, float]
+) -> None:
+    """Add limits to a figure that shows `span`: start, stop, low, high."""
+    from bokeh.models import HoverTool
+
+    if not limits:
+        return
+    start, stop, low, high = span
+    width, height = stop - start, high - low
+    rows = [
+        _box(limit, value, side, width, height) for limit in limits for value, side in limit.sides
+    ]
+    drawn = []
+    for pattern, name in enumerate(HATCHES):
+        boxes = [box for box in rows if box["pattern"] == pattern]
+        if not boxes:
+            continue
+        columns = {key: [box[key] for box in boxes] for key in boxes[0]}
+        drawn.append(
+            figure.quad(
+                left="left", right="right", bottom="bottom", top="top", source=columns,
+                fill_color=FORBIDDEN, fill_alpha=0.05, line_color=None,
+                hatch_pattern=name, hatch_color=FORBIDDEN, hatch_alpha=0.3, hatch_scale=11,
+                name="forbidden side", level="underlay",
+            )
+        )  # fmt: skip
+        edges = {key: columns[key] for key in ("left", "right", "limit", "words", "stroke")}
+        figure.segment(
+            x0="left", x1="right", y0="limit", y1="limit", source=edges,
+            line_color=FORBIDDEN, line_width=2, line_dash="stroke", name="limit",
+        )  # fmt: skip
+    figure.add_tools(
+        HoverTool(renderers=drawn, tooltips=[("limit", "@words")], point_policy="follow_mouse")
+    )
+
+
+def _box(limit: Limit, value: float, side: int, width: float, height: float) -> dict[str, Any]:
+    # far beyond the frame, so that the side stays hatched when a person zooms out; a single
+    # position gets a bar wide enough to be seen
+    reach = 0.025 * height if limit.applies == "band value" else 20.0 * height
+    half = 0.003 * width if limit.start == limit.stop else 0.0
+    ends = sorted((value, value + side * reach))
+    return {
+        "left": limit.start - half,
+        "right": limit.stop + half,
+        "bottom": ends[0],
+        "top": ends[1],
+        "limit": value,
+        "words": limit.words,
+        "stroke": "dashed" if limit.applies == "band value" else "solid",
+        "pattern": limit.pattern % len(HATCHES),
+    }

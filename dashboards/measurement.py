@@ -1,0 +1,174 @@
+"""The page of one measurement: everything that is known of it, and how it is known."""
+
+from datetime import tzinfo
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+from speclake_dashboards import curves, zoom
+from speclake_dashboards.address import Address, BadAddress, link
+from speclake_dashboards.cautions import cautions
+from speclake_dashboards.limits import HATCH_WORDS, Drawable, limits_of
+from speclake_dashboards.matching import units_of
+from speclake_dashboards.query import name_of
+from speclake_dashboards.theme import View, moment, number, render
+from speclake_dashboards.verdicts import explained
+
+from speclake.measurement import PART_FIELDS, SETUP_FIELDS, Link, Measurement
+
+if TYPE_CHECKING:
+    from speclake.api import Archive
+
+FIELD_WORDS = {
+    "order_number": "order",
+    "coating_run": "coating run",
+    "fixture_position": "place in the fixture",
+    "substrate_thickness_mm": "substrate thickness (mm)",
+    "x_mm": "x (mm)",
+    "y_mm": "y (mm)",
+    "angle_deg": "angle of incidence (°)",
+    "zero_line_applied": "zero line applied",
+}
+STATE_FIELDS = ("correction", "bounces", "zero_line_applied", "smoothed", "clipped")
+
+
+def page(archive: "Archive", address: Address) -> View:
+    """Facts, picture, verdicts, findings and events of the measurement that the address names."""
+    address.only({"id"})
+    key = address.ids("id")
+    if len(key) != 1:
+        raise BadAddress("The address names no measurement: expected one entry 'id'.")
+    archive.refresh()
+    found = archive.measurement(key[0])
+    rows = archive.find(ids=(found.measurement_id,), withdrawn="show", superseded="show")
+    row = rows.row(0, named=True)
+    head = render(
+        "measurement_head.html",
+        row=row,
+        found=found,
+        verdicts=explained(archive, found.measurement_id),
+        findings=archive.findings([found.measurement_id]).to_dicts(),
+        cautions=cautions([row]),
+        overlay_part=_part_link(found),
+    )
+    below = render("measurement_facts.html", found=found, **_facts(archive, found, row))
+    return View(name_of(row), (head, *_picture(archive, found, row), below), "measurement")
+
+
+def _picture(archive: "Archive", found: Measurement, row: dict[str, Any]) -> tuple[Any, ...]:
+    sets = archive.spectra([found.measurement_id])
+    if not sets:
+        return (render("message.html", text="The archive has no values for this measurement."),)
+    drawable = limits_of(archive.specifications_for(found.measurement_id), units_of(sets))
+    caption = curves.Caption(name_of(row), found.product or "", row["outcome"])
+    figure = curves.curves(sets, {found.measurement_id: caption}, drawable.limits)
+    return (zoom.pane(figure), _legend(drawable))
+
+
+def _legend(drawable: Drawable) -> Markup:
+    marked = dict.fromkeys((limit.words, limit.pattern) for limit in drawable.limits)
+    return render(
+        "limits.html",
+        limits=[(words, HATCH_WORDS[pattern % len(HATCH_WORDS)]) for words, pattern in marked],
+        remarks=drawable.remarks,
+    )
+
+
+def _part_link(found: Measurement) -> str | None:
+    """Overlay of all measurements of the same part, None where it has no name."""
+    part = {"lot": found.lot, "sample": found.sample, "serial": found.serial}
+    return link("overlay", part) if found.sample or found.serial else None
+
+
+def _facts(archive: "Archive", found: Measurement, row: dict[str, Any]) -> dict[str, Any]:
+    zone = archive.settings.zone
+    setup = [name for name in SETUP_FIELDS if name not in (*STATE_FIELDS, "comment")]
+    return {
+        "part": _fields(found, PART_FIELDS),
+        "setup": _fields(found, setup),
+        "state": _fields(found, STATE_FIELDS),
+        "ranges": [_range(each, found.axis_unit) for each in found.ranges],
+        "times": _times(found, zone),
+        "links": [_link(each) for each in found.links],
+        "events": [
+            {
+                "when": moment(event.at, zone),
+                "who": event.who,
+                "kind": str(event.kind),
+                "why": event.why,
+                "details": ", ".join(f"{name}: {text}" for name, text in event.details.items()),
+            }
+            for event in archive.events(found.measurement_id)
+        ],
+        "source": _source(found),
+        "row": row,
+    }
+
+
+def _fields(found: Measurement, names: Any) -> list[tuple[str, str, str]]:
+    """Word, value and origin of each field; unknown ones are named as such."""
+    return [
+        (
+            FIELD_WORDS.get(name, name.replace("_", " ")),
+            _said(getattr(found, name)),
+            found.origin.get(name, ""),
+        )
+        for name in names
+    ]
+
+
+def _said(value: object) -> str:
+    if value is None:
+        return "unknown"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return number(value, 10) if isinstance(value, float) else str(value)
+
+
+def _range(each: Any, unit: str) -> str:
+    words = [f"{number(each.start)} to {number(each.stop)} {unit}"]
+    for value, word in (
+        (each.bandwidth_nm, "bandwidth {} nm"),
+        (each.interval_nm, "interval {} nm"),
+        (each.response_s, "response {} s"),
+    ):
+        if value is not None:
+            words.append(word.format(number(value)))
+    return ", ".join([*words, *([f"detector {each.detector}"] if each.detector else [])])
+
+
+def _times(found: Measurement, zone: tzinfo | None) -> list[tuple[str, str]]:
+    scanned = moment(found.scanned_at, zone)
+    if found.scanned_text:
+        scanned += f" (the header says “{found.scanned_text}”)"
+    return [
+        ("scanned", scanned),
+        ("saved", moment(found.saved_at, zone)),
+        ("arrived", moment(found.arrived_at, zone)),
+        ("trusted", f"{moment(found.trusted_at, zone)}: {found.trusted_time}"),
+    ]
+
+
+def _link(each: Link) -> dict[str, str | None]:
+    return {
+        "kind": str(each.kind),
+        "target": each.target,
+        "address": None if each.by_name else link("measurement", {"id": each.target}),
+        "evidence": each.evidence,
+    }
+
+
+def _source(found: Measurement) -> list[tuple[str, str]]:
+    reader = f"{found.importer} {found.importer_version}"
+    if found.format:
+        reader += f", format {found.format}"
+    return [
+        ("file", found.file),
+        ("place in it", found.place or "the whole file"),
+        ("read by", reader),
+        ("values", f"{found.quantity} in {found.unit}, {found.points} points"),
+        ("axis", f"{number(found.axis_first)} to {number(found.axis_last)} {found.axis_unit}"
+                 f"{', in ' + found.medium if found.medium else ', nobody said air or vacuum'}"),
+        ("listed", found.scan_direction),
+        ("identifier", found.measurement_id),
+        ("SHA-256 of the scan", found.scan_sha256),
+    ]  # fmt: skip
