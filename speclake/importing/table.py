@@ -1,0 +1,328 @@
+"""Rows of numbers in text, read strictly: every cell a number or a declared missing word.
+
+There are two readers. The fast one takes a whole table at once and gives up on the least oddity;
+the strict one goes cell by cell, knows every rule, and words the refusal. Where both read a table
+they agree bit for bit with ``float(text)``.
+"""
+
+import csv
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NoReturn
+
+import numpy as np
+import numpy.typing as npt
+
+from speclake.errors import MalformedFile
+from speclake.importing.formats import Text
+from speclake.importing.text import CutShort, shown
+from speclake.spectrum import Axis, FloatArray, ScanDirection
+from speclake.units import AxisUnit, Medium
+
+NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+"""What counts as a number: less than ``float()`` takes, which knows nan, inf and 1_000."""
+
+UNICODE_MINUS = re.compile("\N{MINUS SIGN}(?=[0-9.,])")
+
+
+@dataclass(frozen=True)
+class TablePlace:
+    """Where a table stands, for messages."""
+
+    file: str
+    first_line: int
+    block: str = ""
+    """Place of the block in words, with a comma behind it; empty where there are no blocks."""
+
+    def line(self, row: int) -> str:
+        """Place of a row; rows count from 0."""
+        return f"{self.block}line {self.first_line + row}"
+
+    def refuse(self, row: int, found: str, expected: str) -> NoReturn:
+        """Raise the refusal of a row."""
+        raise MalformedFile(self.file, self.line(row), found, expected)
+
+
+def split_cells(line: str, rules: Text) -> list[str]:
+    """Cells of a line without the blanks around them.
+
+    Raises
+    ------
+    ValueError
+        A quote is not closed, or the delimiter that ends every line is missing.
+    """
+    if rules.delimiter == "spaces":
+        return [cell for cell in line.strip(" ").split(" ") if cell]
+    if rules.quote and rules.quote in line:
+        cells = _quoted_cells(line, rules)
+    else:
+        cells = line.split(rules.separator)
+    cells = [cell.strip(" ") for cell in cells]
+    if rules.delimiter_at_line_end and cells.pop() != "":
+        raise ValueError("the delimiter at the end of the line")
+    return cells
+
+
+def _quoted_cells(line: str, rules: Text) -> list[str]:
+    reader = csv.reader([line], delimiter=rules.separator, quotechar=rules.quote, strict=True)
+    try:
+        return next(reader)
+    except csv.Error as error:
+        raise ValueError(f"cells whose quotes are closed ({error})") from error
+
+
+def read_columns(
+    text: str, columns: int, rules: Text, place: TablePlace
+) -> tuple[list[FloatArray], tuple[str, ...]]:
+    """Columns of a table, each of shape (n rows,), and reading notes.
+
+    Parameters
+    ----------
+    text : the rows, and blank lines behind them.
+    columns : number of cells that each row must have.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        A row has another number of cells, a cell is no number, or the last line is not complete.
+    """
+    notes: list[str] = []
+    if not text.isascii():
+        text, times = UNICODE_MINUS.subn("-", text)
+        notes += [f"the sign U+2212 read as a minus, {times} times"] if times else []
+    if not text.endswith("\n"):
+        text = _with_last_line(text, rules, place) + "\n"
+        notes.append("the last line ends without a newline, as the format allows")
+    text = _without_blank_end(text)
+    if not text:
+        place.refuse(0, "no row of numbers", f"rows of {columns} cells")
+    fast = _read_fast(text, columns, rules)
+    return (_read_strictly(text, columns, rules, place) if fast is None else fast), tuple(notes)
+
+
+def _without_blank_end(text: str) -> str:
+    end = len(text)
+    while end > 0:
+        start = text.rfind("\n", 0, end - 1) + 1
+        if text[start:end].strip(" \r\n"):
+            break
+        end = start
+    return text[:end]
+
+
+def _with_last_line(text: str, rules: Text, place: TablePlace) -> str:
+    """Text whose last line lacks its newline, after making sure that its last number is whole.
+
+    A number that is cut short is still a number. That it is whole shows only where it has as many
+    decimals as the one above it.
+    """
+    rows = text.split("\n")
+    last, above = rows[-1], rows[-2] if len(rows) > 1 else ""
+    if not rules.last_line_may_lack_newline:
+        raise CutShort(
+            place.file,
+            place.line(len(rows) - 1),
+            f"a last line without its end: {shown(last)}",
+            "a newline; the file may be half written",
+        )
+    tails = [line.rstrip().rpartition(rules.decimal_sign) for line in (last, above)]
+    shapes = [re.sub(r"[0-9]", "0", tail) for _, sign, tail in tails if sign]
+    if len(shapes) < 2 or shapes[0] != shapes[1]:
+        place.refuse(
+            len(rows) - 1,
+            f"a last line without a newline: {shown(last)}",
+            "a last number written like the one above it; the file may be half written",
+        )
+    return text.rstrip()
+
+
+@dataclass(frozen=True)
+class _Bytes:
+    """What a table may consist of for the fast reader, and what becomes of each byte."""
+
+    alphabet: bytes
+    to_point: bytes
+
+
+@lru_cache(maxsize=64)
+def _bytes_of(separator: str, decimal_sign: str, missing: tuple[str, ...]) -> _Bytes | None:
+    """Bytes of a table; None where one is not ASCII."""
+    signs = "0123456789+-eE \r\n" + separator + decimal_sign + "".join(missing)
+    if not signs.isascii():
+        return None
+    alphabet = "".join(sorted(set(signs))).encode("ascii")
+    to_point = bytes.maketrans(decimal_sign.encode("ascii"), b".")
+    return _Bytes(alphabet, to_point)
+
+
+def _read_fast(text: str, columns: int, rules: Text) -> list[FloatArray] | None:
+    """Columns of a table in which nothing is odd; None where the strict reader must look."""
+    known = _bytes_of(rules.separator, rules.decimal_sign, tuple(rules.missing))
+    if known is None or not text.isascii():
+        return None
+    raw = text.encode("ascii")
+    if raw.translate(None, known.alphabet) or (rules.decimal_sign != "." and b"." in raw):
+        return None
+    plain = _with_plain_delimiter(raw, rules)
+    if plain is None:
+        return None
+    raw, mark = plain
+    ends = _ends_of_cells(raw, mark, columns)
+    if ends is None:
+        return None
+    values = _cast(raw.translate(known.to_point, b"\r\n" + mark), ends, rules)
+    return None if values is None else list(values.reshape(-1, columns).T.copy())
+
+
+def _ends_of_cells(raw: bytes, mark: bytes, columns: int) -> npt.NDArray[np.int32] | None:
+    """Where each cell ends once delimiters and line ends are taken out, after a 0 for the first.
+
+    None where a row has another number of cells, or line ends differ.
+    """
+    text = np.frombuffer(raw, dtype=np.uint8)
+    # of all control characters only line ends and a tab as delimiter can be in the alphabet
+    at = np.flatnonzero(text < 14 if mark == b"\t" else (text < 14) | (text == mark[0]))
+    line_end = b"\r\n" if raw.endswith(b"\r\n") else b"\n"
+    row = mark * (columns - 1) + line_end
+    rows, left = divmod(at.size, len(row))
+    if left or text[at].tobytes() != row * rows:
+        return None
+    taken_out = (at - np.arange(at.size)).reshape(rows, len(row))
+    if len(line_end) == 2 and not np.array_equal(taken_out[:, -1], taken_out[:, -2]):
+        return None
+    ends = np.zeros(1 + rows * columns, dtype=np.int32)
+    ends[1:] = taken_out[:, :columns].ravel()
+    return ends
+
+
+def _cast(cells: bytes, ends: npt.NDArray[np.int32], rules: Text) -> FloatArray | None:
+    """Numbers of cells that stand one behind the other; None where one is no number."""
+    import pyarrow as pa
+    from pyarrow import compute
+
+    texts = pa.StringArray.from_buffers(ends.size - 1, pa.py_buffer(ends), pa.py_buffer(cells))
+    if b" " in cells:
+        texts = compute.ascii_trim(texts, characters=" ")
+    if rules.missing:
+        is_missing = compute.is_in(texts, value_set=pa.array(rules.missing, pa.string()))
+        texts = compute.if_else(is_missing, pa.scalar(None, pa.string()), texts)
+    try:
+        numbers = texts.cast(pa.float64())
+    except pa.ArrowInvalid:
+        return None
+    values: FloatArray = numbers.to_numpy(zero_copy_only=False)
+    # letters of a missing word could spell nan or inf, which Arrow reads as numbers
+    odd = np.count_nonzero(~np.isfinite(values)) != numbers.null_count
+    return None if odd else values
+
+
+def _with_plain_delimiter(raw: bytes, rules: Text) -> tuple[bytes, bytes] | None:
+    """Rows with a delimiter of one byte and none at the end of a row, and that delimiter."""
+    mark = rules.separator.encode("ascii")
+    if rules.delimiter == "spaces":
+        while b"  " in raw:
+            raw = raw.replace(b"  ", b" ")
+        raw = raw.replace(b" \n", b"\n").replace(b" \r\n", b"\r\n").replace(b"\n ", b"\n")
+        return raw.removeprefix(b" "), b" "
+    if len(mark) > 1:
+        if b"\t" in raw:
+            return None
+        raw, mark = raw.replace(mark, b"\t"), b"\t"
+    if rules.delimiter_at_line_end:
+        raw = raw.replace(b"\r\n", b"\n")
+        if raw.count(mark + b"\n") != raw.count(b"\n"):
+            return None
+        raw = raw.replace(mark + b"\n", b"\n")
+    return raw, mark
+
+
+def _read_strictly(text: str, columns: int, rules: Text, place: TablePlace) -> list[FloatArray]:
+    rows = text.split("\n")[:-1]
+    number = number_reader(rules)
+    values = np.empty((len(rows), columns))
+    for row, line in enumerate(rows):
+        try:
+            cells = split_cells(line.removesuffix("\r"), rules)
+        except ValueError as error:
+            place.refuse(row, shown(line), str(error))
+        if len(cells) != columns:
+            found = f"{len(cells)} cells" if line.strip() else "an empty line"
+            place.refuse(row, f"{found}: {shown(line)}", f"{columns} cells, as above")
+        for column, cell in enumerate(cells):
+            try:
+                values[row, column] = number(cell)
+            except ValueError as error:
+                place.refuse(row, f"{shown(cell)} in column {column + 1}", str(error))
+    return list(values.T.copy())
+
+
+def number_reader(rules: Text) -> Callable[[str], float]:
+    """Function from a cell to its number, NaN where the cell is a declared missing word.
+
+    It raises ValueError, which says what is expected, for everything else.
+    """
+    thousands = re.escape(rules.thousands_sign or "")
+    decimal = re.escape(rules.decimal_sign)
+    grouped = re.compile(rf"[+-]?[0-9]{{1,3}}(?:{thousands}[0-9]{{3}})+(?:{decimal}[0-9]*)?")
+    sign = {".": "a point", ",": "a comma"}[rules.decimal_sign]
+    missing = f" or {', '.join(map(repr, rules.missing))}" if rules.missing else ""
+    expected = f"a number with decimal {sign.removeprefix('a ')}{missing}"
+
+    def number(cell: str) -> float:
+        if cell in rules.missing:
+            return np.nan
+        if rules.thousands_sign and grouped.fullmatch(cell):
+            cell = cell.replace(rules.thousands_sign, "")
+        if rules.decimal_sign != ".":
+            # a point where a comma is declared must not pass for a decimal sign
+            cell = cell.replace(".", " ").replace(rules.decimal_sign, ".")
+        if not NUMBER.fullmatch(cell):
+            raise ValueError(expected)
+        value = float(cell)
+        if np.isinf(value):
+            raise ValueError("a number below 1e308")
+        return value
+
+    return number
+
+
+def as_axis(
+    positions: FloatArray, unit: AxisUnit, medium: Medium | None, place: TablePlace
+) -> tuple[Axis, ScanDirection]:
+    """Axis of the positions as listed, and the direction in which they were listed.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        A position is missing, repeated, or turns back.
+    """
+    known = _axis_of_bytes(positions.tobytes(), unit, medium)
+    if known is not None:
+        return known
+    missing = np.flatnonzero(np.isnan(positions))
+    if missing.size:
+        place.refuse(int(missing[0]), "a missing position", f"a position in {unit} in every row")
+    steps = np.diff(positions)
+    rising = np.count_nonzero(steps > 0) >= np.count_nonzero(steps < 0)
+    wrong = int(np.flatnonzero((steps <= 0) if rising else (steps >= 0))[0])
+    place.refuse(
+        wrong + 1,
+        f"the position {positions[wrong + 1]} after {positions[wrong]}",
+        f"positions that {'rise' if rising else 'fall'} from row to row",
+    )
+
+
+@lru_cache(maxsize=64)
+def _axis_of_bytes(
+    positions: bytes, unit: AxisUnit, medium: Medium | None
+) -> tuple[Axis, ScanDirection] | None:
+    """Axis and direction, or None: thousands of exports share one grid, so it is made once."""
+    listed = np.frombuffer(positions, dtype=np.float64)
+    falling = listed.size > 1 and bool(listed[0] > listed[-1])
+    try:
+        axis = Axis(listed[::-1] if falling else listed, unit, medium)
+    except ValueError:
+        return None
+    return axis, "descending" if falling else "ascending"
