@@ -20,6 +20,7 @@ from speclake.settings import Folder
 CHUNK = 500
 MOST_WAITING = 20_000
 """How many unsettled files are kept in mind: a longer backlog waits in the folder itself."""
+STEPS_WITHOUT_A_FILE = 20
 EMPTY_FILE_PATIENCE = 10
 """An empty file is about to be written: it settles this many times later."""
 
@@ -30,7 +31,7 @@ Listed = tuple[str, int, int]
 class Disk(Protocol):
     """What a folder is looked at through; tests pass one that vanishes, stalls or lies."""
 
-    def walk(self, root: Path) -> Iterator[Listed]:
+    def walk(self, root: Path, /) -> Iterator[Listed]:
         """Every file below the root in a steady order; a folder that vanishes is passed over.
 
         Raises
@@ -39,14 +40,14 @@ class Disk(Protocol):
             The root itself cannot be read.
         """
 
-    def look(self, root: Path, path: str) -> Listed | None:
+    def look(self, root: Path, path: str, /) -> Listed | None:
         """One file now; None when it is gone or cannot be looked at."""
 
 
 class LocalDisk:
     """The machine's own file system, network shares included."""
 
-    def walk(self, root: Path) -> Iterator[Listed]:
+    def walk(self, root: Path, /) -> Iterator[Listed]:
         """Files below the root, folder by folder, in the order of their names."""
         yield from self._folder(root, "", must_exist=True)
 
@@ -70,7 +71,7 @@ class LocalDisk:
             except OSError:
                 continue
 
-    def look(self, root: Path, path: str) -> Listed | None:
+    def look(self, root: Path, path: str, /) -> Listed | None:
         """One file as it is now."""
         try:
             stat = (root / path).stat()
@@ -136,17 +137,26 @@ class WatchedFolder:
         self._known.discard(path)
         self.state.last_file_s = self.wall_clock()
 
-    def settled(self) -> Iterator[Listed]:
-        """Files that are new and have settled by now; ends when there is nothing ripe.
+    @property
+    def is_walking(self) -> bool:
+        """Whether a walk through the folder is under way: there is more to do at once."""
+        return self._walk is not None
 
-        Walks on through the folder in between, so that one pass serves a backlog of any length.
+    def settled(self) -> Iterator[Listed]:
+        """Files that are new and have settled by now.
+
+        Walks on through the folder in between, so that one pass serves a backlog of any length;
+        ends when nothing is ripe, at the latest after `STEPS_WITHOUT_A_FILE` steps of the walk,
+        so that a folder of files long taken holds up no other.
         """
-        while True:
+        steps = 0
+        while steps < STEPS_WITHOUT_A_FILE:
             self._take_hints()
             self._walk_on()
             ripe = self._ripe()
             self.state.waiting = len(self._queue)
             yield from ripe
+            steps = 0 if ripe else steps + 1
             if not ripe and (self._walk is None or len(self._queue) >= MOST_WAITING):
                 return
 

@@ -3,7 +3,8 @@
 The rules, in order, for a scan and every measurement known before it:
 
 1. The same content, place and identity under the same reader: *repeated*, nothing is added.
-2. The same values and the same identity in another file: *repeated*.
+2. The same values and the same identity: *repeated*; but where a file of one scan was saved again
+   under its name with another header, it *supersedes*, since the header may tell more.
 3. The same values under another identity: a *conflict* for a person, unless both headers give
    different scan times; then it is new, and remarked, since a stuck export looks like this.
 4. Another state of the same file at the same place, whose sample and scan time agree: a
@@ -90,13 +91,17 @@ def rule(folder: str, m: Measurement, known: Known) -> Ruling:
     if m.measurement_id in known.ids:
         return Ruling(None, "the same scan is held already")
     twins = known.by_values.get(m.values_sha256, [])
+    earlier = known.by_path.get((folder, m.file), [])
     for twin in twins:
         if twin.file_id != m.file_id and twin.identity == m.identity:
+            is_saved_again = twin in earlier and {p.place for p in earlier} == {m.place}
+            if is_saved_again and twin.scan_sha256 != m.scan_sha256:
+                return _re_exported(m, earlier)
             return Ruling(None, f"the same scan is held already, from {twin.file}")
     for twin in twins:
         if twin.identity != m.identity and not _both_timed_apart(twin, m):
             return _conflict(m, twin)
-    return _re_exported(_with_twins(m, twins), known.by_path.get((folder, m.file), []))
+    return _re_exported(_with_twins(m, twins), earlier)
 
 
 def _conflict(m: Measurement, twin: Prior) -> Ruling:

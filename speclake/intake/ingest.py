@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from speclake.archive.catalog import Catalog
+from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, FileOutcome, FileRow, FindingRow, StoredSpectrum
-from speclake.archive.store import Store
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.reading import FileReading
 from speclake.intake.verdicts import Judge
@@ -60,7 +60,7 @@ class Ingest:
 
     def __init__(
         self,
-        store: Store,
+        store: Lake,
         judge: Judge,
         *,
         readers: str,
@@ -116,6 +116,8 @@ class Ingest:
         )
         if commit is not None:
             tally.add(made[0], commit.number)
+            self._store.refresh()
+            self._store.catalog.publish_if_due()
 
     def _batch(self, group: Sequence[FileReading], catalog: Catalog, with_verdicts: bool) -> Batch:
         """Batch of a group of readings, given all that is known now."""

@@ -40,6 +40,8 @@ class FileTask:
     sheets: tuple[RunSheet, ...] = ()
     content: bytes | None = None
     backfill: bool = False
+    again: str = ""
+    """Set when a person asks for another try although no reader has changed."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +89,14 @@ class Workshop:
         formats = load_formats(archive / "formats")
         names = [f"{i.name} {i.version}" for i in importers.ready.values()]
         names += [f"{name} {format.version}" for name, format in formats.items()]
+        names += [_fingerprint(path) for path in (archive / "plugins").glob("*.py")]
         readers = hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
         return cls(settings, importers, formats, readers)
+
+    def file_id(self, task: "FileTask", sha256: str) -> str:
+        """Identifier of one reading of one state of a file by these readers."""
+        readers = self.readers + task.again
+        return file_id(task.folder, task.path, task.modified_ns, sha256, readers)
 
     @cached_property
     def formats_as_data(self) -> Mapping[str, Mapping[str, Any]]:
@@ -98,6 +106,10 @@ class Workshop:
     def folder(self, name: str) -> Folder:
         """Watched folder of that name; one without any settings for files brought by hand."""
         return self.settings.folder_named(name) or Folder(name=name, path=".")
+
+
+def _fingerprint(path: Path) -> str:
+    return f"{path.name} {hashlib.sha256(path.read_bytes()).hexdigest()}"
 
 
 def read_file(workshop: Workshop, task: FileTask) -> FileReading:
@@ -128,22 +140,22 @@ def _content(task: FileTask, most: int) -> tuple[bytes, bool]:
 def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileReading:
     """Reading of the bytes of a file."""
     sha256 = hashlib.sha256(content).hexdigest()
-    identifier = file_id(task.folder, task.path, task.modified_ns, sha256, workshop.readers)
+    identifier = workshop.file_id(task, sha256)
     base = FileReading(task, identifier, sha256, content)
     if not content and task.size:
         most = workshop.settings.limits.largest_file_mb
-        return _refused(base, "", f"{task.size} bytes", f"at most {most} MB (largest_file_mb)")
+        return refused(base, "", f"{task.size} bytes", f"at most {most} MB (largest_file_mb)")
     if not content:
-        return _refused(base, "", "an empty file", "a header and data")
+        return refused(base, "", "an empty file", "a header and data")
     folder = workshop.folder(task.folder)
     source = Source(task.path, content, workshop.formats_as_data, folder.format)
     try:
         choice = choose(workshop.importers, source, folder.importer)
         spectra = read_checked(choice.importer, source)
     except MalformedFile as error:
-        return _refused(base, error.place, error.found, error.expected)
+        return refused(base, error.place, error.found, error.expected)
     except (NoImporter, ImporterFailed) as error:
-        return _refused(base, "", str(error), "a file that exactly one importer can read")
+        return refused(base, "", str(error), "a file that exactly one importer can read")
     reader = _reader(workshop, choice, folder)
     saved = datetime.fromtimestamp(task.modified_ns / 1e9, UTC) if task.modified_ns else None
     facts = FileFacts(identifier, task.path, saved, task.arrived_at)
@@ -174,7 +186,8 @@ def _reader(workshop: Workshop, choice: Choice, folder: Folder) -> Reader:
     return Reader(choice.importer.name, choice.importer.version, described)
 
 
-def _refused(base: FileReading, place: str, found: str, expected: str) -> FileReading:
+def refused(base: FileReading, place: str, found: str, expected: str) -> FileReading:
+    """The reading as a refusal that says where, what was found and what was expected."""
     note = str(MalformedFile(base.task.path, place, found, expected))
     return replace(
         base, outcome=FileOutcome.REFUSED, note=note, place=place, found=found, expected=expected

@@ -112,3 +112,16 @@ def test_grown_file_repeats_its_old_scans_and_adds_the_new_one() -> None:
     rulings = [rule("bench", m, state) for m in grown]
     assert [r.measurement is not None for r in rulings] == [False, True]
     assert not any(r.is_conflict for r in rulings)
+
+
+def test_scan_saved_again_with_a_comment_supersedes_the_first() -> None:
+    again = scan(file_id="f2", scan_sha256="s2", comment="checked")
+    ruling = rule("bench", again, known(scan()))
+    assert ruling.measurement is not None
+    assert [link.kind for link in ruling.measurement.links] == [LinkKind.SUPERSEDES]
+
+
+def test_grown_file_whose_header_counts_its_scans_still_repeats_them() -> None:
+    state = known(scan(place="block 1"), scan(place="block 2", values_sha256="v2", site="13"))
+    recounted = scan(file_id="f2", place="block 1", scan_sha256="other header")
+    assert rule("bench", recounted, state).measurement is None

@@ -1,0 +1,289 @@
+"""The Archive that users hold: it joins storage, intake and arithmetic, and computes nothing."""
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from speclake import settings as settings_module
+from speclake.api import bench, charts, events, parts, taking
+from speclake.archive.catalog import Query
+from speclake.archive.lake import Lake, create_lake, open_lake
+from speclake.archive.rows import EventKind, EventRow
+from speclake.errors import NotFound
+from speclake.intake.ingest import Tally
+from speclake.intake.verdicts import Judge, judge_again
+from speclake.measurement import LinkKind, Measurement
+from speclake.settings import Settings
+from speclake.spectrum import SpectrumSet
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from speclake.archive.cleaning import Removed
+    from speclake.archive.verify import Damage
+    from speclake.intake.folders import FolderState
+    from speclake.specs import Specification
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Archive:
+    """An archive folder, opened. Reading is safe from many threads and processes at once."""
+
+    def __init__(self, root: Path, settings: Settings, store: Lake) -> None:
+        self.root, self.settings, self.store = root, settings, store
+        self.judge_step = Judge(root)
+        self.watch_states: Callable[[], list[FolderState]] = self._unwatched
+        """How the watched folders are; set by the service that watches them."""
+
+    @classmethod
+    def open(cls, path: Path | str) -> Self:
+        """Archive in a folder.
+
+        Raises
+        ------
+        speclake.errors.NotFound
+            The folder holds no archive.
+        speclake.errors.BadSettings
+            Its settings say something impossible.
+        """
+        root = Path(path).expanduser().resolve()
+        if not (root / settings_module.FILE_NAME).exists():
+            raise NotFound(
+                f"{root}: found no {settings_module.FILE_NAME}; expected an archive, "
+                "which `speclake new` makes"
+            )
+        return cls(root, settings_module.load(root), open_lake(root))
+
+    @classmethod
+    def create(cls, path: Path | str, name: str | None = None) -> Self:
+        """New archive with settings, an example of a format and of a specification to edit."""
+        from speclake.api.starting import lay_out
+
+        root = Path(path).expanduser().resolve()
+        lay_out(root, name or root.name)
+        create_lake(root).close()
+        return cls.open(root)
+
+    def close(self) -> None:
+        """Let go of the catalogue."""
+        self.store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # taking in
+
+    def ingest(
+        self,
+        paths: Iterable[Path | str],
+        *,
+        backfill: bool = False,
+        with_verdicts: bool | None = None,
+        progress: Callable[[Tally], None] = lambda _: None,
+    ) -> Tally:
+        """Take in files and folders now, without waiting for them to settle.
+
+        Parameters
+        ----------
+        backfill : for years of old files: no alarms, no control limits, and no verdicts unless
+            `with_verdicts` asks for them.
+        progress : hears of the count after every commit.
+        """
+        judged = not backfill if with_verdicts is None else with_verdicts
+        return taking.ingest(self, [Path(p) for p in paths], backfill, judged, progress)
+
+    def retry_refused(self, progress: Callable[[Tally], None] = lambda _: None) -> Tally:
+        """Read every refused file again, from the bytes that the archive keeps."""
+        return taking.retry(self, on_demand=True, progress=progress)
+
+    # finding
+
+    def refresh(self) -> None:
+        """See what other processes have committed."""
+        self.store.refresh()
+
+    def find(self, **query: Any) -> "pl.DataFrame":
+        """Measurements that fit; keywords are the fields of `speclake.archive.catalog.Query`."""
+        return self.store.catalog.search(Query(**query))
+
+    def count(self, **query: Any) -> int:
+        """How many measurements fit."""
+        return self.store.catalog.count(Query(**query))
+
+    def facets(self, column: str) -> "pl.DataFrame":
+        """Values of a column that occur, with how often."""
+        return self.store.catalog.facets(column)
+
+    def measurement(self, measurement_id: str) -> Measurement:
+        """Measurement with everything that was learned of it later.
+
+        Raises
+        ------
+        speclake.errors.NotFound
+            The archive holds none of this identifier.
+        """
+        (found,) = self.measurements([measurement_id])
+        return found
+
+    def measurements(self, ids: Sequence[str]) -> list[Measurement]:
+        """Measurements in the order asked for, headers included."""
+        return self.store.catalog.measurements(ids)
+
+    def spectra(self, ids: Iterable[str]) -> list[SpectrumSet]:
+        """Spectra as exported, one set for each axis and unit."""
+        return self.store.spectra(list(ids))
+
+    def verdicts(self, ids: Sequence[str] | None = None, **query: Any) -> "pl.DataFrame":
+        """Current verdicts of measurements, or of all that fit a query."""
+        chosen = list(ids) if ids is not None else self._ids(**query)
+        return self.store.catalog.verdicts(chosen)
+
+    def _ids(self, **query: Any) -> list[str]:
+        return parts.ids_of(self.store.catalog, **query)
+
+    def findings(self, ids: Sequence[str]) -> "pl.DataFrame":
+        """What intake and fitness checks say of measurements."""
+        return self.store.catalog.findings(list(ids))
+
+    def events(self, subject: str) -> list[EventRow]:
+        """What people did to a measurement."""
+        return self.store.catalog.events(subject)
+
+    def files(self, **query: Any) -> "pl.DataFrame":
+        """The ledger: what became of every file, newest first."""
+        return self.store.catalog.files(**query)
+
+    def totals(self) -> dict[str, int]:
+        """Counts for a glance."""
+        return self.store.catalog.totals()
+
+    def original(self, sha256: str) -> bytes:
+        """Bytes of a file as they arrived."""
+        return self.store.original(sha256)
+
+    # judging
+
+    def specifications(self) -> "list[Specification]":
+        """Specifications that are written in the archive's ``specs`` folder today."""
+        return list(self.judge_step.book.current())
+
+    def specifications_for(self, measurement_id: str) -> "list[Specification]":
+        """Specifications that a measurement is judged against, pinned to its order."""
+        found = self.measurement(measurement_id)
+        return self.judge_step.specifications_for(found, self.store.catalog)
+
+    def judge(
+        self,
+        ids: Sequence[str] | None = None,
+        *,
+        spec: str | None = None,
+        who: str,
+        why: str,
+        **query: Any,
+    ) -> Counter[str]:
+        """Judge measurements again and add the verdicts; earlier ones stay. Outcomes, counted.
+
+        Parameters
+        ----------
+        ids : identifiers; None takes all that fit the query.
+        spec : name of the one specification to judge against; None takes those that apply.
+        """
+        chosen = list(ids) if ids is not None else self._ids(**query)
+        return judge_again(self.store, self.judge_step, chosen, spec=spec, who=who, why=why)
+
+    def part_verdicts(self, **query: Any) -> list[parts.PartReport]:
+        """Outcome of each part that fits, with what it lacks."""
+        return parts.part_reports(self, **query)
+
+    def lot_verdict(self, lot: str) -> parts.LotReport:
+        """Outcome of a lot over all of its parts."""
+        return parts.lot_report(self, lot)
+
+    def requirements(self) -> list[charts.ChartedRequirement]:
+        """Requirements that have verdicts, by product and specification."""
+        return charts.requirements(self.store.catalog)
+
+    def control_chart(self, **choice: Any) -> charts.ControlChart:
+        """Control chart of one requirement of one product; see `speclake.api.charts.chart`."""
+        return charts.chart(self.store.catalog, self.judge_step, **choice)
+
+    def bench(self) -> list[bench.BenchView]:
+        """For each instrument its last scan, what it means, and what is still missing."""
+        return bench.views(self)
+
+    def _unwatched(self) -> "list[FolderState]":
+        return taking.unwatched_states(self)
+
+    # what people do
+
+    def assign(self, ids: Sequence[str], fields: Mapping[str, str], *, who: str, why: str) -> int:
+        """Give measurements the fields that nobody knew, or knew wrongly; then judge them."""
+        checked = events.checked_fields(fields)
+        count = self._record(EventKind.ASSIGN, ids, checked, who, why)
+        judge_again(self.store, self.judge_step, list(ids), spec=None, who=who, why=why)
+        return count
+
+    def withdraw(self, ids: Sequence[str], *, who: str, why: str) -> int:
+        """Set measurements aside; they stay in the record and can be reinstated."""
+        return self._record(EventKind.WITHDRAW, ids, {}, who, why)
+
+    def reinstate(self, ids: Sequence[str], *, who: str, why: str) -> int:
+        """Take withdrawn measurements back."""
+        return self._record(EventKind.REINSTATE, ids, {}, who, why)
+
+    def settle_conflict(self, ids: Sequence[str], *, who: str, why: str) -> int:
+        """Say that measurements in conflict are what they claim to be; then judge them."""
+        count = self._record(EventKind.SETTLE_CONFLICT, ids, {}, who, why)
+        judge_again(self.store, self.judge_step, list(ids), spec=None, who=who, why=why)
+        return count
+
+    def link(self, measurement_id: str, kind: LinkKind, target: str, *, who: str, why: str) -> int:
+        """Add a link between two measurements, with the reason as its evidence."""
+        details = {"kind": kind.value, "target": target}
+        return self._record(EventKind.LINK, [measurement_id], details, who, why)
+
+    def adopt_revision(self, order: str, spec: str, *, who: str, why: str) -> int:
+        """Judge an open order by the specification as it is written today, from now on."""
+        version = self.judge_step.book.named(spec).version
+        details = {"spec": spec, "spec_version": version}
+        return events.record(
+            self.store, EventKind.ADOPT_REVISION, [order], details, who=who, why=why, now=_now,
+            of_measurements=False,
+        )  # fmt: skip
+
+    def _record(
+        self, kind: EventKind, ids: Sequence[str], details: Mapping[str, str], who: str, why: str
+    ) -> int:
+        return events.record(self.store, kind, list(ids), details, who=who, why=why, now=_now)
+
+    # keeping
+
+    def verify(self) -> "list[Damage]":
+        """Everything on disk that is not as it was committed, named one by one."""
+        return self.store.verify()
+
+    def rebuild(self) -> None:
+        """Make the catalogue anew from the chain."""
+        self.store.catalog.rebuild()
+
+    def clean(self) -> "list[Removed]":
+        """Remove what crashes and sealing left behind; what was removed."""
+        return self.store.clean()
+
+    def seal(self, before: date, *, who: str, why: str) -> int:
+        """Gather the batches of past days into one each; number of commits replaced."""
+        return sum(len(c.replaces) for c in self.store.seal(before, who=who, why=why))

@@ -1,0 +1,135 @@
+"""What would take a file, what it reads there, and a drafted format where nobody can."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from speclake import settings as settings_module
+from speclake.errors import ImporterFailed, MalformedFile, NoImporter
+from speclake.importing import Source
+from speclake.importing.drafting import draft
+from speclake.importing.guard import read_checked
+from speclake.importing.registry import choose, rank
+from speclake.intake.reading import Workshop
+from speclake.settings import Settings
+from speclake.spectrum import Spectrum
+
+
+@dataclass(frozen=True)
+class Description:
+    """What `speclake describe` says of a file."""
+
+    file: str
+    is_read: bool
+    candidates: tuple[str, ...]
+    chosen: str
+    trouble: str
+    spectra: tuple[Mapping[str, Any], ...]
+    unsure: tuple[str, ...]
+    draft: str
+
+    def as_data(self) -> dict[str, Any]:
+        """For a program."""
+        return asdict(self)
+
+    def as_text(self) -> str:
+        """For a person."""
+        lines = [self.file, "importers asked:", *(f"  {each}" for each in self.candidates)]
+        lines.append(f"would be read by: {self.chosen or 'nobody'}")
+        if self.trouble:
+            lines.append(f"trouble: {self.trouble}")
+        for each in self.spectra:
+            lines.append(f"spectrum {each['place'] or '1'}:")
+            lines += [f"  {key}: {value}" for key, value in each.items() if key != "place"]
+        if self.unsure:
+            lines += ["unsure of:", *(f"  - {each}" for each in self.unsure)]
+        if self.draft:
+            lines += ["a format to start from (save it as formats/NAME.toml):", "", self.draft]
+        return "\n".join(lines)
+
+
+def workshop_of(archive: Path) -> Workshop:
+    """Importers and formats of an archive; without one, only what is installed."""
+    file = archive / settings_module.FILE_NAME
+    settings = settings_module.load(archive) if file.exists() else Settings(name="no archive")
+    return Workshop.open(archive, settings)
+
+
+def describe(archive: Path, file: Path) -> Description:
+    """Description of one file; nothing is taken in.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        There is no such file.
+    """
+    from speclake.errors import NotFound
+
+    if not file.is_file():
+        raise NotFound(f"{file}: found no such file")
+    content = file.read_bytes()
+    workshop = workshop_of(archive)
+    source = Source(file.name, content, workshop.formats_as_data)
+    candidates = tuple(str(each) for each in rank(workshop.importers, source))
+    candidates += tuple(f"broken: {each}" for each in workshop.importers.broken)
+    chosen = ""
+    try:
+        choice = choose(workshop.importers, source)
+        chosen = choice.importer.name + (f", format {choice.format}" if choice.format else "")
+        spectra = read_checked(choice.importer, source)
+    except (MalformedFile, ImporterFailed) as error:
+        return Description(file.name, False, candidates, chosen, str(error), (), (), "")
+    except NoImporter as error:
+        drafted = draft(file.name, content)
+        return Description(
+            file.name, False, candidates, "", str(error).splitlines()[0], (),
+            (*drafted.assumptions, *drafted.unsure), drafted.toml,
+        )  # fmt: skip
+    told = tuple(_told(s) for s in spectra)
+    return Description(file.name, True, candidates, chosen, "", told, _unsure(spectra), "")
+
+
+def _told(s: Spectrum) -> dict[str, Any]:
+    first, last = s.axis.values[[0, -1]].tolist()
+    return {
+        "place": s.place,
+        "quantity": f"{s.quantity} in {s.unit}",
+        "axis": f"{len(s.axis)} points from {first:g} to {last:g} {s.axis.unit}, "
+        f"{s.axis.medium or 'medium not stated'}, listed {s.scan_direction}",
+        "first and last value": f"{s.values[0]:g}, {s.values[-1]:g}",
+        "fields": dict(s.fields),
+        "header entries": len(s.header),
+        "reading notes": list(s.notes),
+    }
+
+
+def _unsure(spectra: list[Spectrum]) -> tuple[str, ...]:
+    """Facts that later steps will miss, told once for the file."""
+    unsure = []
+    if any("scanned" not in s.fields for s in spectra):
+        unsure.append("when it was scanned: no entry is known to be the scan time")
+    if any(s.axis.medium is None and s.axis.unit in ("nm", "um") for s in spectra):
+        unsure.append("whether the wavelengths are those in air or in vacuum")
+    if any(not {"sample", "serial"} & s.fields.keys() for s in spectra):
+        unsure.append("which sample it is: the file itself does not say")
+    return tuple(unsure)
+
+
+def importer_rows(archive: Path) -> list[dict[str, Any]]:
+    """Importers and formats at hand, and the broken ones, a row each."""
+    workshop = workshop_of(archive)
+    rows: list[dict[str, Any]] = [
+        {"importer": i.name, "version": i.version, "state": "ready", "note": ""}
+        for i in workshop.importers.ready.values()
+    ]
+    rows += [
+        {"importer": f"format {name}", "version": each.version, "state": "ready",
+         "note": each.description}
+        for name, each in workshop.formats.items()
+    ]  # fmt: skip
+    rows += [
+        {"importer": each.name, "version": "", "state": "broken", "note": str(each)}
+        for each in workshop.importers.broken
+    ]
+    return rows

@@ -1,0 +1,170 @@
+"""Files taken in by hand, and refused files tried again."""
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from speclake.archive.lake import Lake
+from speclake.errors import NotFound
+from speclake.intake.folders import FolderState, Listed, LocalDisk
+from speclake.intake.ingest import Ingest, Tally, absolute_root
+from speclake.intake.reading import FileReading, FileTask, is_run_sheet, is_wanted
+from speclake.intake.readpool import ReadPool
+from speclake.intake.sheetbook import SheetBook
+from speclake.intake.verdicts import judge_taken
+from speclake.settings import Folder
+
+if TYPE_CHECKING:
+    from speclake.api.archive import Archive
+
+BY_HAND = "by hand"
+CHUNK = 500
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def ingest_of(archive: "Archive", pool: ReadPool) -> Ingest:
+    """The step that commits readings, with the archive's settings."""
+    limits = archive.settings.limits
+    return Ingest(
+        archive.store,
+        archive.judge_step,
+        readers=pool.readers,
+        files_per_commit=limits.files_per_commit,
+        seconds_per_commit=limits.seconds_per_commit,
+    )
+
+
+def ingest(
+    archive: "Archive",
+    paths: Sequence[Path],
+    backfill: bool,
+    with_verdicts: bool,
+    progress: Callable[[Tally], None],
+) -> Tally:
+    """Take in files and folders now; a folder that the settings watch keeps its settings."""
+    tally = Tally()
+    places = [_place(archive, path) for path in paths]
+    with ReadPool(archive.root, archive.settings) as pool:
+        step = ingest_of(archive, pool)
+        sheets = SheetBook(archive.store, _now)
+        for folder, root, below in places:
+            tasks = _tasks(archive.store, folder, root, below, sheets, backfill)
+            readings = _unchanged(pool.read(tasks), tally)
+            step.take(readings, tally, lambda _: progress(tally), with_verdicts)
+        told = sheets.apply_due()
+        if with_verdicts:
+            judge_taken(archive.store, archive.judge_step, told, why="a run sheet told which parts")
+    return tally
+
+
+def _unchanged(readings: Iterator[FileReading], tally: Tally) -> Iterator[FileReading]:
+    """Readings without the files that changed while they were read; these are counted."""
+    for reading in readings:
+        if reading.changed:
+            tally.counts["not settled"] += 1
+        else:
+            yield reading
+
+
+def _place(archive: "Archive", path: Path) -> tuple[Folder, Path, str]:
+    """Settings that hold for a path, the root its names count from, and the path below it."""
+    absolute = path.expanduser().resolve()
+    if not absolute.exists():
+        raise NotFound(f"{path}: found no such file or folder")
+    for folder in archive.settings.folder:
+        root = absolute_root(archive.root, folder.path)
+        if absolute == root or root in absolute.parents:
+            below = absolute.relative_to(root).as_posix()
+            return folder, root, "" if below == "." else below
+    root = absolute if absolute.is_dir() else absolute.parent
+    folder = Folder(name=f"{BY_HAND}: {root}", path=str(root))
+    return folder, root, "" if absolute.is_dir() else absolute.name
+
+
+def _tasks(
+    store: Lake, folder: Folder, root: Path, below: str, sheets: SheetBook, backfill: bool
+) -> Iterator[FileTask]:
+    """Tasks for what the ledger does not hold yet; run sheets first, since they tell of others."""
+    for listing in _chunks(root, below):
+        sheet_paths = [each for each in listing if is_run_sheet(each[0], folder)]
+        for each in store.catalog.unseen(folder.name, sheet_paths):
+            sheets.take(folder.name, each, (root / each[0]).read_bytes())
+        wanted = [e for e in listing if e not in sheet_paths and is_wanted(e[0], folder)]
+        for path, size, modified_ns in store.catalog.unseen(folder.name, wanted):
+            yield FileTask(
+                folder=folder.name,
+                root=root,
+                path=path,
+                size=size,
+                modified_ns=modified_ns,
+                arrived_at=_now(),
+                sheets=sheets.about(folder.name, path),
+                backfill=backfill,
+            )
+
+
+def _chunks(root: Path, below: str) -> Iterator[list[Listed]]:
+    disk = LocalDisk()
+    one = disk.look(root, below) if below and (root / below).is_file() else None
+    if one is not None:
+        yield [one]
+        return
+    chunk: list[Listed] = []
+    prefix = f"{below}/" if below else ""
+    for path, size, modified_ns in disk.walk(root / below):
+        chunk.append((prefix + path, size, modified_ns))
+        if len(chunk) == CHUNK:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+def retry(
+    archive: "Archive", *, on_demand: bool, progress: Callable[[Tally], None] = lambda _: None
+) -> Tally:
+    """Read refused files again: all of them on demand, else those that other readers refused."""
+    tally = Tally()
+    with ReadPool(archive.root, archive.settings) as pool:
+        step = ingest_of(archive, pool)
+        tasks = refused_tasks(archive, pool.readers, on_demand)
+        step.take(pool.read(tasks), tally, lambda _: progress(tally))
+    return tally
+
+
+def refused_tasks(archive: "Archive", readers: str, on_demand: bool) -> Iterator[FileTask]:
+    """Tasks that read refused files from the bytes the archive keeps."""
+    store: Lake = archive.store
+    sheets = SheetBook(store, _now)
+    head = store.head()
+    again = f" again {head.number}" if on_demand and head else ""
+    for row in store.catalog.refused(readers=None if on_demand else readers):
+        yield FileTask(
+            folder=row.folder,
+            root=archive.root,
+            path=row.path,
+            size=row.size,
+            modified_ns=row.modified_ns,
+            arrived_at=row.arrived_at,
+            sheets=sheets.about(row.folder, row.path),
+            content=store.original(row.sha256),
+            backfill=row.backfill,
+            again=again,
+        )
+
+
+def unwatched_states(archive: "Archive") -> list[FolderState]:
+    """Folders of the settings when no watcher runs in this process: looked at just now."""
+    return [_state(archive.root, folder) for folder in archive.settings.folder]
+
+
+def _state(root: Path, folder: Folder) -> FolderState:
+    place = absolute_root(root, folder.path)
+    state = FolderState(folder.name, str(place), is_reachable=place.is_dir())
+    if not state.is_reachable:
+        state.trouble = f"{place} cannot be reached"
+    return state

@@ -1,0 +1,64 @@
+"""A measurement or a lot told in words and values, for the command line and for programs."""
+
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from speclake.api.parts import PartReport, current_verdicts
+from speclake.judging import explain
+from speclake.measurement import Measurement
+
+if TYPE_CHECKING:
+    from speclake.api.archive import Archive
+
+_LISTED_APART = frozenset({"header", "origin", "links", "ranges", "notes", "unresolved"})
+
+
+def measurement_told(archive: "Archive", measurement_id: str) -> dict[str, Any]:
+    """Everything known of a measurement: fields, where each came from, verdicts, events."""
+    m = archive.measurement(measurement_id)
+    told: dict[str, Any] = {
+        each.name: getattr(m, each.name) for each in fields(Measurement)
+        if each.name not in _LISTED_APART
+    }  # fmt: skip
+    told["notes"] = list(m.notes)
+    told["unresolved"] = list(m.unresolved)
+    told["origin"] = [f"{name}: {source}" for name, source in m.origin.items()]
+    told["links"] = [f"{link.kind} {link.target} ({link.evidence})" for link in m.links]
+    told["ranges"] = [
+        f"{r.start:g} to {r.stop:g} {m.axis_unit}, bandwidth {r.bandwidth_nm} nm" for r in m.ranges
+    ]
+    verdicts = current_verdicts(archive.store.catalog, [measurement_id])
+    told["verdicts"] = [explain(v) for v in verdicts]
+    told["findings"] = archive.findings([measurement_id])["text"].to_list()
+    told["events"] = [
+        f"{each.at:%Y-%m-%d %H:%M} {each.who}: {each.kind} {dict(each.details)}, {each.why}"
+        for each in archive.events(measurement_id)
+    ]
+    told["header"] = [f"{key}: {value}" for key, value in m.header.items()]
+    return told
+
+
+def lot_told(archive: "Archive", lot: str) -> dict[str, Any]:
+    """Outcome of a lot and of each of its parts."""
+    report = archive.lot_verdict(lot)
+    return {
+        "lot": report.lot,
+        "outcome": str(report.outcome or "no specification applies"),
+        "specifications": [
+            f"{name}: {verdict.outcome} ("
+            + ", ".join(f"{n} {outcome}" for outcome, n in verdict.parts.items())
+            + ")"
+            for name, verdict in report.specs.items()
+        ],
+        "parts": [_part_told(part) for part in report.parts],
+    }
+
+
+def _part_told(part: PartReport) -> str:
+    told = [
+        f"{each.specification.name}: {each.verdict.outcome}"
+        + ("; " + "; ".join(each.verdict.reasons) if each.verdict.reasons else "")
+        for each in part.specs
+    ]
+    aside = f"; {part.set_aside} spectra set aside" if part.set_aside else ""
+    return f"{part.part}: " + (" | ".join(told) or "no specification applies") + aside

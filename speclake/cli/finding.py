@@ -1,0 +1,183 @@
+"""Commands that look things up: find, show, judge, export."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from speclake.cli.output import (
+    HERE,
+    ArchiveOption,
+    JsonOption,
+    WhoOption,
+    WhyOption,
+    opened,
+    print_json,
+    print_rows,
+)
+
+SHOWN = (
+    "measurement_id", "trusted_at", "product", "lot", "sample", "serial", "site", "instrument",
+    "kind", "unit", "outcome",
+)  # fmt: skip
+
+Text = Annotated[str | None, typer.Option(help="Exact, or with * for any text.")]
+Day = Annotated[datetime | None, typer.Option(formats=["%Y-%m-%d", "%Y-%m-%dT%H:%M"])]
+Outcome = Annotated[
+    str | None, typer.Option(help="pass, fail, undecided or not measurable (as in the verdicts).")
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Declare the commands."""
+    app.command()(find)
+    app.command()(show)
+    app.command()(judge)
+    app.command()(export)
+
+
+def _query(**given: Any) -> dict[str, Any]:
+    """The part of a query that was given; days are in the time of this machine."""
+    query = {name: value for name, value in given.items() if value not in (None, False)}
+    for name in ("since", "until"):
+        if name in query:
+            query[name] = query[name].astimezone()
+    return query
+
+
+def find(
+    archive: ArchiveOption = HERE,
+    sample: Text = None,
+    lot: Text = None,
+    product: Text = None,
+    order: Text = None,
+    serial: Text = None,
+    site: Text = None,
+    instrument: Text = None,
+    kind: Text = None,
+    text: Annotated[str | None, typer.Option(help="Part of any name, file or comment.")] = None,
+    since: Day = None,
+    until: Day = None,
+    outcome: Outcome = None,
+    unassigned: Annotated[bool, typer.Option(help="Only what lacks a field.")] = False,
+    in_conflict: Annotated[bool, typer.Option(help="Only what waits for a person.")] = False,
+    limit: Annotated[int, typer.Option(min=1)] = 50,
+    as_json: JsonOption = False,
+) -> None:
+    """Find measurements, newest first.
+
+    Example: speclake find --archive lab --product "camera window" --outcome fail --since 2026-04-01
+    """
+    query = _query(
+        sample=sample, lot=lot, product=product, order_number=order, serial=serial, site=site,
+        instrument=instrument, kind=kind, text=text, since=since, until=until, outcome=outcome,
+        unassigned=unassigned, in_conflict=in_conflict,
+    )  # fmt: skip
+    with opened(archive) as lake:
+        rows = lake.find(**query, limit=limit).to_dicts()
+        count = lake.count(**query)
+    if as_json:
+        print_json({"count": count, "measurements": rows})
+        return
+    print_rows(rows, SHOWN)
+    typer.echo(f"{len(rows)} of {count}")
+
+
+def show(
+    measurement: Annotated[str | None, typer.Argument(help="Identifier.")] = None,
+    archive: ArchiveOption = HERE,
+    lot: Annotated[
+        str | None, typer.Option(help="Show a lot: its parts and their outcome.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show everything known of a measurement, or the outcome of a lot.
+
+    Example: speclake show 3f2a... --archive lab
+    """
+    if (measurement is None) == (lot is None):
+        raise typer.BadParameter("name a measurement, or a lot with --lot")
+    from speclake.api.telling import lot_told, measurement_told
+
+    with opened(archive) as lake:
+        told = measurement_told(lake, measurement) if measurement else lot_told(lake, str(lot))
+    if as_json:
+        print_json(told)
+    else:
+        _print_told(told)
+
+
+def _print_told(told: Mapping[str, Any]) -> None:
+    width = max(len(key) for key in told)
+    for key, value in told.items():
+        if isinstance(value, list):
+            typer.echo(f"{key.replace('_', ' ')}:" if value else f"{key.replace('_', ' ')}: none")
+            for each in value:
+                typer.echo(f"  - {each}")
+        elif value is not None:
+            typer.echo(f"{key.replace('_', ' '):{width}}  {value}")
+
+
+def judge(
+    who: WhoOption,
+    why: WhyOption,
+    archive: ArchiveOption = HERE,
+    ids: Annotated[
+        list[str] | None, typer.Argument(help="Identifiers; none takes a query.")
+    ] = None,
+    spec: Annotated[
+        str | None, typer.Option(help="One specification instead of those due.")
+    ] = None,
+    product: Text = None,
+    lot: Text = None,
+    order: Text = None,
+    since: Day = None,
+    until: Day = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge measurements again; the earlier verdicts stay in the record.
+
+    Example: speclake judge --archive lab --lot L7 --who quality --why "limit tightened"
+    """
+    query = _query(product=product, lot=lot, order_number=order, since=since, until=until)
+    if not ids and not query:
+        raise typer.BadParameter("name measurements, or narrow them by product, lot, order or day")
+    with opened(archive) as lake:
+        counts = lake.judge(ids or None, spec=spec, who=who, why=why, **query)
+    if as_json:
+        print_json(dict(counts))
+    else:
+        told = ", ".join(f"{n} {word}" for word, n in sorted(counts.items()))
+        typer.echo(told or "no specification applies")
+    if set(counts) - {"pass"}:
+        raise typer.Exit(1)
+
+
+def export(
+    target: Annotated[Path, typer.Argument(help="File to write: .csv or .parquet.")],
+    archive: ArchiveOption = HERE,
+    ids: Annotated[
+        list[str] | None, typer.Argument(help="Identifiers; none takes a query.")
+    ] = None,
+    product: Text = None,
+    lot: Text = None,
+    sample: Text = None,
+    outcome: Outcome = None,
+    what: Annotated[
+        Literal["spectra", "verdicts", "original"], typer.Option(help="What to write.")
+    ] = "spectra",
+) -> None:
+    """Write spectra or verdicts to a file in an open format, or an original as it came.
+
+    Example: speclake export lot7.csv --archive lab --lot L7
+    """
+    from speclake.api.exporting import export as write
+
+    query = _query(product=product, lot=lot, sample=sample, outcome=outcome)
+    if not ids and not query:
+        raise typer.BadParameter("name measurements, or narrow them by product, lot or sample")
+    with opened(archive) as lake:
+        count = write(lake, target, ids or None, query, what)
+    typer.echo(f"wrote {count} to {target}")

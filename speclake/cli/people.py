@@ -1,0 +1,103 @@
+"""Commands by which people add to the record: assign, withdraw, reinstate, settle, link, adopt."""
+
+from typing import Annotated
+
+import typer
+
+from speclake.cli.output import HERE, ArchiveOption, WhoOption, WhyOption, opened
+from speclake.measurement import LinkKind
+
+Ids = Annotated[list[str], typer.Argument(help="Identifiers, as `speclake find` prints them.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Declare the commands."""
+    app.command()(assign)
+    app.command()(withdraw)
+    app.command()(reinstate)
+    app.command()(settle)
+    app.command()(link)
+    app.command()(adopt)
+
+
+def assign(
+    ids: Ids,
+    who: WhoOption,
+    why: WhyOption,
+    field: Annotated[list[str], typer.Option("--field", "-f", help="NAME=VALUE, repeatable.")],
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Give measurements fields that were unknown or wrong; the record of both stays.
+
+    Example: speclake assign 3f2a... -f lot=L7 -f site=5 --who "op 2" --why "label read again"
+    """
+    pairs = dict(_pair(each) for each in field)
+    with opened(archive) as lake:
+        count = lake.assign(ids, pairs, who=who, why=why)
+    typer.echo(f"assigned {', '.join(pairs)} to {count}")
+
+
+def withdraw(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
+    """Set measurements aside; they stay in the record.
+
+    Example: speclake withdraw 3f2a... --who "op 2" --why "wrong side up"
+    """
+    with opened(archive) as lake:
+        typer.echo(f"withdrew {lake.withdraw(ids, who=who, why=why)}")
+
+
+def reinstate(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
+    """Take withdrawn measurements back.
+
+    Example: speclake reinstate 3f2a... --who "op 2" --why "it was the right side"
+    """
+    with opened(archive) as lake:
+        typer.echo(f"reinstated {lake.reinstate(ids, who=who, why=why)}")
+
+
+def settle(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
+    """Say that measurements in conflict are what they claim to be.
+
+    Example: speclake settle 3f2a... --who "op 2" --why "site 5 was saved twice, this is site 6"
+    """
+    with opened(archive) as lake:
+        typer.echo(f"settled {lake.settle_conflict(ids, who=who, why=why)}")
+
+
+def link(
+    measurement: Annotated[str, typer.Argument(help="Identifier of the measurement.")],
+    kind: Annotated[LinkKind, typer.Argument(help="How it stands to the other one.")],
+    target: Annotated[str, typer.Argument(help="Identifier of the other one.")],
+    who: WhoOption,
+    why: WhyOption,
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Link two measurements.
+
+    Example: speclake link 3f2a... "measured against" 77b1... --who "op 2" --why "morning baseline"
+    """
+    with opened(archive) as lake:
+        typer.echo(f"linked {lake.link(measurement, kind, target, who=who, why=why)}")
+
+
+def adopt(
+    order: Annotated[str, typer.Argument(help="Order, or lot where there is no order.")],
+    spec: Annotated[str, typer.Argument(help="Name of the specification.")],
+    who: WhoOption,
+    why: WhyOption,
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Judge an open order by the specification as written today, from now on.
+
+    Example: speclake adopt O-118 window-7 --who "quality" --why "customer agreed to revision C"
+    """
+    with opened(archive) as lake:
+        lake.adopt_revision(order, spec, who=who, why=why)
+    typer.echo(f"{order} is judged by {spec} as written today")
+
+
+def _pair(text: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise typer.BadParameter(f"found {text!r}; expected NAME=VALUE")
+    return name.strip(), value.strip()
