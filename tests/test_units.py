@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speclake import units
@@ -29,6 +29,7 @@ def test_examples_in_the_docstrings_hold():
     assert doctest.testmod(units).failed == 0
 
 
+@settings(deadline=None)
 @given(wavelengths)
 def test_air_and_vacuum_give_each_other_back(wavelength):
     assert float(vacuum_from_air(air_from_vacuum(wavelength))) == pytest.approx(
@@ -36,6 +37,7 @@ def test_air_and_vacuum_give_each_other_back(wavelength):
     )
 
 
+@settings(deadline=None)
 @given(wavelengths, st.sampled_from(["nm", "um", "cm-1", "eV"]), st.sampled_from(["air", "vacuum"]))
 def test_positions_come_back_from_any_unit(wavelength, unit, medium):
     there = convert_positions(wavelength, "nm", medium, unit)
@@ -43,6 +45,7 @@ def test_positions_come_back_from_any_unit(wavelength, unit, medium):
     assert float(back) == pytest.approx(wavelength, rel=1e-14)
 
 
+@settings(deadline=None)
 @given(st.lists(wavelengths, min_size=1, max_size=20))
 def test_a_position_converts_the_same_alone_and_among_others(positions):
     together = convert_positions(positions, "nm", "air", "cm-1")
@@ -124,6 +127,7 @@ def test_an_absorbance_that_no_float_can_undo_becomes_missing_not_infinite():
     assert np.isnan(convert_values([-400.0], "A", "%T")).all()
 
 
+@settings(deadline=None)
 @given(fractions_above_zero)
 def test_transmittance_and_absorbance_give_each_other_back(fraction):
     back = convert_values(convert_values(fraction, "T", "A"), "A", "T")
@@ -132,6 +136,7 @@ def test_transmittance_and_absorbance_give_each_other_back(fraction):
     assert float(back) == pytest.approx(fraction, rel=1e-13)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-0.1, 1.5), min_size=1, max_size=40), st.integers(1, 7))
 def test_values_convert_the_same_in_any_piece(values, size):
     whole = convert_values(values, "T", "A")

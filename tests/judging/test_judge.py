@@ -18,6 +18,7 @@ from speclake.judging import (
     verdicts,
 )
 from speclake.measurement import Correction, Kind, Measurement
+from speclake.quantities import mean
 from speclake.quantities.exact import exact
 from speclake.quantities.windows import locate
 from speclake.specs import Outcome, Requirement, Specification
@@ -88,7 +89,7 @@ def test_a_value_on_a_limit_is_inside(limits, expected):
 @pytest.mark.parametrize("decision", ["absolute", "rounded"])
 @pytest.mark.parametrize("unit", ["%T", "T"])
 @given(level=st.integers(1, 99_999))
-@settings(max_examples=40)
+@settings(deadline=None, max_examples=40)
 def test_a_constant_on_its_limit_passes_in_any_unit(decision, unit, level):
     text = str(Decimal(level).scaleb(-3))
     spectra = flat(level / 1000 if unit == "%T" else level / 100_000, unit=unit)
@@ -106,6 +107,15 @@ def test_a_mean_that_is_the_limit_in_decimals_passes():
     assert verdict.outcome is Outcome.PASS
     row[100] -= 0.001
     assert one(make_set(row), band=(420.5, 680.5)).outcome is Outcome.FAIL
+
+
+def test_a_mean_that_float64_puts_below_its_limit_and_decimals_do_not():
+    grid = [400.0, 400.7, 401.4, 402.1, 402.8, 403.5, 404.2]
+    row = [90.467, 94.481, 91.367, 91.457, 91.013, 93.185, 90.527]
+    spectra = make_set(row, grid=np.array(grid))
+    assert mean(spectra, 400.0, 404.2).value[0] < 92.0
+    verdict = one(spectra, band=(400.0, 404.2))
+    assert (verdict.outcome, verdict.value, verdict.margin) == (Outcome.PASS, 92.0, 0.0)
 
 
 @settings(max_examples=60, deadline=None)

@@ -101,6 +101,7 @@ def test_a_mean_runs_over_the_unit_of_the_band_whatever_the_axis_is_spaced_in():
         assert over_wavenumber == pytest.approx(exact, rel=1e-6)
 
 
+@settings(deadline=None)
 @given(
     value=st.floats(-5, 150).map(lambda x: round(x, 3)),
     points=st.lists(st.integers(4000, 8000), min_size=2, max_size=60, unique=True),
@@ -126,6 +127,7 @@ def test_a_constant_has_that_mean_exactly_in_any_unit_and_on_any_grid(
     assert found.value[0] == value
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**32 - 1), st.integers(2, 40), st.floats(1.0, 38.0), st.floats(0.5, 30.0))
 def test_a_mean_lies_between_minimum_and_maximum(seed, points, begin, width):
     rng = np.random.default_rng(seed)
@@ -141,6 +143,7 @@ def test_a_mean_lies_between_minimum_and_maximum(seed, points, begin, width):
     assert (middle <= most + 1e-9).all()
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_a_mean_agrees_with_rational_arithmetic(seed):
     rng = np.random.default_rng(seed)
@@ -183,7 +186,7 @@ def test_a_spectrum_gives_the_same_bits_alone_and_in_any_company(quantity, point
     assert same_bits(whole, quantity(columns_first, *band).value)
 
 
-@settings(max_examples=30)
+@settings(deadline=None, max_examples=30)
 @given(st.integers(0, 2**32 - 1))
 def test_a_spectrum_gives_the_same_whatever_the_others_hold(seed):
     rng = np.random.default_rng(seed)

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speclake.quantities.bands import reduced
@@ -13,6 +13,7 @@ from speclake.quantities.windows import locate
 from speclake.spectrum import Axis
 
 
+@settings(deadline=None)
 @given(
     st.integers(0, 2**32 - 1),
     st.sampled_from(["minimum", "maximum", "mean"]),

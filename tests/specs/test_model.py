@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speclake.errors import BadSettings
@@ -137,6 +137,7 @@ def test_what_is_no_limit_is_refused(text):
         limit_text(text)
 
 
+@settings(deadline=None)
 @given(
     digits=st.integers(-(10**9), 10**9),
     places=st.integers(0, 6),

@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speclake.specs import rounding
@@ -36,6 +36,7 @@ def test_halves_go_to_the_even_digit_of_the_decimal_text(value, place, text):
     assert str(rounded(value, place)) == text
 
 
+@settings(deadline=None)
 @given(st.lists(values, max_size=30), st.integers(-3, 2))
 def test_many_are_rounded_as_each_alone(found, place):
     together = rounded_values(np.array(found, dtype=float), place)
@@ -47,6 +48,7 @@ def test_a_missing_value_stays_missing():
     assert shown_values(np.array([np.nan, 1.0]), ["2.0"], "absolute") == ["", "1.00"]
 
 
+@settings(deadline=None)
 @given(values, st.lists(limits, min_size=1, max_size=2), st.none() | st.floats(1e-3, 2))
 def test_what_is_printed_lies_where_the_value_lies(value, written, uncertainty):
     text = Decimal(shown(value, written, "absolute", uncertainty))
@@ -57,6 +59,7 @@ def test_what_is_printed_lies_where_the_value_lies(value, written, uncertainty):
     assert [text.compare(mark) for mark in marks] == [exact.compare(mark) for mark in marks]
 
 
+@settings(deadline=None)
 @given(values, limits)
 def test_a_rounded_value_is_printed_with_the_digits_of_its_limit(value, limit):
     text = shown(value, [limit], "rounded")
@@ -65,6 +68,7 @@ def test_a_rounded_value_is_printed_with_the_digits_of_its_limit(value, limit):
     assert Decimal(text).as_tuple().exponent == place
 
 
+@settings(deadline=None)
 @given(
     st.lists(values, max_size=20),
     st.lists(limits, min_size=1, max_size=2),

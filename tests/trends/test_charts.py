@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speclake.trends import individuals, one_point_per
@@ -66,6 +66,7 @@ def test_independent_points_give_no_warning_nineteen_times_of_twenty():
     assert warned < 400 * 0.08
 
 
+@settings(deadline=None)
 @given(numbers, st.floats(-50, 50), st.floats(0.5, 20))
 def test_a_chart_moves_and_grows_with_its_points(points, shift, scale):
     chart = individuals(points)
@@ -76,6 +77,7 @@ def test_a_chart_moves_and_grows_with_its_points(points, shift, scale):
     assert moved.centre == pytest.approx(chart.centre * scale + shift, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(numbers)
 def test_turning_the_time_round_keeps_the_limits(points):
     there, back = individuals(points), individuals(points[::-1])
