@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from speclake_plugins.jcamp.decimals import ONE, FloatArray, Written, evenly_spaced, multiplied
 from speclake_plugins.jcamp.ordinates import (
-    Labels,
     Numbers,
     Ordinates,
     Points,
@@ -109,15 +108,17 @@ class _Reading:
                 raise self._refusal("", f"no ##{label}=", "it, to know where each ordinate stands")
         assert table.count and table.first_x and table.last_x
         lines = read_ordinates(self.content, self.start, table.record.stop, table.count)
+        # not more of them than there are ordinates: the stated count may be anything
+        leading = lines.points or 1
+        positions = evenly_spaced(table.first_x, table.last_x, table.count, leading)
+        self._check_order(positions, None)
+        self._check_abscissae(positions, lines)
         self._check_count(lines)
+        self._check_step()
         if lines.awaits_check:
             if not table.is_closed:
                 raise self._cut_off("no Y-check behind the last differences")
             self.notes.append("the line that would check the last differences is missing")
-        positions = evenly_spaced(table.first_x, table.last_x, table.count)
-        self._check_order(positions, None)
-        self._check_step()
-        self._check_abscissae(positions, lines.labels)
         self.value_step = _step(lines.pieces[0], table.y_factor)
         return positions, self._scaled(lines.pieces, table.y_factor)
 
@@ -180,16 +181,19 @@ class _Reading:
             return
         assert table.first_x and table.last_x
         step = float((table.last_x.exact - table.first_x.exact) / (table.count - 1))
-        tolerance = max(table.step_x.last_digit, abs(step) * 1e-6)
-        if abs(abs(table.step_x.value) - abs(step)) > tolerance:
+        # some write the size of the step and leave its direction to the ends
+        if not any(_agrees(each, table.step_x, abs(step) * 1e-6) for each in (step, -step)):
             self.notes.append(
                 f"##DELTAX= says {table.step_x.value:.10g}, but ##FIRSTX=, ##LASTX= and ##NPOINTS= "
                 f"make steps of {step:.10g}, which the abscissae of the lines confirm"
             )
 
-    def _check_abscissae(self, positions: FloatArray, labels: list[Labels]) -> None:
+    def _check_abscissae(self, positions: FloatArray, lines: Ordinates) -> None:
+        labels = lines.labels
         factor = abs((self.table.x_factor or ONE).value)
         sign = -1.0 if (self.table.x_factor or ONE).mantissa < 0 else 1.0
+        if not labels:
+            return
         found = np.concatenate([each.abscissa for each in labels]) * factor * sign
         digit = np.concatenate([each.last_digit for each in labels]) * factor
         line = np.concatenate([each.line for each in labels])
@@ -200,12 +204,13 @@ class _Reading:
         too_far = off > np.maximum(step, digit) * (0.5 + 1e-6) + noise
         if too_far.any():
             cut = np.abs(expected) - np.abs(found)
-            if ((cut < -noise) | (cut >= digit + noise)).any():
+            if ((cut < -noise) | (cut >= digit - noise)).any():
                 place = int(np.flatnonzero(too_far)[0])
                 raise self._at(
                     int(line[place]),
-                    f"abscissa {found[place]:.10g} (X-check)",
-                    f"{expected[place]:.10g}, by ##FIRSTX=, ##LASTX= and the points before",
+                    f"abscissa {found[place]:.10g} (X-check; {lines.points} points in all)",
+                    f"{expected[place]:.10g}, by ##FIRSTX=, ##LASTX=, the points before and "
+                    f"##NPOINTS= {self.table.count}",
                 )
             self.notes.append("the abscissae of the lines are cut off, not rounded")
         rounding = np.maximum(digit, _SINGLE_PRECISION * np.abs(expected)) + noise
@@ -219,23 +224,31 @@ class _Reading:
 
     def _check_first_ordinate(self, values: FloatArray) -> None:
         table, step = self.table, self.value_step
-        if table.y_factor is None and not table.in_pairs and table.first_y is None:
-            raise self._refusal("", "neither ##YFACTOR= nor ##FIRSTY=", "the factor of the values")
-        if table.first_y is None:
+        stated = None if np.isnan(values[0]) else table.first_y
+        self._note_factors(stated)
+        if stated is None or _agrees(values[0], stated, step):
             return
-        stated = table.first_y
-        if np.isnan(values[0]) or _agrees(values[0], stated, step):
+        factor = (table.y_factor or ONE).value
+        is_raw = _agrees(values[0] / factor, stated, step / abs(factor))
+        if is_raw and self._extremes_agree(values):
+            self.notes.append("##FIRSTY= is the first ordinate before its factor")
             return
         if _agrees(values[-1], stated, step):
             self.notes.append("##FIRSTY= is the last ordinate of the table, not the first")
             return
-        factor = (table.y_factor or ONE).value
-        if _agrees(values[0] / factor, stated, step / abs(factor)) and self._extremes_agree(values):
-            self.notes.append("##FIRSTY= is the first ordinate before its factor")
-            return
         raise self._refusal(
             "first_y", f"##FIRSTY= {stated.value:.15g}", f"{values[0]:.15g}, as in the data"
         )
+
+    def _note_factors(self, first_y: Written | None) -> None:
+        table = self.table
+        if table.x_factor is None:
+            self.notes.append("##XFACTOR= is missing and taken as 1")
+        if table.y_factor is not None:
+            return
+        if first_y is None and not table.in_pairs:
+            raise self._refusal("", "no ##YFACTOR=", "it, or a ##FIRSTY= that shows it is 1")
+        self.notes.append("##YFACTOR= is missing and taken as 1")
 
     def _extremes_agree(self, values: FloatArray) -> bool:
         stated = [each for each in (self.table.max_y, self.table.min_y) if each]
@@ -289,5 +302,4 @@ def _step(numbers: Numbers, factor: Written | None) -> float:
 
 def _agrees(found: float, stated: Written, step: float) -> bool:
     """Whether a stated number is the found one, rounded or cut at its last digit or at a step."""
-    tolerance = max(stated.last_digit, step) * (1 + 1e-6) + 1e-12 * abs(found)
-    return bool(abs(found - stated.value) <= tolerance)
+    return bool(abs(found - stated.value) < max(stated.last_digit, step) * (1 - 1e-6))

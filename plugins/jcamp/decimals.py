@@ -19,7 +19,7 @@ Integers = npt.NDArray[Any]
 EXACT_BELOW = 2**53
 """Whole numbers below this are float64 without rounding."""
 
-_NUMBER = re.compile(r"([+-]?)(\d*)(?:\.(\d*))?(?:[Ee]([+-]?\d{1,4}))?")
+_NUMBER = re.compile(r"([+-]?)(\d*)(?:\.(\d*))?(?:[Ee]([+-]?\d{1,4}))?", re.ASCII)
 _MOST_DIGITS = 60
 _LARGEST_POWER = 200
 _SPLITTER = 2.0**27 + 1
@@ -86,14 +86,14 @@ def multiplied(integers: Integers, factor: Written, decimals: int = 0) -> FloatA
     return divided(integers, ratio.numerator, ratio.denominator)
 
 
-def evenly_spaced(first: Written, last: Written, count: int) -> FloatArray:
-    """Positions from first to last in equal steps, shape (count,), each the nearest float64."""
+def evenly_spaced(first: Written, last: Written, count: int, leading: int) -> FloatArray:
+    """Leading ones of `count` positions from first to last in equal steps, the nearest float64."""
     start, span = first.exact, last.exact - first.exact
     steps = max(count - 1, 1)
     scale = start.denominator * span.denominator * steps
     offset, step = int(start * scale), int(span * scale) // steps
     small = max(abs(offset), abs(offset + step * steps)) < 2**62
-    index: Integers = np.arange(count, dtype=np.int64)
+    index: Integers = np.arange(leading, dtype=np.int64)
     return divided(offset + step * (index if small else index.astype(object)), 1, scale)
 
 

@@ -59,7 +59,7 @@ class Header:
         record = self.record(key)
         if record is None:
             return ""
-        if "$$" in self.document.text(record):
+        if "$$" in self.document.text(record).partition("\n")[0]:
             self._note(f"the comment in the value of ##{record.label}= is set aside")
         return self.document.value(record)
 

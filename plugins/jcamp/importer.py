@@ -1,6 +1,6 @@
 """The importer of JCAMP-DX files: which of their blocks are spectra of ours, and in which order."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 from speclake_plugins.jcamp.header import Header
@@ -30,11 +30,14 @@ class JcampImporter:
         labels = [_label(line) for line in lines if line and not line.startswith("$$")]
         if not labels or labels[0] != "TITLE":
             return Guess(Confidence.NO, "it does not begin with the record ##TITLE=")
+        named = head.format if _settings(head) is not None else None
         if "JCAMPDX" in labels:
-            return Guess(Confidence.CERTAIN, "it begins with ##TITLE= and says ##JCAMP-DX=")
+            reason = "it begins with ##TITLE= and says ##JCAMP-DX="
+            return Guess(Confidence.CERTAIN, reason, named)
         if len([label for label in labels if label]) > 1:
-            return Guess(Confidence.LIKELY, "it begins with ##TITLE= and other records follow")
-        return Guess(Confidence.POSSIBLE, "it begins with ##TITLE=")
+            reason = "it begins with ##TITLE= and other records follow"
+            return Guess(Confidence.LIKELY, reason, named)
+        return Guess(Confidence.POSSIBLE, "it begins with ##TITLE=", named)
 
     def read(self, source: Source) -> Iterator[Spectrum]:
         """Spectra of the file in file order; blocks of other techniques beside them are noted.
@@ -71,16 +74,20 @@ def _label(line: str) -> str:
     return compared(line[2:].partition("=")[0]) if line.startswith("##") and "=" in line else ""
 
 
+def _settings(source: Source) -> Any:
+    """What the format named for this file says, where it is a format for this importer."""
+    format_ = source.formats.get(source.format or "", {})
+    return format_.get("settings", {}) if format_.get("importer") == JcampImporter.name else None
+
+
 def _declared(source: Source) -> Declared:
-    table: Any = source.formats.get(source.format or "", {}).get("jcamp", {})
-    if not isinstance(table, Mapping):
-        raise MalformedFile(
-            source.name, f"format {source.format!r}", repr(table), "a table [jcamp]"
-        )
+    settings = _settings(source)
+    if settings is None:
+        return Declared()
     try:
-        return declared(table)
+        return declared(settings)
     except BadDeclaration as error:
-        place = f"format {source.format!r}, key jcamp.{error.key}"
+        place = f"format {source.format!r}, key {error.key}"
         raise MalformedFile(source.name, place, error.found, error.expected) from error
 
 

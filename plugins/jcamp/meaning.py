@@ -55,15 +55,16 @@ _SAMPLE_LABELS = ("SAMPLEID", "SAMPLENAME", "SAMPLE", "SAMPLEDESCRIPTION", "TITL
 _DATE_ORDERS = ("year month day", "day month year", "month day year")
 _LONG_DATE = re.compile(
     r"(\d{4})[/-](\d{1,2})[/-](\d{1,2})"
-    r"(?:[\sT]\s*(\d{1,2}:\d{2}(?::\d{2}(?:\.\d*)?)?)\s*([+-]\d{2}:?\d{2})?)?"
+    r"(?:[\sT]\s*(\d{1,2}:\d{2}(?::\d{2}(?:\.\d*)?)?)\s*([+-]\d{2}:?\d{2})?)?",
+    re.ASCII,
 )
-_SHORT_DATE = re.compile(r"(\d{1,4})[/.\-](\d{1,2})[/.\-](\d{1,4})")
-_TIME = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d*))?)?")
+_SHORT_DATE = re.compile(r"(\d{1,4})[/.\-](\d{1,2})[/.\-](\d{1,4})", re.ASCII)
+_TIME = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d*))?)?", re.ASCII)
 
 
 @dataclass(frozen=True)
 class Declared:
-    """What an archive's format says of a folder's JCAMP-DX files, table ``[jcamp]``.
+    """What a format of the archive says of a folder's JCAMP-DX files, in its table ``[settings]``.
 
     Parameters
     ----------
@@ -78,15 +79,16 @@ class Declared:
 
 
 class BadDeclaration(Exception):
-    """A key of a format's table ``[jcamp]`` that says something impossible."""
+    """A key of a format's table ``[settings]`` that says something impossible."""
 
     def __init__(self, key: str, found: str, expected: str) -> None:
         super().__init__(key, found, expected)
-        self.key, self.found, self.expected = key, found, expected
+        self.key = key if key == "settings" else f"settings.{key}"
+        self.found, self.expected = found, expected
 
 
-def declared(table: Mapping[str, Any]) -> Declared:
-    """What a table ``[jcamp]`` declares.
+def declared(table: Any) -> Declared:
+    """What a table ``[settings]`` declares.
 
     Raises
     ------
@@ -94,14 +96,18 @@ def declared(table: Mapping[str, Any]) -> Declared:
         A key is unknown or its value impossible.
     """
     known = ("value_units", "date_order", "encoding")
+    if not isinstance(table, Mapping):
+        raise BadDeclaration("settings", repr(table), "a table")
     for key in table:
         if key not in known:
-            raise BadDeclaration(key, repr(key), " or ".join(known))
+            raise BadDeclaration(f"{key}", repr(key), " or ".join(known))
     units = table.get("value_units", {})
     allowed = get_args(ValueUnit)
     if not isinstance(units, Mapping) or any(unit not in allowed for unit in units.values()):
         raise BadDeclaration(
-            "value_units", repr(units), f"a table from texts of ##YUNITS= to {', '.join(allowed)}"
+            "value_units",
+            repr(units),
+            f"a table from texts of ##YUNITS= to {', '.join(allowed)}",
         )
     order = table.get("date_order")
     if order not in (None, *_DATE_ORDERS):

@@ -4,6 +4,7 @@ The variables stand in columns: ``##SYMBOL= X, Y, T`` names them, and ``##UNITS=
 ``##VAR_DIM=`` and so on say one thing of each, in the same order. ``##PAGE= T=20`` begins a page.
 """
 
+import re
 from dataclasses import dataclass
 
 from speclake_plugins.jcamp.curve import Table
@@ -12,7 +13,7 @@ from speclake_plugins.jcamp.forms import form_of
 from speclake_plugins.jcamp.header import Header
 from speclake_plugins.jcamp.records import Document, Record
 
-_PAGE_KEYS = ("PAGE", "NPOINTS", "DATATABLE", "FIRST", "LAST", "MIN", "MAX", "FACTOR", "VARDIM")
+_WHOLE = re.compile(r"[0-9]{1,15}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +68,7 @@ def _parts(header: Header) -> tuple[list[Record], list[list[Record]], bool]:
 def _check_count_of_pages(document: Document, whole: Header, pages: list[list[Record]]) -> None:
     variable = document.value(pages[0][0]).partition("=")[0].strip()
     stated = _column(whole, "VARDIM", _symbols(whole).get(variable))
-    if stated and stated.isdecimal() and int(stated) != len(pages):
+    if _WHOLE.fullmatch(stated) and int(stated) != len(pages):
         raise document.refusal(
             whole.line("VARDIM"), f"{len(pages)} pages", f"{stated} pages (##VAR_DIM=)"
         )
@@ -134,7 +135,7 @@ def _dimension(
         for column in columns:
             text = _column(header, "VARDIM", column)
             if text:
-                if not text.isdecimal() or len(text) > 15:
+                if not _WHOLE.fullmatch(text):
                     raise document.refusal(
                         header.line("VARDIM"), f"##VAR_DIM= {text}", "counts of points"
                     )

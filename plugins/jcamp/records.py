@@ -8,6 +8,7 @@ dashes, slashes and underscores, and kept as written (McDonald and Wilks 1988, s
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from speclake_plugins.jcamp.decimals import shortened
 
@@ -157,7 +158,7 @@ class Document:
         starts = list(self._record_starts())
         self._refuse_text(0, starts[0] if starts else len(content), 1, "##TITLE= first")
         line, counted = 1, 0
-        for start, following in zip(starts, [*starts[1:], len(content)], strict=True):
+        for start, following in pairwise([*starts, len(content)]):
             line += content.count(b"\n", counted, start)
             counted = start
             line_end = self._line_end(start, following)

@@ -56,7 +56,7 @@ def spectra_of(
         The block cannot be read without guessing.
     """
     header = Header(document, block.records)
-    notes = (*notes, *_notes_on_version(header, block))
+    notes = (*notes, *_notes_on_version(header, block), *_notes_on_tables(header))
     if header.record("NTUPLES") or any(record.key == "PAGE" for record in block.records):
         for number, page in enumerate(
             pages_of(document, header, is_closed=block.is_closed), start=1
@@ -160,7 +160,7 @@ def _check_fraction(document: Document, units: _Units, values: FloatArray) -> st
                 f"##YUNITS= {shortened(units.value_text)}, by the standard a fraction, but "
                 f"ordinates up to {highest:.6g}",
                 "a fraction; where the instrument means percent, a format declares it: "
-                f"[jcamp] value_units = {{ {units.value_text} = {percent!r} }} (docs/jcamp.md)",
+                f"value_units = {{ {units.value_text} = {percent!r} }} (docs/jcamp.md)",
             )
         return (
             f"##YUNITS= {units.value_text} is a fraction by the standard, but ordinates reach "
@@ -184,3 +184,11 @@ def _notes_on_version(header: Header, block: Block) -> list[str]:
     if version.label.upper().replace(" ", "") != "JCAMP-DX":
         return [f"##{version.label}= stands for ##JCAMP-DX="]
     return []
+
+
+def _notes_on_tables(header: Header) -> list[str]:
+    return [
+        f"##{record.label}= beside the curve is not read"
+        for record in header.data_records()
+        if record.key in ("PEAKTABLE", "PEAKASSIGNMENTS", "RADATA")
+    ]
