@@ -235,6 +235,10 @@ class Catalog:
             judged.series, product, spec, requirement, since=since, until=until, kind=kind
         )
 
+    def charted(self) -> pl.DataFrame:
+        """Requirements with values to draw."""
+        return self._ask(judged.charted)
+
     def lots(
         self, product: str | None = None, limit: int | None = 100, offset: int = 0
     ) -> pl.DataFrame:

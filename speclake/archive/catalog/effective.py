@@ -30,6 +30,8 @@ SEARCHED = (
 )  # fmt: skip
 """Columns in which a search for text looks."""
 
+_WHOLE = r"\d+"
+_DECIMAL = r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?"
 _TRUE = "('yes', 'true', 'on', '1')"
 _FALSE = "('no', 'false', 'off', '0')"
 _CHANGING = ", ".join(
@@ -44,6 +46,11 @@ _CHANGING = ", ".join(
 )
 _BINDING = f"('{LinkKind.SUPERSEDES}', '{LinkKind.SAME_VALUES_AS}')"
 _NAMES_PART = "sample IS NOT NULL OR lot IS NOT NULL OR serial IS NOT NULL"
+
+
+def only_fresh(cursor: Cursor) -> None:
+    """New measurements into ``working``, where no other can be touched."""
+    cursor.execute("CREATE OR REPLACE TEMP VIEW working AS SELECT * FROM fresh")
 
 
 def find_touched(cursor: Cursor) -> None:
@@ -172,39 +179,38 @@ def _cast(name: str, text: str) -> str:
     if name in ("kind", "correction"):
         words = ", ".join(f"'{w}'" for w in (Kind if name == "kind" else Correction))
         return f"CASE WHEN lower({text}) IN ({words}) THEN lower({text}) END"
-    if name == "bounces":
-        return f"TRY_CAST({text} AS BIGINT)"
-    if ASSIGNABLE[name] == "number":
-        return f"TRY_CAST({text} AS DOUBLE)"
+    if ASSIGNABLE[name] == "number":  # DuckDB alone would take 1_5, nan, and 1.5 for a count
+        pattern, type_ = (_WHOLE, "BIGINT") if name == "bounces" else (_DECIMAL, "DOUBLE")
+        fits = f"regexp_full_match({text}, '{pattern}')"
+        return f"CASE WHEN {fits} THEN TRY_CAST({text} AS {type_}) END"
     if ASSIGNABLE[name] == "flag":
         low = f"lower({text})"
         return f"CASE WHEN {low} IN {_TRUE} THEN true WHEN {low} IN {_FALSE} THEN false END"
     return f"nullif({text}, '')"
 
 
-def write_effective(cursor: Cursor, below: int) -> bool:
-    """Whether measurements of the snapshot are hidden now; ``working`` stands in the tail.
+def replace_older(cursor: Cursor, below: int) -> bool:
+    """Whether measurements of the snapshot are hidden now: those of which ``working`` is newer.
 
     Parameters
     ----------
     below : the measurements of the snapshot have the numbers below this one.
     """
-    _find_bound(cursor)
-    found = cursor.execute(
-        f"""SELECT count(*) FILTER (WHERE measurement_no < {below}), count(*)
-        FROM working ANTI JOIN fresh USING (measurement_no)"""
-    ).fetchone()
-    in_snapshot, rows = found or (0, 0)
-    if rows:
-        cursor.execute(
-            f"""DELETE FROM {TAIL}.measurements
-            WHERE measurement_no IN (SELECT measurement_no FROM working)"""
-        )
-        cursor.execute(
-            f"""INSERT INTO {TAIL}.{hidden("measurements")}
-            SELECT measurement_no FROM working WHERE measurement_no < {below} AND measurement_no
-            NOT IN (SELECT measurement_no FROM {TAIL}.{hidden("measurements")})"""
-        )
+    cursor.execute(
+        f"""DELETE FROM {TAIL}.measurements
+        WHERE measurement_no IN (SELECT measurement_no FROM working)"""
+    )
+    cursor.execute(
+        f"""INSERT INTO {TAIL}.{hidden("measurements")}
+        SELECT measurement_no FROM working WHERE measurement_no < {below} AND measurement_no
+        NOT IN (SELECT measurement_no FROM {TAIL}.{hidden("measurements")})"""
+    )
+    found = cursor.execute(f"SELECT min(measurement_no) < {below} FROM working").fetchone()
+    return bool(found and found[0])
+
+
+def write_effective(cursor: Cursor) -> None:
+    """Write ``working`` into the tail, with what follows from ``bound`` and ``outcomes``."""
     searched = ", ".join(f"w.{name}" for name in SEARCHED)
     cursor.execute(
         f"""INSERT INTO {TAIL}.measurements
@@ -220,10 +226,17 @@ def write_effective(cursor: Cursor, below: int) -> bool:
              LEFT JOIN outcomes AS o USING (measurement_no)
         ORDER BY measurement_no"""
     )
-    return bool(in_snapshot)
 
 
-def _find_bound(cursor: Cursor) -> None:
+def nothing_bound(cursor: Cursor) -> None:
+    """An empty ``bound``, where no link points to a touched measurement."""
+    cursor.execute(
+        """CREATE OR REPLACE TEMP TABLE bound AS
+        SELECT measurement_no, superseded_by, in_conflict AS is_party FROM fresh LIMIT 0"""
+    )
+
+
+def find_bound(cursor: Cursor) -> None:
     """What the measurements that link to a touched one make of it, into ``bound``."""
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE bound AS

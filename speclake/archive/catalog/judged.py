@@ -92,6 +92,18 @@ def series(
     )
 
 
+def charted(session: Session) -> pl.DataFrame:
+    """Requirements with values to draw, by product, specification and requirement."""
+    return session.frame(
+        f"""SELECT m.product, v.spec, v.requirement,
+            arg_max(v.description, v.verdict_no) AS description
+        FROM measurements AS m JOIN verdicts AS v USING (measurement_no)
+        WHERE v.current AND v.value IS NOT NULL AND m.product IS NOT NULL
+        AND m.kind = '{Kind.PART}' AND NOT m.withdrawn AND m.superseded_by IS NULL
+        GROUP BY ALL ORDER BY m.product, v.spec, v.requirement"""
+    )
+
+
 def lots(
     session: Session, product: str | None = None, limit: int | None = 100, offset: int = 0
 ) -> pl.DataFrame:

@@ -66,23 +66,66 @@ def _load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
     taking.take_files(cursor, files)
     taking.take_measurements(cursor, measurements)
     taking.resolve(cursor)
-    taking.take_events(cursor, events)
-    taking.take_links(cursor, links)
-    taking.take_findings(cursor)
-    taking.take_the_rest(cursor)
-    hides = standing.take_verdicts(cursor, verdicts, below.verdicts)
+    _take(cursor, chunk, events, links)
+    hides = _judge(cursor, chunk, verdicts, below)
+    hides |= _make_effective(cursor, "events" in chunk.tables, below)
     if hides and not below.hides:
-        raise HidesSnapshotRows
-    standing.find_outcomes(cursor)
-    effective.find_settled(cursor)
-    effective.find_touched(cursor)
-    if "events" in chunk.tables:
-        effective.apply_events(cursor)
-    if effective.write_effective(cursor, below.measurements) and not below.hides:
         raise HidesSnapshotRows
     for commit in chunk.commits:
         _record(cursor, commit)
     _count(cursor, chunk.last)
+
+
+def _take(cursor: Cursor, chunk: Chunk, events: int, links: int) -> None:
+    """Take what stands beside the measurements."""
+    has_events = "events" in chunk.tables
+    if has_events:
+        taking.take_events(cursor, events)
+    else:
+        taking.none_of(cursor, "events")
+    if has_events or taking.count(cursor, "fresh", "len(links) > 0"):
+        taking.take_links(cursor, links)
+    else:
+        taking.none_of(cursor, "links")
+    if "findings" in chunk.tables:
+        taking.take_findings(cursor)
+    for name in ("axes", "derived", "specifications"):
+        if name in chunk.tables:
+            taking.take_as_given(cursor, name)
+
+
+def _judge(cursor: Cursor, chunk: Chunk, verdicts: int, below: Below) -> bool:
+    """Whether verdicts of the snapshot are hidden now."""
+    hides = False
+    if "verdicts" in chunk.tables:
+        standing.take_verdicts(cursor, verdicts)
+        with_older = taking.count(cursor, "older") > 0
+        hides = standing.rule(cursor, below.verdicts, with_older)
+        if hides and not below.hides:
+            raise HidesSnapshotRows
+    else:
+        taking.none_of(cursor, "verdicts")
+    standing.find_outcomes(cursor)
+    return hides
+
+
+def _make_effective(cursor: Cursor, has_events: bool, below: Below) -> bool:
+    """Whether measurements of the snapshot are hidden now."""
+    touches_older = has_events or taking.count(cursor, "older") > 0
+    if touches_older:
+        effective.find_settled(cursor)
+        effective.find_touched(cursor)
+    else:
+        effective.only_fresh(cursor)
+    if has_events:
+        effective.apply_events(cursor)
+    if touches_older or taking.count(cursor, "fresh_links") > 0:
+        effective.find_bound(cursor)
+    else:
+        effective.nothing_bound(cursor)
+    hides = touches_older and effective.replace_older(cursor, below.measurements)
+    effective.write_effective(cursor)
+    return hides
 
 
 def _record(cursor: Cursor, commit: Commit) -> None:

@@ -25,13 +25,8 @@ def word(rank: str) -> str:
     return f"[{words}][{rank}]"
 
 
-def take_verdicts(cursor: Cursor, start: int, below: int) -> bool:
-    """Whether verdicts of the snapshot are hidden now; new ones stand in the tail.
-
-    Parameters
-    ----------
-    below : the verdicts of the snapshot have the numbers below this one.
-    """
+def take_verdicts(cursor: Cursor, start: int) -> None:
+    """New verdicts into ``fresh_verdicts``; whether they are current is still to be ruled."""
     taken = ", ".join(f'given."{name}"' for name in TABLES["verdicts"].taken)
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE fresh_verdicts AS
@@ -41,19 +36,34 @@ def take_verdicts(cursor: Cursor, start: int, below: int) -> bool:
              ON known.measurement_id = given.measurement_id
              AND known.commit_number <= given.commit_number"""
     )
-    cursor.execute(
-        """CREATE OR REPLACE TEMP TABLE standing AS
-        SELECT * FROM current_verdicts
-        WHERE measurement_no IN (SELECT measurement_no FROM older)
-        AND (measurement_no, spec) IN (SELECT (measurement_no, spec) FROM fresh_verdicts)"""
-    )
+
+
+def rule(cursor: Cursor, below: int, with_older: bool) -> bool:
+    """Whether verdicts of the snapshot are hidden now; the new ones stand in the tail.
+
+    Parameters
+    ----------
+    below : the verdicts of the snapshot have the numbers below this one.
+    with_older : whether measurements known before were judged, whose verdicts may now be past.
+    """
+    if with_older:
+        cursor.execute(
+            """CREATE OR REPLACE TEMP TABLE standing AS
+            SELECT * FROM current_verdicts
+            WHERE measurement_no IN (SELECT measurement_no FROM older)
+            AND (measurement_no, spec) IN (SELECT (measurement_no, spec) FROM fresh_verdicts)"""
+        )
+    else:
+        cursor.execute(
+            "CREATE OR REPLACE TEMP TABLE standing AS SELECT * FROM fresh_verdicts LIMIT 0"
+        )
     _rule(cursor)
     cursor.execute(
         f"""INSERT INTO {TAIL}.verdicts
         SELECT fresh_verdicts.* REPLACE (coalesce(ruled.is_current, false) AS current)
         FROM fresh_verdicts LEFT JOIN ruled USING (verdict_no) ORDER BY verdict_no"""
     )
-    return _demote(cursor, below)
+    return with_older and _demote(cursor, below)
 
 
 def _rule(cursor: Cursor) -> None:

@@ -113,6 +113,19 @@ def resolve(cursor: Cursor) -> None:
     )
 
 
+def none_of(cursor: Cursor, table: str) -> None:
+    """An empty ``fresh_...`` for a table of which the chunk adds nothing."""
+    cursor.execute(
+        f"CREATE OR REPLACE TEMP TABLE fresh_{table} AS SELECT * FROM {TAIL}.{table} LIMIT 0"
+    )
+
+
+def count(cursor: Cursor, table: str, condition: str = "true") -> int:
+    """Number of rows of a table for which a condition holds."""
+    found = cursor.execute(f"SELECT count(*) FROM {table} WHERE {condition}").fetchone()
+    return int(found[0]) if found else 0
+
+
 def take_events(cursor: Cursor, start: int) -> None:
     """New events, into the tail and into ``fresh_events``."""
     cursor.execute(
@@ -148,8 +161,8 @@ def take_findings(cursor: Cursor) -> None:
     )
 
 
-def take_links(cursor: Cursor, start: int) -> int:
-    """Number of new links, which stand in the tail now: those of new measurements and of events."""
+def take_links(cursor: Cursor, start: int) -> None:
+    """New links, of new measurements and of events, into the tail and into ``fresh_links``."""
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE fresh_links AS
         WITH given AS (
@@ -173,24 +186,19 @@ def take_links(cursor: Cursor, start: int) -> int:
     )
     names = ", ".join(columns("links"))
     cursor.execute(f"INSERT INTO {TAIL}.links SELECT {names} FROM fresh_links ORDER BY link_no")
-    found = cursor.execute("SELECT count(*) FROM fresh_links").fetchone()
-    return int(found[0]) if found else 0
 
 
-def take_the_rest(cursor: Cursor) -> None:
-    """New axes, derived spectra and specifications, into the tail."""
-    extra = {
-        "axes": 'len("values"), "values"[1], "values"[-1],',
-        "derived": "",
-        "specifications": "",
-    }
-    for table, computed in extra.items():
-        name = TABLES[table].taken[0]
-        position = "row_in_commit," if "row_in_commit" in columns(table) else ""
-        cursor.execute(
-            f"""INSERT INTO {TAIL}.{table}
-            WITH once AS (SELECT * FROM staged_{table} QUALIFY {_FIRST.format(id=name)})
-            SELECT commit_number, {position} {computed} {_taken(table, "once")}
-            FROM once ANTI JOIN {table} AS known USING ({name})
-            ORDER BY once.commit_number, once.row_in_commit"""
-        )
+_COMPUTED = {"axes": 'len("values"), "values"[1], "values"[-1],'}
+
+
+def take_as_given(cursor: Cursor, table: str) -> None:
+    """New rows of ``axes``, ``derived`` or ``specifications``, into the tail."""
+    name = TABLES[table].taken[0]
+    position = "row_in_commit," if "row_in_commit" in columns(table) else ""
+    cursor.execute(
+        f"""INSERT INTO {TAIL}.{table}
+        WITH once AS (SELECT * FROM staged_{table} QUALIFY {_FIRST.format(id=name)})
+        SELECT commit_number, {position} {_COMPUTED.get(table, "")} {_taken(table, "once")}
+        FROM once ANTI JOIN {table} AS known USING ({name})
+        ORDER BY once.commit_number, once.row_in_commit"""
+    )
