@@ -221,9 +221,7 @@ def _gap(window: Window, largest_interval: float | None) -> str | None:
     counted = _counted_in(axis, points, unit, window.medium)
     widths = np.abs(np.diff(counted))
     if largest_interval is None:
-        largest = USUAL_INTERVALS * float(
-            np.median(np.abs(np.diff(_counted_in(axis, axis.values, unit, window.medium))))
-        )
+        largest = USUAL_INTERVALS * _usual_interval(axis, unit)
         allowed = f"{largest:.6g} {unit}, {USUAL_INTERVALS:g} times the usual interval"
     else:
         largest = largest_interval
@@ -237,3 +235,11 @@ def _gap(window: Window, largest_interval: float | None) -> str | None:
         f"the spectrum has no point between {low:.10g} {unit} and {high:.10g} {unit}, "
         f"an interval of {widths[widest]:.6g} {unit}; the largest allowed is {allowed}"
     )
+
+
+def _usual_interval(axis: Axis, unit: AxisUnit) -> float:
+    """Median interval of an axis in another unit; that of air or vacuum is the same to 0.1 %."""
+    points = axis.values
+    if unit != axis.unit:
+        points = convert_positions(points[points > 0], axis.unit, "vacuum", unit, "vacuum")
+    return float(np.median(np.abs(np.diff(points))))

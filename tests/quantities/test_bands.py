@@ -265,6 +265,14 @@ def test_a_band_whose_medium_matters_needs_an_axis_whose_medium_is_known():
     assert "nobody said" in coverage(turned, 425, 440).problem
 
 
+def test_an_axis_may_reach_to_where_the_band_could_not():
+    # air ends at 185 nm and a wavenumber of zero is no wavelength; neither lies in the band
+    purged = make_set(np.ones(3151), np.arange(150, 3301), medium="vacuum")
+    assert mean(purged, 400, 700, medium="air").value[0] == 1.0
+    infrared = make_set(np.ones(6001), np.arange(0, 30_001, 5), "cm-1", None)
+    assert mean(infrared, 400, 700, medium="vacuum").value[0] == 1.0
+
+
 @pytest.mark.parametrize("band", [(430, 410), (410, 410), (0, 410), (-1, 5), (400, np.inf)])
 def test_a_band_that_is_none_is_a_mistake(band):
     with pytest.raises(ValueError, match="a band runs from a lower to a higher position"):
