@@ -242,9 +242,9 @@ def _read_strictly(text: str, columns: int, rules: Text, place: TablePlace) -> l
     rows = text.split("\n")[:-1]
     number = number_reader(rules)
     values = np.empty((len(rows), columns))
-    for row, line in enumerate(rows):
+    for row, line in enumerate(line.removesuffix("\r") for line in rows):
         try:
-            cells = split_cells(line.removesuffix("\r"), rules)
+            cells = split_cells(line, rules)
         except ValueError as error:
             place.refuse(row, shown(line), str(error))
         if len(cells) != columns:
