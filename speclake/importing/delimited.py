@@ -208,7 +208,7 @@ def _spectra(
     spectra = []
     for index in columns.spectra:
         title = columns.title(index)
-        more, title_notes = fields_of_title(title, form.values)
+        more, title_notes = fields_of_title(title, form)
         listed = arrays[index]
         spectra.append(
             Spectrum(

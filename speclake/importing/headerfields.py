@@ -93,14 +93,16 @@ def _scanned(entries: Entries, rules: Scanned, file: str) -> tuple[str | None, s
     return time.text, time.note
 
 
-def fields_of_title(title: str, values: Values) -> tuple[dict[str, str], tuple[str, ...]]:
+def fields_of_title(title: str, form: Format) -> tuple[dict[str, str], tuple[str, ...]]:
     """Fields that a column title states, and a reading note where it does not fit."""
-    if values.title_pattern is None:
+    pattern = form.values.title_pattern
+    if pattern is None:
         return {}, ()
-    match = re.search(values.title_pattern, title)
+    match = re.search(pattern, title)
     if match is None:
-        return {}, (f"column title {shown(title)} does not match {values.title_pattern!r}",)
-    return {name: part.strip() for name, part in match.groupdict().items() if part}, ()
+        return {}, (f"column title {shown(title)} does not match {pattern!r}",)
+    parts = {name: part.strip() for name, part in match.groupdict().items() if part}
+    return {name: _with_decimal_point(name, part, form) for name, part in parts.items()}, ()
 
 
 def value_unit(values: Values, entries: Entries, title: str, file: str, place: str) -> ValueUnit:

@@ -117,18 +117,20 @@ class Entries:
     values: dict[str, str] = field(default_factory=dict)
     contradicted: dict[str, str] = field(default_factory=dict)
     """Entry name to the place of its second, different value."""
+    times: dict[str, int] = field(default_factory=dict)
+    """How often each name has come."""
 
     def add(self, name: str, value: str, place: str) -> None:
         """Keep an entry; one of the same name stays beside it under a numbered name."""
-        if name not in self.values:
-            self.values[name] = value
-            return
-        if self.values[name] != value:
+        number = self.times.get(name, 0) + 1
+        self.times[name] = number
+        if name in self.values and self.values[name] != value:
             self.contradicted.setdefault(name, place)
-        number = 2
-        while f"{name} [{number}]" in self.values:
-            number += 1
-        self.values[f"{name} [{number}]"] = value
+        key = name if number == 1 else f"{name} [{number}]"
+        # an entry may be called like the numbered name of another
+        while key in self.values:
+            key += "'"
+        self.values[key] = value
 
     def over(self, outer: "Entries") -> "Entries":
         """These entries with those of the file around them; of one name, these are nearer.

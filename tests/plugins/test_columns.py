@@ -286,6 +286,13 @@ class TestColumns:
         assert odd.fields == {}
         assert odd.notes[0].startswith("column title 'odd' does not match")
 
+    def test_number_in_a_column_title_loses_its_decimal_comma(self) -> None:
+        form = two_columns(
+            text={"decimal_sign": ","}, values={"title_pattern": r"x=(?P<x_mm>[-\d,]+)"}
+        )
+        spectrum = read_one(table(["400,0\t1", "401,0\t2"], titles="nm\tx=-7,5\n"), form)
+        assert spectrum.fields == {"x_mm": "-7.5"}
+
     def test_title_of_two_lines(self) -> None:
         form = two_columns(table={"title_lines": 2}, header={"next_line": "^Wave"})
         titles = "Wavelength\tTransmittance\nnm\t%\n"
@@ -383,6 +390,16 @@ class TestFields:
         assert found == "a second, different value of the entry 'Pol'"
         same = read_one(table(rows, self.HEADER + "Pol: p-pol\nOther: 1\nOther: 2\n"), self.form())
         assert same.header["Other [2]"] == "2"
+
+    def test_entry_that_comes_thrice_is_kept_thrice(self) -> None:
+        header = "Invented bench\nDate: a\nLamp: 1\nLamp: 2\nLamp: 2\nLamp [2]: 9\n"
+        spectrum = read_one(table(ROWS, header), two_columns())
+        assert {key: text for key, text in spectrum.header.items() if "Lamp" in key} == {
+            "Lamp": "1",
+            "Lamp [2]": "2",
+            "Lamp [3]": "2",
+            "Lamp [2]'": "9",
+        }
 
     def test_medium_that_the_header_states_goes_to_the_axis(self) -> None:
         form = two_columns(fields={"medium": {"entry": "In", "words": {"VAC": "vacuum"}}})
