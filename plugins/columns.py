@@ -29,6 +29,8 @@ class ColumnsImporter:
         if not head.content:
             return Guess(Confidence.NO, "the file is empty")
         if head.format is not None:
+            if other := head.formats.get(head.format, {}).get("importer"):
+                return Guess(Confidence.NO, f"its format is for the importer {other!r}")
             if head.format in head.formats:
                 return Guess(Confidence.CERTAIN, "the settings name its format", head.format)
             return Guess(Confidence.NO, f"there is no format {head.format!r}")
@@ -57,7 +59,8 @@ def recognised_by(head: Source) -> list[str]:
     return [
         name
         for name in sorted(head.formats)
-        if (rules := _format(name, head.formats[name]).recognise) is not None
+        if "importer" not in head.formats[name]
+        and (rules := _format(name, head.formats[name]).recognise) is not None
         and _is_recognised(head, rules, _format(name, head.formats[name]).text.encoding)
     ]
 
@@ -82,6 +85,11 @@ def _format_for(source: Source) -> Format:
             raise MalformedFile(
                 source.name, "", f"no format {source.format!r} in the archive", f"one of {known}"
             )
+        if other := source.formats[source.format].get("importer"):
+            raise MalformedFile(
+                source.name, "", f"the format {source.format!r} for the importer {other!r}",
+                "one that describes columns of text",
+            )  # fmt: skip
         return _format(source.format, source.formats[source.format])
     names = recognised_by(source)
     if len(names) > 1:

@@ -7,6 +7,7 @@ explains every key with an example.
 import hashlib
 import json
 import re
+import tomllib
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -255,7 +256,33 @@ class FieldEntry(_Table):
     words: dict[str, str] = {}
 
 
-class Format(_Table):
+class _Said(_Table):
+    """One file of the folder of formats."""
+
+    description: str = ""
+
+    def as_data(self) -> dict[str, Any]:
+        """What was said, as TOML would give it: what `Source.formats` carries."""
+        return self.model_dump(exclude_unset=True)
+
+    @cached_property
+    def version(self) -> str:
+        """Version by content: comments and the order of keys do not count."""
+        text = json.dumps(self.as_data(), sort_keys=True, ensure_ascii=False, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+class ImporterSettings(_Said):
+    """What an archive declares of exports that an importer other than `columns` reads.
+
+    The importer checks its own settings, since only it knows them.
+    """
+
+    importer: Annotated[str, Field(min_length=1)]
+    settings: dict[str, Any] = {}
+
+
+class Format(_Said):
     """One kind of delimited-text export.
 
     Raises
@@ -264,7 +291,6 @@ class Format(_Table):
         The tables contradict one another.
     """
 
-    description: str = ""
     recognise: Recognise | None = None
     text: Text
     header: Header | None = None
@@ -275,16 +301,6 @@ class Format(_Table):
     scanned: Scanned | None = None
     fields: dict[FieldName, Annotated[FieldEntry, BeforeValidator(_entry_table)]] = {}
     constants: dict[FieldName, str] = {}
-
-    def as_data(self) -> dict[str, Any]:
-        """What was said, as TOML would give it: what `Source.formats` carries."""
-        return self.model_dump(exclude_unset=True)
-
-    @cached_property
-    def version(self) -> str:
-        """Version by content: comments and the order of keys do not count."""
-        text = json.dumps(self.as_data(), sort_keys=True, ensure_ascii=False)
-        return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
@@ -324,19 +340,21 @@ class Format(_Table):
             raise ValueError("no last_line_may_lack_newline where spectra stand in blocks")
 
 
-def load_formats(folder: Path) -> dict[str, Format]:
+def load_formats(folder: Path) -> dict[str, Format | ImporterSettings]:
     """Formats of a folder by name, which is the file's without ``.toml``; none without a folder.
+
+    A file with the key ``importer`` holds settings for that importer.
 
     Raises
     ------
     speclake.errors.BadSettings
         One or more files are wrong; every problem of every file is in it.
     """
-    formats: dict[str, Format] = {}
+    formats: dict[str, Format | ImporterSettings] = {}
     problems: list[SettingsProblem] = []
     for path in sorted(folder.glob("*.toml")):
         try:
-            formats[path.stem] = tomlfile.load(path, Format)
+            formats[path.stem] = tomlfile.load(path, _model_of(path))
         except BadSettings as error:
             problems += error.problems
         except UnicodeDecodeError as error:
@@ -346,3 +364,11 @@ def load_formats(folder: Path) -> dict[str, Format]:
     if problems:
         raise BadSettings(tuple(problems))
     return formats
+
+
+def _model_of(path: Path) -> type[Format] | type[ImporterSettings]:
+    try:
+        said = tomllib.loads(path.read_text("utf-8"))
+    except tomllib.TOMLDecodeError:
+        return Format  # and reading it as one tells what is wrong
+    return ImporterSettings if "importer" in said else Format

@@ -13,7 +13,7 @@ from speclake.archive.encoding import encode
 from speclake.archive.rows import FileOutcome, StoredSpectrum, file_id
 from speclake.errors import ImporterFailed, MalformedFile, NoImporter
 from speclake.importing import Source
-from speclake.importing.formats import Format, load_formats
+from speclake.importing.formats import Format, ImporterSettings, load_formats
 from speclake.importing.guard import read_checked
 from speclake.importing.registry import Choice, Importers, choose, load
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
@@ -72,7 +72,7 @@ class Workshop:
 
     settings: Settings
     importers: Importers
-    formats: dict[str, Format]
+    formats: dict[str, Format | ImporterSettings]
     readers: str
     """Fingerprint of importers and formats."""
 
