@@ -1,15 +1,18 @@
 """A format file says nothing impossible, and every key of it stands in the guide."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
+from speclake_plugins.columns import ColumnsImporter
 
 from speclake import tomlfile
-from speclake.errors import BadSettings
+from speclake.errors import BadSettings, MalformedFile
+from speclake.importing import Confidence, Source
 from speclake.importing.delimited import read_export
-from speclake.importing.formats import Format, load_formats
+from speclake.importing.formats import Format, ImporterSettings, load_formats
 from speclake.measurement import FIELDS
 
 BASE = {
@@ -124,6 +127,18 @@ class TestFolder:
         versions = {name: form.version for name, form in load_formats(tmp_path).items()}
         assert versions["a"] == versions["b"] != versions["c"]
         assert re.fullmatch("[0-9a-f]{16}", versions["a"])
+
+    def test_settings_for_another_importer_are_no_columns(self, tmp_path) -> None:
+        write(tmp_path, "other", 'importer = "other"\nsettings = { percent = true }\n')
+        other = load_formats(tmp_path)["other"]
+        assert isinstance(other, ImporterSettings)
+        assert other.settings == {"percent": True}
+        source = Source("a.txt", b"400\t1\n", {"other": other.as_data()})
+        assert ColumnsImporter().sniff(source).confidence == Confidence.NO
+        named = replace(source, format="other")
+        assert ColumnsImporter().sniff(named).reason == "its format is for the importer 'other'"
+        with pytest.raises(MalformedFile, match="for the importer 'other'"):
+            list(ColumnsImporter().read(named))
 
     def test_data_of_a_format_gives_the_same_format_again(self, tmp_path) -> None:
         write(tmp_path, "a", PLAIN + '[fields]\nlot = "Lot"\n')
