@@ -14,7 +14,7 @@ from speclake_plugins.jcamp.ordinates import (
 from speclake_plugins.jcamp.records import Document, Record
 from speclake_plugins.jcamp.tokens import Unreadable
 
-MOST_POINTS = 10_000_000
+MOST_POINTS = 4_000_000
 """No spectrum of these kinds has more; a file that claims more is refused before any is read."""
 
 _SINGLE_PRECISION = 2.0**-23

@@ -160,7 +160,7 @@ def _check_fraction(document: Document, units: _Units, values: FloatArray) -> st
                 f"##YUNITS= {shortened(units.value_text)}, by the standard a fraction, but "
                 f"ordinates up to {highest:.6g}",
                 "a fraction; where the instrument means percent, a format declares it: "
-                f"value_units = {{ {units.value_text} = {percent!r} }} (docs/jcamp.md)",
+                f'value_units = {{ "{units.value_text}" = "{percent}" }} (docs/jcamp.md)',
             )
         return (
             f"##YUNITS= {units.value_text} is a fraction by the standard, but ordinates reach "

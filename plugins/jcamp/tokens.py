@@ -159,7 +159,9 @@ def tokens_of(lines: bytes, *, in_pairs: bool) -> Tokens:
     if bare.any():
         raise Unreadable(int(line[bare][0]), "a sign or a point without a digit", "a number")
     form[form == _SIGN] = AFFN
-    return Tokens(form, number, decimals, line, np.r_[False, begin[1:] == end[:-1] + 1], letter)
+    follows = np.zeros(begin.size, np.bool_)
+    follows[1:] = begin[1:] == end[:-1] + 1
+    return Tokens(form, number, decimals, line, follows, letter)
 
 
 def _has_powers(lines: bytes, in_pairs: bool) -> bool:

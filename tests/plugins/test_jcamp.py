@@ -4,13 +4,18 @@ The rules come from McDonald and Wilks, Applied Spectroscopy 42 (1988) 151 (vers
 Lampen et al., Pure and Applied Chemistry 71 (1999) 1549 (version 5.01), from memory.
 """
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from speclake_plugins.columns import ColumnsImporter
 from speclake_plugins.jcamp import JcampImporter
 
-from speclake.importing import Source
+from speclake.errors import MalformedFile
+from speclake.importing import Confidence, Source
+from speclake.importing.formats import load_formats
+from speclake.importing.registry import choose, load
 from tests.plugins.jcamp_files import (
     read_one,
     refusal,
@@ -115,7 +120,7 @@ def test_percent_called_a_fraction_is_refused_until_somebody_declares_it(
     error = refusal(content)
     assert error.place == "line 5"
     assert "a fraction, but ordinates up to 25" in error.found
-    assert f"value_units = {{ {text} = '{percent}' }}" in error.expected
+    assert f'value_units = {{ "{text}" = "{percent}" }}' in error.expected
     found = read_one(content, {"value_units": {text: percent}})
     assert (found.unit, found.values.max(), found.notes) == (percent, 25, ())
 
@@ -243,6 +248,27 @@ def test_a_format_for_another_importer_says_nothing_here() -> None:
     (found,) = JcampImporter().read(source)
     assert found.unit == "A"
     assert JcampImporter().sniff(source).format is None
+
+
+def test_a_format_file_of_the_archive_reaches_the_importer_and_no_other(tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").write_text(
+        """importer = "jcamp"
+[settings]
+value_units = { "TRANSMITTANCE" = "%T" }
+""",
+        "utf-8",
+    )
+    formats = {name: each.as_data() for name, each in load_formats(tmp_path).items()}
+    source = Source("scan.jdx", seven(YUNITS="TRANSMITTANCE"), formats, "bench")
+    choice = choose(load(only=("jcamp", "columns")), source)
+    assert (choice.importer.name, choice.format) == ("jcamp", "bench")
+    (found,) = choice.importer.read(source)
+    assert found.unit == "%T"
+    text = Source("scan.txt", b"nm;T\n500;1\n", formats, "bench")
+    assert ColumnsImporter().sniff(text).confidence is Confidence.NO
+    assert ColumnsImporter().sniff(replace(text, format=None)).confidence is Confidence.NO
+    with pytest.raises(MalformedFile, match="the format 'bench' for the importer 'jcamp'"):
+        list(ColumnsImporter().read(text))
 
 
 def test_the_importer_is_declared_as_a_strangers_would_be() -> None:

@@ -248,3 +248,24 @@ def test_a_y_check_holds_over_the_border_of_two_chunks(monkeypatch: pytest.Monke
     with pytest.raises(Unreadable, match=r"11\.6 as first ordinate") as refused:
         undone("5A0J.5\n6A1.6J\n7A2.6")
     assert refused.value.line == 1
+
+
+@given(
+    st.lists(st.text("0123456789.+-@ABEIaei%JRjrSsZ? ,$", max_size=14), min_size=1, max_size=4).map(
+        "\n".join
+    ),
+    st.booleans(),
+)
+@settings(max_examples=500, deadline=None)
+def test_numbers_found_all_at_once_are_those_found_one_by_one(text: str, in_pairs: bool) -> None:
+    lines = f"{text}\n".encode()
+    try:
+        at_once = tokens.tokens_of(lines, in_pairs=in_pairs)
+    except Unreadable as refused:
+        assert 0 <= refused.line <= text.count("\n")
+        return
+    one_by_one = tokens._one_by_one(lines, in_pairs)
+    for what in ("form", "number", "decimals", "line", "follows", "letter"):
+        np.testing.assert_array_equal(
+            getattr(at_once, what).astype(object), getattr(one_by_one, what).astype(object), what
+        )
