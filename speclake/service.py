@@ -112,9 +112,8 @@ class Service:
             step.take(pool.read(refused_tasks(archive, pool.readers, False)), self.tally)
             changed = _Changes(archive.root)
             while not self.stop.is_set() and not (changed.seen() and self._is_readable()):
-                if watcher.turn(self.stop, self.tally):
-                    self.is_at_rest.clear()
-                else:
+                self.is_at_rest.clear()
+                if not watcher.turn(self.stop, self.tally):
                     self.is_at_rest.set()
                     self.stop.wait(PAUSE_S)
             watcher.close()

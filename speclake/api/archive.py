@@ -219,7 +219,7 @@ class Archive:
 
     def control_chart(self, **choice: Any) -> charts.ControlChart:
         """Control chart of one requirement of one product; see `speclake.api.charts.chart`."""
-        return charts.chart(self.store.catalog, self.judge_step, **choice)
+        return charts.chart(self.store.catalog, **choice)
 
     def bench(self) -> list[bench.BenchView]:
         """For each instrument its last scan, what it means, and what is still missing."""

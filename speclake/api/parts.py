@@ -5,9 +5,9 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from speclake.archive.catalog import Catalog, Query
-from speclake.judging import JUDGED_KINDS, Conditions, LotVerdict, PartVerdict, lot_outcome
+from speclake.judging import Conditions, LotVerdict, PartVerdict, lot_outcome
 from speclake.judging import part_outcome as outcome_of_part
-from speclake.measurement import Measurement
+from speclake.measurement import Kind, Measurement
 from speclake.specs import Outcome, Specification, Verdict, worst
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def lot_report(archive: "Archive", lot: str) -> LotReport:
 def part_key(row: Mapping[str, Any]) -> PartKey | None:
     """Product, lot and name of the part that a measurement is of; None where it has no name."""
     name = row["serial"] or row["sample"]
-    if row["kind"] not in JUDGED_KINDS or name is None:
+    if row["kind"] != Kind.PART or name is None:
         return None
     return (row["product"] or "", row["lot"] or "", name)
 

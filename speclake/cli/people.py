@@ -5,7 +5,6 @@ from typing import Annotated
 import typer
 
 from speclake.cli.output import HERE, ArchiveOption, WhoOption, WhyOption, opened
-from speclake.measurement import LinkKind
 
 Ids = Annotated[list[str], typer.Argument(help="Identifiers, as `speclake find` prints them.")]
 
@@ -66,7 +65,7 @@ def settle(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HE
 
 def link(
     measurement: Annotated[str, typer.Argument(help="Identifier of the measurement.")],
-    kind: Annotated[LinkKind, typer.Argument(help="How it stands to the other one.")],
+    kind: Annotated[str, typer.Argument(help='As "measured against", "repeat of", "witness for".')],
     target: Annotated[str, typer.Argument(help="Identifier of the other one.")],
     who: WhoOption,
     why: WhyOption,
@@ -76,8 +75,12 @@ def link(
 
     Example: speclake link 3f2a... "measured against" 77b1... --who "op 2" --why "morning baseline"
     """
+    from speclake.measurement import LinkKind
+
+    if kind not in set(LinkKind):
+        raise typer.BadParameter(f"found {kind!r}; expected one of {', '.join(LinkKind)}")
     with opened(archive) as lake:
-        typer.echo(f"linked {lake.link(measurement, kind, target, who=who, why=why)}")
+        typer.echo(f"linked {lake.link(measurement, LinkKind(kind), target, who=who, why=why)}")
 
 
 def adopt(
