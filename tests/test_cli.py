@@ -7,44 +7,7 @@ from pathlib import Path
 
 import pytest
 
-FORMAT = """
-[recognise]
-file_name = "*.txt"
-[text]
-encoding = "utf-8"
-delimiter = "tab"
-decimal_sign = "."
-[header]
-between = ":"
-next_line = "^nm"
-[table]
-title_lines = 1
-[axis]
-column = 1
-unit = "nm"
-[values]
-unit = "%T"
-[scanned]
-entries = ["Scanned"]
-patterns = ["%Y-%m-%d %H:%M:%S"]
-zone = "UTC"
-[fields]
-sample = "Sample"
-lot = "Lot"
-product = "Product"
-[constants]
-kind = "part"
-"""
-SPEC = """
-name = "plate"
-products = ["plate"]
-[[requirement]]
-id = "green"
-what = "minimum"
-unit = "%T"
-band = [500, 510]
-at_least = "90.0"
-"""
+from tests.labs import SPEC, export, write_files
 
 
 def speclake(*words: str | Path, code: int = 0) -> str:
@@ -60,22 +23,11 @@ def speclake(*words: str | Path, code: int = 0) -> str:
     return done.stdout + done.stderr
 
 
-def export(name: str, lowest: float, folder: Path) -> Path:
-    file = folder / f"{name}.txt"
-    points = "".join(f"{500 + i}\t{lowest + i % 3}\n" for i in range(11))
-    file.write_text(
-        f"Sample: {name}\nLot: L1\nProduct: plate\nScanned: 2026-05-04 10:00:00\nnm\t%T\n{points}",
-        "utf-8",
-    )
-    return file
-
-
 @pytest.fixture
 def lab(tmp_path: Path) -> Path:
     root = tmp_path / "lab"
     speclake("new", root, "--name", 'The "best" lab')
-    (root / "formats/plain.toml").write_text(FORMAT, "utf-8")
-    (root / "specs/plate.toml").write_text(SPEC, "utf-8")
+    write_files(root)
     return root
 
 

@@ -1,0 +1,174 @@
+"""The service as a lab runs it: it watches, survives, and lets others read meanwhile."""
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from speclake.api import Archive
+from speclake.service import Service
+from tests.labs import FORMAT, export, watching_lab
+
+
+@pytest.fixture
+def exports(tmp_path: Path) -> Path:
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    return folder
+
+
+def eventually(holds: Callable[[], bool], seconds: float = 30.0) -> None:
+    deadline = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < deadline, "it did not come about in time"
+        time.sleep(0.02)
+
+
+def count_of(archive: Archive) -> int:
+    archive.refresh()
+    return archive.count()
+
+
+def test_scan_that_arrives_is_judged_and_on_the_bench(tmp_path: Path, exports: Path) -> None:
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        service = Service(archive)
+        service.start(with_pages=False)
+        try:
+            eventually(service.is_at_rest.is_set)
+            export("S1", 91.0, exports)
+            eventually(lambda: count_of(archive) == 1)
+            (view,) = archive.bench()
+            assert view.outcome == "pass" and "91" in view.sentences[0]
+        finally:
+            service.close()
+
+
+def test_share_that_vanishes_comes_back_with_its_files(tmp_path: Path, exports: Path) -> None:
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        service = Service(archive)
+        service.start(with_pages=False)
+        try:
+            export("S1", 91.0, exports)
+            eventually(lambda: count_of(archive) == 1)
+            away = exports.rename(tmp_path / "away")
+            eventually(lambda: archive.watch_states()[0].is_reachable is False)
+            export("S2", 92.0, away)
+            away.rename(exports)
+            eventually(lambda: count_of(archive) == 2)
+            assert archive.watch_states()[0].is_reachable is True
+            export("S3", 93.0, exports)
+            eventually(lambda: count_of(archive) == 3)
+        finally:
+            service.close()
+
+
+def test_refused_file_is_tried_again_when_a_format_changes(tmp_path: Path, exports: Path) -> None:
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        form = archive.root / "formats/plain.toml"
+        form.write_text(FORMAT.replace('"."', '","'), "utf-8")
+        service = Service(archive)
+        service.start(with_pages=False)
+        try:
+            export("S1", 91.5, exports)
+            eventually(lambda: archive.files(outcome="refused").height == 1)
+            form.write_text("[text]\nwrong = 1\n", "utf-8")
+            eventually(lambda: "plain.toml" in service.trouble)
+            form.write_text(FORMAT, "utf-8")
+            eventually(lambda: count_of(archive) == 1)
+            assert service.trouble == ""
+        finally:
+            service.close()
+
+
+def test_crash_between_taking_and_judging_is_made_good_at_the_next_start(
+    tmp_path: Path, exports: Path
+) -> None:
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        archive.ingest([export("S1", 91.5, exports)], with_verdicts=False)
+        assert archive.find()["outcome"].to_list() == [None]
+        service = Service(archive)
+        service.start(with_pages=False)
+        service.close()
+        archive.refresh()
+        assert archive.find()["outcome"].to_list() == ["pass"]
+
+
+def serving(lab: Path) -> subprocess.Popen[bytes]:
+    code = "from speclake.cli import main; main()"
+    return subprocess.Popen(
+        [sys.executable, "-c", code, "serve", "-a", str(lab), "--no-pages"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+    )
+
+
+def test_another_process_searches_while_the_service_takes_files_in(
+    tmp_path: Path, exports: Path
+) -> None:
+    lab = tmp_path / "lab"
+    with watching_lab(lab, exports) as archive:
+        process = serving(lab)
+        try:
+            for i in range(60):
+                export(f"S{i:02}", 91.0 + i / 100, exports)
+                assert archive.find(text="S").height == count_of(archive)
+            eventually(lambda: count_of(archive) == 60)
+        finally:
+            process.send_signal(signal.SIGTERM)
+            _, said = process.communicate(timeout=30)
+        assert process.returncode == 0, said.decode()
+        assert said == b""
+        assert archive.find(limit=None)["outcome"].to_list() == ["pass"] * 60
+        assert archive.verify() == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGKILL is a signal of POSIX systems")
+@pytest.mark.timeout(300)
+def test_intake_killed_again_and_again_loses_and_doubles_nothing(
+    tmp_path: Path, exports: Path
+) -> None:
+    chance = random.Random(7)
+    lab = tmp_path / "lab"
+    watching_lab(lab, exports).close()
+    dropped = 0
+    for _ in range(12):
+        process = serving(lab)
+        ends = time.monotonic() + chance.uniform(0.8, 2.5)
+        while time.monotonic() < ends:
+            export(f"S{dropped:04}", 91.0 + dropped / 1000, exports)
+            dropped += 1
+            time.sleep(0.02)
+        os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+    with Archive.open(lab) as archive:
+        assert 0 < archive.count() < dropped, "the kills came amid the work"
+        service = Service(archive)
+        service.start(with_pages=False)
+        eventually(lambda: count_of(archive) == dropped, 60)
+        service.close()
+        archive.refresh()
+        found = archive.find(limit=None)
+        names = [f"S{i:04}" for i in range(dropped)]
+        assert sorted(found["sample"]) == names
+        assert found["measurement_id"].n_unique() == dropped
+        assert found["outcome"].to_list() == ["pass"] * dropped
+        files = archive.files(limit=None)
+        assert sorted(files["path"]) == [f"{name}.txt" for name in names]
+        assert set(files["outcome"]) == {"taken"}
+        verdicts = archive.verdicts(found["measurement_id"].to_list())
+        assert verdicts.height == dropped
+        (spectra,) = archive.spectra(found["measurement_id"].to_list())
+        assert spectra.values.shape == (dropped, 11)
+        assert sorted(spectra.values.min(axis=1)) == [91.0 + i / 1000 for i in range(dropped)]
+        for row in files.iter_rows(named=True):
+            assert archive.original(row["sha256"]) == (exports / row["path"]).read_bytes()
+        assert [each for each in archive.verify() if not each.left_over] == []
+        archive.rebuild()
+        assert archive.find(limit=None).equals(found)
