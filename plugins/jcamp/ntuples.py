@@ -96,9 +96,12 @@ def _page(
         if text in ("", "?"):
             return None
         try:
-            return written(text)
+            number = written(text)
         except ValueError as error:
             raise document.refusal(header.line(key), f"##{key}= {error}", "numbers") from error
+        if key == "FACTOR" and not number.mantissa:
+            raise document.refusal(header.line(key), f"##{key}= {text}", "factors other than 0")
+        return number
 
     count = own.count("NPOINTS") or _dimension(document, own, whole, (y, x))
     table = Table(

@@ -311,9 +311,7 @@ def _add_points(table: Points, tokens: Tokens, lines_before: int, most: int) -> 
     length = np.diff(np.r_[first, len(tokens)])
     place_in_line = np.arange(len(tokens)) - np.repeat(first, length)
     is_x = place_in_line % 2 == 0
-    plain = (tokens.form == AFFN) | (tokens.form == MISSING)
     for wrong, found, expected in (
-        (tokens.line[~plain], "a compressed ordinate", "pairs of plain numbers"),
         (tokens.line[tokens.follows], "two numbers without a blank or comma between", "pairs"),
         (tokens.line[first][length % 2 == 1], "an odd count of numbers", "pairs of X and Y"),
         (tokens.line[is_x & (tokens.form == MISSING)], "'?' for an abscissa", "a number"),

@@ -140,8 +140,9 @@ def tokens_of(lines: bytes, *, in_pairs: bool) -> Tokens:
     """
     codes = np.frombuffer(lines, np.uint8)
     kind = np.frombuffer(lines.translate(_KIND_OF), np.uint8)
-    _refuse_strange(codes, kind, in_pairs)
-    if _has_powers(lines, in_pairs):
+    has_powers = _has_powers(lines, in_pairs)
+    _refuse_strange(codes, kind, in_pairs, has_powers)
+    if has_powers:
         return _one_by_one(lines, in_pairs)
     begin, end = _bounds(kind)
     length = end - begin + 1
@@ -172,10 +173,11 @@ def _has_powers(lines: bytes, in_pairs: bool) -> bool:
     return signed and _SIGNED_POWER.search(lines) is not None
 
 
-def _refuse_strange(codes: Bytes, kind: Bytes, in_pairs: bool) -> None:
+def _refuse_strange(codes: Bytes, kind: Bytes, in_pairs: bool, has_powers: bool) -> None:
     strange = kind == _BAD
     if in_pairs:
-        strange |= (kind >= SQZ) & (codes != ord("E")) & (codes != ord("e"))
+        of_power = (codes == ord("E")) | (codes == ord("e"))
+        strange |= (kind >= SQZ) & ~(has_powers & of_power)
     else:
         # a comma is a separator where a blank follows; elsewhere it may be a decimal sign
         strange[:-1] |= (kind[:-1] == _MARK) & (kind[1:] != _BLANK) & (kind[1:] != _LINE)

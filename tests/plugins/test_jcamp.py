@@ -269,8 +269,3 @@ value_units = { "TRANSMITTANCE" = "%T" }
     assert ColumnsImporter().sniff(replace(text, format=None)).confidence is Confidence.NO
     with pytest.raises(MalformedFile, match="the format 'bench' for the importer 'jcamp'"):
         list(ColumnsImporter().read(text))
-
-
-def test_the_importer_is_declared_as_a_strangers_would_be() -> None:
-    declared = Path("pyproject.toml").read_text("utf-8")
-    assert 'jcamp = "speclake_plugins.jcamp:JcampImporter"' in declared

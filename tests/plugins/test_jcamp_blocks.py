@@ -89,6 +89,7 @@ def test_pages_of_ntuples_are_spectra() -> None:
         ("##SYMBOL= X, Y, T", "##SYMBOL= X, Z, T", "line 16", "'Y'"),
         ("##UNITS= NANOMETERS", "##UNITS= SECONDS", "line 11", "'SECONDS'"),
         ("##FACTOR= 10,", "##FACTOR= ten,", "line 14", "##FACTOR= 'ten'"),
+        ("##FACTOR= 10, 0.01,", "##FACTOR= 10, 0,", "line 14", "##FACTOR= 0"),
         ("##FIRST= 400, 0.1", "##FIRST= 400, 0.2", "line 12", "##FIRSTY= 0.2"),
         ("##END NTUPLES= UV/VIS SPECTRUM\n", "", "end of file", "no ##END NTUPLES="),
         ("(XY..XY), XYPOINTS", "(XY..XY), PEAKS", "line 23", "a table of peaks"),

@@ -192,7 +192,8 @@ def test_pairs_without_count_are_read_up_to_the_end_with_a_note() -> None:
     [
         (pairs(["500 1 502", "2 506 3"]), "line 12", "an odd count"),
         (pairs(["500 1", "502 A2", "506 3"]), "line 13", "'A'"),
-        (pairs(["500 1", "502 E2", "506 3"]), "line 13", "a compressed ordinate"),
+        (pairs(["500 1", "502 E2", "506 3"]), "line 13", "'E'"),
+        (pairs(["500 1E0", "502 E2", "506 3"]), "line 13", "'E2'"),
         (pairs(["500 1", "502-2", "506 3"]), "line 13", "without a blank or comma"),
         (pairs(["500 1", "? 2", "506 3"]), "line 13", "'?' for an abscissa"),
         (pairs(["500 1", "502 2", "502 3"], ends=("500", "502")), "line 14", "position 502 behind"),
