@@ -4,11 +4,11 @@ Unknown stays unknown: a field that nobody stated is None, and later evidence ad
 """
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from typing import Literal
+from typing import Any, Literal
 
 from speclake.spectrum import ScanDirection
 from speclake.units import AxisUnit, Medium, Quantity, ValueUnit
@@ -219,13 +219,15 @@ class Measurement:
     @property
     def identity(self) -> tuple[str, ...]:
         """Identity in canonical text: the fields of `IDENTITY_FIELDS` and the time of the scan."""
-        parts = [_canonical(getattr(self, name)) for name in IDENTITY_FIELDS]
-        scanned = self.scanned_at.isoformat() if self.scanned_at else self.scanned_text
-        return (*parts, scanned or "", self.quantity)
+        return identity_of(lambda name: getattr(self, name))
 
 
-def _canonical(value: object) -> str:
-    return "" if value is None else str(value)
+def identity_of(field_named: Callable[[str], Any]) -> tuple[str, ...]:
+    """Identity from the fields of a measurement, whatever holds them."""
+    parts = ["" if (value := field_named(name)) is None else str(value) for name in IDENTITY_FIELDS]
+    scanned_at = field_named("scanned_at")
+    scanned = scanned_at.isoformat() if scanned_at else field_named("scanned_text")
+    return (*parts, scanned or "", field_named("quantity"))
 
 
 def measurement_id(

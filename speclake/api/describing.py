@@ -51,9 +51,9 @@ class Description:
 
 def workshop_of(archive: Path) -> Workshop:
     """Importers and formats of an archive; without one, only what is installed."""
-    file = archive / settings_module.FILE_NAME
-    settings = settings_module.load(archive) if file.exists() else Settings(name="no archive")
-    return Workshop.open(archive, settings)
+    if not (archive / settings_module.FILE_NAME).exists():
+        return Workshop.open(None, Settings(name="no archive"))
+    return Workshop.open(archive, settings_module.load(archive))
 
 
 def describe(archive: Path, file: Path) -> Description:

@@ -116,6 +116,8 @@ def _conflict(m: Measurement, twin: Prior) -> Ruling:
 
 
 def _with_twins(m: Measurement, twins: Sequence[Prior]) -> Measurement:
+    if not twins:
+        return m
     links = tuple(
         Link(LinkKind.SAME_VALUES_AS, t.measurement_id, by_name=False, evidence="bit for bit")
         for t in twins

@@ -77,19 +77,19 @@ class Workshop:
     """Fingerprint of importers and formats."""
 
     @classmethod
-    def open(cls, archive: Path, settings: Settings) -> "Workshop":
-        """Workshop of an archive folder.
+    def open(cls, archive: Path | None, settings: Settings) -> "Workshop":
+        """Workshop of an archive folder; without one, of what is installed alone.
 
         Raises
         ------
         speclake.errors.BadSettings
             A format file says something impossible.
         """
-        importers = load(archive / "plugins")
-        formats = load_formats(archive / "formats")
+        importers = load(archive / "plugins" if archive else None)
+        formats = load_formats(archive / "formats") if archive else {}
         names = [f"{i.name} {i.version}" for i in importers.ready.values()]
         names += [f"{name} {format.version}" for name, format in formats.items()]
-        names += [_fingerprint(path) for path in (archive / "plugins").glob("*.py")]
+        names += [_fingerprint(path) for path in archive.glob("plugins/*.py")] if archive else []
         readers = hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
         return cls(settings, importers, formats, readers)
 

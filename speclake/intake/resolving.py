@@ -8,7 +8,7 @@ constants of a folder only fill what nobody else states.
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -23,6 +23,7 @@ from speclake.measurement import (
     LinkKind,
     Measurement,
     Range,
+    identity_of,
     measurement_id,
 )
 from speclake.settings import Configuration, Folder, Settings
@@ -92,46 +93,42 @@ def measurement_of(
     configuration = _configuration(typed, spectrum, times, settings)
     _note_needs(kind, typed, stated, settings)
     values_hash = _values_hash(spectrum)
-    draft = Measurement(
-        measurement_id="",
-        file_id=facts.file_id,
-        file=facts.path,
-        place=spectrum.place,
-        importer=reader.importer,
-        importer_version=reader.version,
-        format=reader.format,
-        scan_sha256=_scan_hash(values_hash, spectrum.header),
-        values_sha256=values_hash,
-        header=dict(spectrum.header),
-        notes=spectrum.notes,
-        quantity=spectrum.quantity,
-        unit=spectrum.unit,
-        axis_id=spectrum.axis.id,
-        axis_unit=spectrum.axis.unit,
-        medium=spectrum.axis.medium,
-        points=len(spectrum.axis),
-        axis_first=float(spectrum.axis.values[0]),
-        axis_last=float(spectrum.axis.values[-1]),
-        scan_direction=spectrum.scan_direction,
-        ranges=_ranges(stated, spectrum, configuration),
-        changeovers=configuration.changeovers_nm if configuration else (),
-        origin=stated.origin,
-        unresolved=tuple(stated.unresolved),
-        links=_links(stated),
+    facts_known: dict[str, Any] = {
+        "file_id": facts.file_id,
+        "file": facts.path,
+        "place": spectrum.place,
+        "importer": reader.importer,
+        "importer_version": reader.version,
+        "format": reader.format,
+        "scan_sha256": _scan_hash(values_hash, spectrum.header),
+        "values_sha256": values_hash,
+        "header": dict(spectrum.header),
+        "notes": spectrum.notes,
+        "kind": kind,
+        "quantity": spectrum.quantity,
+        "unit": spectrum.unit,
+        "axis_id": spectrum.axis.id,
+        "axis_unit": spectrum.axis.unit,
+        "medium": spectrum.axis.medium,
+        "points": len(spectrum.axis),
+        "axis_first": float(spectrum.axis.values[0]),
+        "axis_last": float(spectrum.axis.values[-1]),
+        "scan_direction": spectrum.scan_direction,
+        "ranges": _ranges(stated, spectrum, configuration),
+        "changeovers": configuration.changeovers_nm if configuration else (),
+        "origin": stated.origin,
+        "unresolved": tuple(stated.unresolved),
+        "links": _links(stated),
         **times.as_fields(),
-        **typed | {"kind": kind},
-    )
-    return identified(draft)
+        **typed,
+    }
+    return Measurement(measurement_id=_identifier(facts_known, reader), **facts_known)
 
 
-def identified(measurement: Measurement) -> Measurement:
-    """The measurement under the identifier that its content, place, identity and reader give."""
-    reader = Reader(measurement.importer, measurement.importer_version, measurement.format)
-    return replace(
-        measurement,
-        measurement_id=measurement_id(
-            measurement.scan_sha256, measurement.place, measurement.identity, reader.identity
-        ),
+def _identifier(known: Mapping[str, Any], reader: Reader) -> str:
+    """Identifier from content, place, identity and reader."""
+    return measurement_id(
+        known["scan_sha256"], known["place"], identity_of(known.get), reader.identity
     )
 
 
@@ -148,7 +145,8 @@ def _gather(
     for sheet in sheets:
         for line, fields in sheet.entries_for(path, spectrum.place, run):
             sources.append((f"run sheet {sheet.name}, line {line}", fields))
-    for name in FIELDS:
+    told = {name for _, fields in sources for name in fields}
+    for name in (name for name in FIELDS if name in told):
         _settle(stated, name, [(s, f[name].strip()) for s, f in sources if f.get(name, "").strip()])
     for name, value in folder.fields.items():
         if name not in stated.values and not any(
@@ -172,9 +170,8 @@ def _settle(stated: _Stated, name: str, claims: list[tuple[str, str]]) -> None:
 def _typed(stated: _Stated) -> dict[str, Any]:
     """Assignable fields in their types; text that does not fit its type stays unresolved."""
     typed: dict[str, Any] = {}
-    for name in ASSIGNABLE:
-        text = stated.values.get(name)
-        if text is None or name == "kind":
+    for name, text in stated.values.items():
+        if name not in ASSIGNABLE or name == "kind":
             continue
         try:
             typed[name] = typed_field(name, text)

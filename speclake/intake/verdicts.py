@@ -129,12 +129,9 @@ class Judge:
         ----------
         spec : name of the one specification to use; None chooses those that apply.
         """
-        chosen = _Choice(self.book, catalog, spec)
-        due = {
-            m.measurement_id: (m, chosen.for_measurement(m))
-            for m in measurements
-            if m.kind in JUDGED_KINDS and m.conflict is None
-        }
+        judged = [m for m in measurements if m.kind in JUDGED_KINDS and m.conflict is None]
+        chosen = _Choice(self.book, catalog, judged, spec)
+        due = {m.measurement_id: (m, chosen.for_measurement(m)) for m in judged}
         verdicts: list[Verdict] = []
         used: dict[str, Specification] = {}
         for spectra in sets:
@@ -157,7 +154,7 @@ class Judge:
 
     def specifications_for(self, m: Measurement, catalog: Catalog) -> list[Specification]:
         """Specifications that apply to a measurement, pinned to its order."""
-        return list(_Choice(self.book, catalog, None).for_measurement(m))
+        return list(_Choice(self.book, catalog, [m], None).for_measurement(m))
 
 
 def _rows_of(spectra: SpectrumSet, rows: Sequence[int]) -> SpectrumSet:
@@ -180,9 +177,13 @@ def _row(specification: Specification, now: datetime) -> SpecificationRow:
 class _Choice:
     """Specifications by what is known of a part; each combination is looked up once."""
 
-    def __init__(self, book: SpecBook, catalog: Catalog, spec: str | None) -> None:
+    def __init__(
+        self, book: SpecBook, catalog: Catalog, judged: Sequence[Measurement], spec: str | None
+    ) -> None:
         self._book, self._catalog = book, catalog
         self._only = [book.named(spec)] if spec is not None else None
+        orders = {order for m in judged if (order := _order_of(m)) is not None}
+        self._pins = catalog.pinned_versions(sorted(orders)) if spec is None and orders else {}
         self._cache: dict[tuple[str | None, ...], tuple[Specification, ...]] = {}
 
     def for_measurement(self, m: Measurement) -> Sequence[Specification]:
@@ -202,14 +203,11 @@ class _Choice:
             product=m.product,
             on=day,
         )
-        order = m.order_number or m.lot
-        if order is None:
-            return chosen
-        used: dict[str, Specification] = {}
-        for each in chosen:
-            version = self._catalog.pinned_version(each.name, order)
-            if version is not None and version != each.version:
-                used[each.name] = self._of_version(version)
+        used = {
+            each.name: self._of_version(version)
+            for each in chosen
+            if (version := self._pins.get((each.name, _order_of(m) or ""))) is not None
+        }
         return [pinned.specification for pinned in pin(chosen, used)]
 
     def _of_version(self, version: str) -> Specification:
@@ -220,6 +218,11 @@ class _Choice:
         if row is None:
             raise ArchiveDamaged(f"found no specification of version {version}, which was used")
         return Specification.from_json(row.content)
+
+
+def _order_of(m: Measurement) -> str | None:
+    """What a measurement's specifications are pinned to: its order, else its lot."""
+    return m.order_number or m.lot
 
 
 def judge_again(

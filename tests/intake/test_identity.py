@@ -4,8 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from speclake.intake.identity import Known, rule
-from speclake.intake.resolving import identified
-from speclake.measurement import LinkKind, Measurement
+from speclake.measurement import LinkKind, Measurement, measurement_id
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 BASE = Measurement(
@@ -37,7 +36,9 @@ BASE = Measurement(
 
 
 def scan(**changes: object) -> Measurement:
-    return identified(replace(BASE, **changes))  # type: ignore[arg-type] # fields by name
+    m = replace(BASE, **changes)  # type: ignore[arg-type] # fields by name
+    name = measurement_id(m.scan_sha256, m.place, m.identity, (m.importer, m.importer_version, ""))
+    return replace(m, measurement_id=name)
 
 
 def known(*earlier: Measurement) -> Known:

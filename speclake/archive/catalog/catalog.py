@@ -268,9 +268,9 @@ class Catalog:
         """Parts and witness pieces without a verdict, backfill left out, page by page."""
         return self._ask(judged.unjudged, limit, after)
 
-    def pinned_version(self, spec: str, order_key: str) -> str | None:
-        """Version of a specification that an order (or lot) is judged by, None before the first."""
-        return self._ask(judged.pinned_version, spec, order_key)
+    def pinned_versions(self, order_keys: Sequence[str]) -> dict[tuple[str, str], str]:
+        """Version by which each order is judged, by specification and order."""
+        return self._ask(judged.pinned_versions, order_keys)
 
     def specification(self, version: str) -> SpecificationRow | None:
         """A specification as it was resolved, None where no such version was used."""

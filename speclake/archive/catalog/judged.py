@@ -189,26 +189,26 @@ def unjudged(session: Session, limit: int = 500, after: str | None = None) -> pl
     )
 
 
-def pinned_version(session: Session, spec: str, order_key: str) -> str | None:
-    """Version of a specification that an order is judged by, None where it was not used yet.
+def pinned_versions(session: Session, order_keys: Sequence[str]) -> dict[tuple[str, str], str]:
+    """Version by which each order is judged, by specification and order; none where not used yet.
 
     The one adopted last by an event (details ``spec`` and ``spec_version``), else the first that
     judged a measurement of the order; of the lot, where a measurement has no order.
     """
+    asked = list(order_keys)
+    used = session.rows(
+        """SELECT v.spec, m.order_key, arg_min(v.spec_version, v.verdict_no) FROM (
+            SELECT measurement_no, coalesce(order_number, lot) AS order_key FROM measurements
+            WHERE coalesce(order_number, lot) IN (SELECT unnest(?::VARCHAR[]))
+        ) AS m JOIN verdicts AS v USING (measurement_no) GROUP BY ALL""",
+        [asked],
+    )
     adopted = session.rows(
-        """SELECT details['spec_version'] FROM events
-        WHERE kind = ? AND subject = ? AND details['spec'] = ?
-        ORDER BY event_no DESC LIMIT 1""",
-        [EventKind.ADOPT_REVISION.value, order_key, spec],
+        """SELECT details['spec'], subject, arg_max(details['spec_version'], event_no) FROM events
+        WHERE kind = ? AND subject IN (SELECT unnest(?::VARCHAR[])) GROUP BY ALL""",
+        [EventKind.ADOPT_REVISION.value, asked],
     )
-    found = adopted or session.rows(
-        """SELECT spec_version FROM verdicts WHERE spec = ? AND measurement_no IN (
-            SELECT measurement_no FROM measurements
-            WHERE order_number = ? OR (order_number IS NULL AND lot = ?)
-        ) ORDER BY verdict_no LIMIT 1""",
-        [spec, order_key, order_key],
-    )
-    return str(found[0][0]) if found else None
+    return {(spec, key): version for spec, key, version in (*used, *adopted)}
 
 
 def specification(session: Session, version: str) -> SpecificationRow | None:
