@@ -93,6 +93,8 @@ class Archive:
         *,
         backfill: bool = False,
         with_verdicts: bool | None = None,
+        importer: str | None = None,
+        format: str | None = None,
         progress: Callable[[Tally], None] = lambda _: None,
     ) -> Tally:
         """Take in files and folders now, without waiting for them to settle.
@@ -101,10 +103,13 @@ class Archive:
         ----------
         backfill : for years of old files: no alarms, no control limits, and no verdicts unless
             `with_verdicts` asks for them.
+        importer, format : who reads them, in place of what the settings or a guess would choose;
+            files that are known already are then read again.
         progress : hears of the count after every commit.
         """
         judged = not backfill if with_verdicts is None else with_verdicts
-        return taking.ingest(self, [Path(p) for p in paths], backfill, judged, progress)
+        how = taking.ByHand(backfill, judged, importer, format)
+        return taking.ingest(self, [Path(p) for p in paths], how, progress)
 
     def retry_refused(self, progress: Callable[[Tally], None] = lambda _: None) -> Tally:
         """Read every refused file again, from the bytes that the archive keeps."""

@@ -1,6 +1,7 @@
 """Files taken in by hand, and refused files tried again."""
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,11 +39,25 @@ def ingest_of(archive: "Archive", pool: ReadPool) -> Ingest:
     )
 
 
+@dataclass(frozen=True)
+class ByHand:
+    """How files brought by hand are taken in; `importer` and `format` go before the settings."""
+
+    backfill: bool = False
+    with_verdicts: bool = True
+    importer: str | None = None
+    format: str | None = None
+
+    @property
+    def again(self) -> str:
+        """Set where a reader is named: then even a file that is known is read again."""
+        return f" as {self.importer} {self.format}" if self.importer or self.format else ""
+
+
 def ingest(
     archive: "Archive",
     paths: Sequence[Path],
-    backfill: bool,
-    with_verdicts: bool,
+    how: ByHand,
     progress: Callable[[Tally], None],
 ) -> Tally:
     """Take in files and folders now; a folder that the settings watch keeps its settings."""
@@ -52,11 +67,11 @@ def ingest(
         step = ingest_of(archive, pool)
         sheets = SheetBook(archive.store, _now)
         for folder, root, below in places:
-            tasks = _tasks(archive.store, folder, root, below, sheets, backfill)
+            tasks = _tasks(archive.store, folder, root, below, sheets, how)
             readings = _unchanged(pool.read(tasks), tally)
-            step.take(readings, tally, lambda _: progress(tally), with_verdicts)
+            step.take(readings, tally, lambda _: progress(tally), how.with_verdicts)
         told = sheets.apply_due()
-        if with_verdicts:
+        if how.with_verdicts:
             judge_taken(archive.store, archive.judge_step, told, why="a run sheet told which parts")
     return tally
 
@@ -86,7 +101,7 @@ def _place(archive: "Archive", path: Path) -> tuple[Folder, Path, str]:
 
 
 def _tasks(
-    store: Lake, folder: Folder, root: Path, below: str, sheets: SheetBook, backfill: bool
+    store: Lake, folder: Folder, root: Path, below: str, sheets: SheetBook, how: ByHand
 ) -> Iterator[FileTask]:
     """Tasks for what the ledger does not hold yet; run sheets first, since they tell of others."""
     for listing in _chunks(root, below):
@@ -94,7 +109,8 @@ def _tasks(
         for each in store.catalog.unseen(folder.name, sheet_paths):
             sheets.take(folder.name, each, (root / each[0]).read_bytes())
         wanted = [e for e in listing if e not in sheet_paths and is_wanted(e[0], folder)]
-        for path, size, modified_ns in store.catalog.unseen(folder.name, wanted):
+        new = wanted if how.again else store.catalog.unseen(folder.name, wanted)
+        for path, size, modified_ns in new:
             yield FileTask(
                 folder=folder.name,
                 root=root,
@@ -103,7 +119,10 @@ def _tasks(
                 modified_ns=modified_ns,
                 arrived_at=_now(),
                 sheets=sheets.about(folder.name, path),
-                backfill=backfill,
+                backfill=how.backfill,
+                importer=how.importer,
+                format=how.format,
+                again=how.again,
             )
 
 

@@ -24,9 +24,17 @@ SHOWN = (
 )  # fmt: skip
 
 Text = Annotated[str | None, typer.Option(help="Exact, or with * for any text.")]
-Day = Annotated[datetime | None, typer.Option(formats=["%Y-%m-%d", "%Y-%m-%dT%H:%M"])]
+FORMATS = ["%Y-%m-%d", "%Y-%m-%dT%H:%M"]
+Since = Annotated[
+    datetime | None,
+    typer.Option(formats=FORMATS, help="From this day or minute on, by this machine's clock."),
+]
+Until = Annotated[
+    datetime | None,
+    typer.Option(formats=FORMATS, help="Before this day or minute, by this machine's clock."),
+]
 Outcome = Annotated[
-    str | None, typer.Option(help="pass, fail, undecided or not measurable (as in the verdicts).")
+    str | None, typer.Option(help="pass, fail, undecided, not measurable or not judged.")
 ]
 
 
@@ -58,12 +66,12 @@ def find(
     instrument: Text = None,
     kind: Text = None,
     text: Annotated[str | None, typer.Option(help="Part of any name, file or comment.")] = None,
-    since: Day = None,
-    until: Day = None,
+    since: Since = None,
+    until: Until = None,
     outcome: Outcome = None,
     unassigned: Annotated[bool, typer.Option(help="Only what lacks a field.")] = False,
     in_conflict: Annotated[bool, typer.Option(help="Only what waits for a person.")] = False,
-    limit: Annotated[int, typer.Option(min=1)] = 50,
+    limit: Annotated[int, typer.Option(min=1, help="How many rows at most.")] = 50,
     as_json: JsonOption = False,
 ) -> None:
     """Find measurements, newest first.
@@ -133,8 +141,8 @@ def judge(
     product: Text = None,
     lot: Text = None,
     order: Text = None,
-    since: Day = None,
-    until: Day = None,
+    since: Since = None,
+    until: Until = None,
     as_json: JsonOption = False,
 ) -> None:
     """Judge measurements again; the earlier verdicts stay in the record.

@@ -26,6 +26,8 @@ def ingest(
         bool, typer.Option(help="Old files: no alarms, no control limits, no verdicts.")
     ] = False,
     verdicts: Annotated[bool, typer.Option(help="Judge a backfill all the same.")] = False,
+    importer: Annotated[str | None, typer.Option(help="Importer that reads them.")] = None,
+    format: Annotated[str | None, typer.Option(help="Format that describes them.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Take in files and folders now.
@@ -34,8 +36,8 @@ def ingest(
     """
     with opened(archive) as lake, _Progress(as_json) as progress:
         tally = lake.ingest(
-            paths, backfill=backfill, with_verdicts=verdicts or not backfill,
-            progress=progress.show,
+            paths, backfill=backfill, with_verdicts=verdicts or not backfill, importer=importer,
+            format=format, progress=progress.show,
         )  # fmt: skip
     _print_tally(tally, as_json)
 

@@ -28,7 +28,8 @@ class FileTask:
     """A settled file to be read.
 
     `content` is given when the bytes come from the archive (a refused file tried again); `sheets`
-    hold only the rows that may speak of this file.
+    hold only the rows that may speak of this file; `importer` and `format` are named by a person
+    for this file and go before those of its folder.
     """
 
     folder: str
@@ -40,6 +41,8 @@ class FileTask:
     sheets: tuple[RunSheet, ...] = ()
     content: bytes | None = None
     backfill: bool = False
+    importer: str | None = None
+    format: str | None = None
     again: str = ""
     """Set when a person asks for another try although no reader has changed."""
 
@@ -90,6 +93,7 @@ class Workshop:
         names = [f"{i.name} {i.version}" for i in importers.ready.values()]
         names += [f"{name} {format.version}" for name, format in formats.items()]
         names += [_fingerprint(path) for path in archive.glob("plugins/*.py")] if archive else []
+        names += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
         readers = hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
         return cls(settings, importers, formats, readers)
 
@@ -148,15 +152,16 @@ def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileRead
     if not content:
         return refused(base, "", "an empty file", "a header and data")
     folder = workshop.folder(task.folder)
-    source = Source(task.path, content, workshop.formats_as_data, folder.format)
+    format = task.format or folder.format
+    source = Source(task.path, content, workshop.formats_as_data, format)
     try:
-        choice = choose(workshop.importers, source, folder.importer)
+        choice = choose(workshop.importers, source, task.importer or folder.importer)
         spectra = read_checked(choice.importer, source)
     except MalformedFile as error:
         return refused(base, error.place, error.found, error.expected)
     except (NoImporter, ImporterFailed) as error:
         return refused(base, "", str(error), "a file that exactly one importer can read")
-    reader = _reader(workshop, choice, folder)
+    reader = _reader(workshop, choice, format)
     saved = datetime.fromtimestamp(task.modified_ns / 1e9, UTC) if task.modified_ns else None
     facts = FileFacts(identifier, task.path, saved, task.arrived_at)
     measurements = tuple(
@@ -179,8 +184,8 @@ def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileRead
     )
 
 
-def _reader(workshop: Workshop, choice: Choice, folder: Folder) -> Reader:
-    name = choice.format or folder.format
+def _reader(workshop: Workshop, choice: Choice, named: str | None) -> Reader:
+    name = choice.format or named
     format = workshop.formats.get(name) if name else None
     described = f"{name}@{format.version}" if format else None
     return Reader(choice.importer.name, choice.importer.version, described)
