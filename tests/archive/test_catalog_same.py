@@ -51,7 +51,6 @@ class Known:
     lot: str | None = None
     withdrawn: bool = False
     conflict: bool = False
-    replaces: list[str] = field(default_factory=list)
     twins: list[str] = field(default_factory=list)
     verdicts: dict[str, tuple[str, dict[str, Outcome]]] = field(default_factory=dict)
 
@@ -73,6 +72,8 @@ class Model:
             for each in acts:
                 if each[0] == kind:
                     self._take(*each)
+        for it in self.known.values():  # a link to what is not there yet binds nobody
+            it.twins = [name for name in it.twins if name in self.known]
         for each in acts:
             if each[1] in self.known:
                 self._happen(*each)

@@ -223,8 +223,7 @@ def write_effective(cursor: Cursor) -> None:
             lower(concat_ws(chr(31), {searched})) AS search_text
         )
         FROM working AS w LEFT JOIN bound AS b USING (measurement_no)
-             LEFT JOIN outcomes AS o USING (measurement_no)
-        ORDER BY measurement_no"""
+             LEFT JOIN outcomes AS o USING (measurement_no)"""
     )
 
 

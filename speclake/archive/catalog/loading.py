@@ -7,7 +7,7 @@ import pyarrow as pa
 
 from speclake.archive.catalog import effective, standing, taking
 from speclake.archive.catalog.layout import TABLES, TAIL
-from speclake.archive.catalog.source import ROW_IN_COMMIT, Chunk
+from speclake.archive.catalog.source import PLACE, ROW_IN_COMMIT, Chunk
 from speclake.archive.chain import SEAL, Commit
 from speclake.archive.schemas import COMMIT_FIELD, SCHEMAS
 
@@ -53,7 +53,9 @@ def load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
 
 
 def _nothing(name: str) -> pa.Table:
-    schema = SCHEMAS[name].append(COMMIT_FIELD).append(pa.field(ROW_IN_COMMIT, pa.int32()))
+    schema = SCHEMAS[name].append(COMMIT_FIELD)
+    for column in (ROW_IN_COMMIT, PLACE):
+        schema = schema.append(pa.field(column, pa.int32()))
     return schema.empty_table()
 
 
@@ -150,8 +152,8 @@ def _count(cursor: Cursor, last: Commit) -> None:
     new = ", ".join(
         f"{name} = {name} + (SELECT count(*) FROM {fresh})"
         for name, fresh in (
-            ("measurements", "fresh"),
-            ("files", "fresh_files"),
+            ("measurements", "new_measurements"),
+            ("files", "new_files"),
             ("verdicts", "fresh_verdicts"),
             ("events", "fresh_events"),
             ("links", "fresh_links"),

@@ -28,13 +28,19 @@ from speclake.archive.catalog.loading import Below, HidesSnapshotRows, load
 from speclake.archive.catalog.source import Chunk
 from speclake.archive.chain import BEFORE_THE_FIRST
 
-DAMAGE = (
+_BYTES_BETWEEN_CHECKPOINTS = "256MB"
+
+_DAMAGE = (
     duckdb.IOException,
     duckdb.FatalException,
     duckdb.InternalException,
     duckdb.SerializationException,
 )
-"""What DuckDB raises where a file of its own is not whole."""
+
+
+def is_damage(error: duckdb.Error) -> bool:
+    """Whether an error tells that a file of DuckDB's own is not whole."""
+    return isinstance(error, _DAMAGE) or "Corrupt database file" in str(error)
 
 
 class UnusableSnapshot(Exception):
@@ -108,6 +114,8 @@ class Session:
         else:
             self.number, self.hash, *_ = self._attach(building, TAIL, "")
         create_views(self._connection, snapshot is not None, hides=False)
+        if building is not None:  # each checkpoint writes the last, partial row groups anew
+            self._connection.execute(f"SET wal_autocheckpoint = '{_BYTES_BETWEEN_CHECKPOINTS}'")
 
     def _attach(self, path: Path | None, name: str, options: str) -> tuple[Any, ...]:
         """What an attached file says of itself."""

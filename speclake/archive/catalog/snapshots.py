@@ -10,7 +10,9 @@ import shutil
 import time
 from pathlib import Path
 
-from speclake.archive.catalog.session import Resources, Session, UnusableSnapshot
+import duckdb
+
+from speclake.archive.catalog.session import Resources, Session, UnusableSnapshot, is_damage
 from speclake.archive.catalog.source import Source
 from speclake.archive.chain import BEFORE_THE_FIRST, Chain
 from speclake.archive.locations import TEMPORARY, LocalDisk
@@ -79,25 +81,34 @@ def build(
     try:
         if base is not None:
             shutil.copyfile(base, temporary)
-        session = Session(resources, building=temporary)
-        try:
-            start, chain = session.number, Chain(root)
-            if not is_of(chain, session):
-                raise UnusableSnapshot("found a commit that is not in the chain")
-            for chunk in Source(root, chain).after(start):
-                session.load(chunk)
-            number = session.number
-            session.finish()
-        finally:
-            session.close()
+        start, number = _loaded(root, temporary, resources)
         if number == start:
             return None
         disk.publish(temporary, path_of(root, number))
         return number, path_of(root, number)
+    except duckdb.Error as error:
+        if base is None or not is_damage(error):
+            raise
+        raise UnusableSnapshot(str(error)) from error
     finally:
         for left in (temporary, temporary.with_name(temporary.name + ".wal")):
             with contextlib.suppress(OSError):
                 left.unlink(missing_ok=True)
+
+
+def _loaded(root: Path, building: Path, resources: Resources) -> tuple[int, int]:
+    """Commits that a file showed before and shows now that everything is loaded into it."""
+    session = Session(resources, building=building)
+    try:
+        start, chain = session.number, Chain(root)
+        if not is_of(chain, session):
+            raise UnusableSnapshot("found a commit that is not in the chain")
+        for chunk in Source(root, chain).after(start):
+            session.load(chunk)
+        session.finish()
+        return start, session.number
+    finally:
+        session.close()
 
 
 def remove_old(root: Path, disk: LocalDisk) -> None:

@@ -25,7 +25,10 @@ from speclake.errors import ArchiveDamaged
 ROW_IN_COMMIT = "row_in_commit"
 """Column that counts the rows which one commit added to a table, from 0."""
 
-MOST_ROWS = 20_000
+PLACE = "place_in_chunk"
+"""Column that counts the rows of a table in a chunk, which stand in the order of the chain."""
+
+MOST_ROWS = 50_000
 MOST_COMMITS = 500
 
 _LEFT_OUT = {
@@ -42,7 +45,11 @@ _READ: Mapping[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True)
 class Chunk:
-    """Consecutive commits and the rows that they add, with `COMMIT_NUMBER` and `ROW_IN_COMMIT`."""
+    """Consecutive commits and the rows that they add.
+
+    The tables are in the order of the chain and have the columns `COMMIT_NUMBER`, `ROW_IN_COMMIT`
+    and `PLACE` besides their own.
+    """
 
     commits: tuple[Commit, ...]
     tables: Mapping[str, Any]
@@ -178,5 +185,6 @@ def _with_positions(table: Any) -> Any:
     """Table in the order of its commits, with the position of each row in its commit."""
     numbers = table.column(COMMIT_NUMBER).to_numpy()
     first = np.searchsorted(numbers, numbers, side="left")
-    positions = (np.arange(len(numbers)) - first).astype(np.int32)
-    return table.append_column(ROW_IN_COMMIT, pa.array(positions))
+    places = np.arange(len(numbers))
+    table = table.append_column(ROW_IN_COMMIT, pa.array((places - first).astype(np.int32)))
+    return table.append_column(PLACE, pa.array(places.astype(np.int32)))

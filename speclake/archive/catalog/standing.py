@@ -30,8 +30,8 @@ def take_verdicts(cursor: Cursor, start: int) -> None:
     taken = ", ".join(f'given."{name}"' for name in TABLES["verdicts"].taken)
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE fresh_verdicts AS
-        SELECT {start} + row_number() OVER (ORDER BY given.commit_number, given.row_in_commit) - 1
-               AS verdict_no, known.measurement_no, given.commit_number, false AS current, {taken}
+        SELECT {start} + place_in_chunk AS verdict_no, known.measurement_no, given.commit_number,
+               false AS current, {taken}
         FROM staged_verdicts AS given LEFT JOIN resolved AS known
              ON known.measurement_id = given.measurement_id
              AND known.commit_number <= given.commit_number"""
@@ -61,7 +61,7 @@ def rule(cursor: Cursor, below: int, with_older: bool) -> bool:
     cursor.execute(
         f"""INSERT INTO {TAIL}.verdicts
         SELECT fresh_verdicts.* REPLACE (coalesce(ruled.is_current, false) AS current)
-        FROM fresh_verdicts LEFT JOIN ruled USING (verdict_no) ORDER BY verdict_no"""
+        FROM fresh_verdicts LEFT JOIN ruled USING (verdict_no)"""
     )
     return with_older and _demote(cursor, below)
 
@@ -116,7 +116,7 @@ def _demote(cursor: Cursor, below: int) -> bool:
             SELECT verdict_no FROM demoted WHERE verdict_no < {below}
             AND verdict_no NOT IN (SELECT verdict_no FROM {TAIL}.{hidden("verdicts")})"""
         )
-        cursor.execute(f"INSERT INTO {TAIL}.verdicts SELECT * FROM demoted ORDER BY verdict_no")
+        cursor.execute(f"INSERT INTO {TAIL}.verdicts SELECT * FROM demoted")
     return bool(in_snapshot)
 
 

@@ -11,7 +11,7 @@ from speclake.archive.rows import EventKind
 
 Cursor = duckdb.DuckDBPyConnection
 
-_FIRST = "row_number() OVER (PARTITION BY {id} ORDER BY commit_number, row_in_commit) = 1"
+_FIRST = "row_number() OVER (PARTITION BY {id} ORDER BY place_in_chunk) = 1"
 _NUMBER = "{start} + row_number() OVER (ORDER BY {order}) - 1"
 
 
@@ -30,28 +30,42 @@ def _taken(table: str, alias: str) -> str:
     return ", ".join(f'{alias}."{name}"' for name in TABLES[table].taken)
 
 
-def _numbered(start: int, order: str = "commit_number, row_in_commit") -> str:
+def _numbered(start: int, order: str = "place_in_chunk") -> str:
     return _NUMBER.format(start=start, order=order)
+
+
+def _number_new(cursor: Cursor, table: str, name: str, start: int) -> None:
+    """Place in the chunk and number of each new row, into ``new_...``; wide rows stay aside."""
+    number = columns(table)[0]
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE new_{table} AS
+        WITH once AS (
+            SELECT {name}, {key(name)} AS id_key, place_in_chunk FROM (
+                SELECT {name}, min(place_in_chunk) AS place_in_chunk
+                FROM staged_{table} GROUP BY {name}
+            )
+        ), known AS ({held(table, number, name, "once")})
+        SELECT place_in_chunk, {_numbered(start)} AS {number}, id_key
+        FROM once ANTI JOIN known USING ({name})"""
+    )
 
 
 def take_files(cursor: Cursor, start: int) -> None:
     """New lines of the ledger, into the tail and into ``fresh_files``."""
+    _number_new(cursor, "files", "file_id", start)
     cursor.execute(
-        f"""CREATE OR REPLACE TEMP TABLE fresh_files AS
-        WITH once AS (
-            SELECT *, {key("file_id")} AS id_key FROM staged_files
-            QUALIFY {_FIRST.format(id="file_id")}
-        ), known AS ({held("files", "file_no", "file_id", "once")})
-        SELECT {_numbered(start)} AS file_no, commit_number, row_in_commit, id_key,
+        f"""CREATE OR REPLACE TEMP VIEW fresh_files AS
+        SELECT file_no, commit_number, row_in_commit, id_key,
                {path_key("folder", "path")} AS path_key, {key("sha256")} AS bytes_key,
-               {_taken("files", "once")}
-        FROM once ANTI JOIN known USING (file_id)"""
+               {_taken("files", "given")}
+        FROM staged_files AS given JOIN new_files USING (place_in_chunk)"""
     )
-    cursor.execute(f"INSERT INTO {TAIL}.files SELECT * FROM fresh_files ORDER BY file_no")
+    cursor.execute(f"INSERT INTO {TAIL}.files SELECT * FROM fresh_files")
 
 
 def take_measurements(cursor: Cursor, start: int) -> None:
     """New measurements as they were taken in, into ``fresh``."""
+    _number_new(cursor, "measurements", "measurement_id", start)
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE filed AS
         WITH asked AS (
@@ -63,23 +77,16 @@ def take_measurements(cursor: Cursor, start: int) -> None:
         FROM ({held("files", "file_no", "file_id", "asked")})"""
     )
     cursor.execute(
-        f"""CREATE OR REPLACE TEMP TABLE fresh AS
-        WITH once AS (
-            SELECT *, {key("measurement_id")} AS id_key FROM staged_measurements
-            QUALIFY {_FIRST.format(id="measurement_id")}
-        ), known AS ({held("measurements", "measurement_no", "measurement_id", "once")}),
-        new AS (
-            SELECT {_numbered(start)} AS measurement_no, *
-            FROM once ANTI JOIN known USING (measurement_id)
-        )
-        SELECT new.measurement_no, new.commit_number, new.row_in_commit, new.id_key,
-               {key("new.values_sha256")} AS values_key, filed.file_no, filed.folder,
-               coalesce(filed.backfill, false) AS backfill, {_taken("measurements", "new")},
+        f"""CREATE OR REPLACE TEMP VIEW fresh AS
+        SELECT measurement_no, given.commit_number, row_in_commit, id_key,
+               {key("values_sha256")} AS values_key, file_no, folder,
+               coalesce(backfill, false) AS backfill, {_taken("measurements", "given")},
                NULL::VARCHAR AS outcome, NULL::VARCHAR AS superseded_by, false AS withdrawn,
                NULL::VARCHAR AS withdrawn_by, NULL::VARCHAR AS withdrawn_why,
                false AS in_conflict, false AS unassigned, '' AS search_text
-        FROM new LEFT JOIN filed
-             ON filed.file_id = new.file_id AND filed.commit_number <= new.commit_number"""
+        FROM staged_measurements AS given JOIN new_measurements USING (place_in_chunk)
+        LEFT JOIN filed
+             ON filed.file_id = given.file_id AND filed.commit_number <= given.commit_number"""
     )
 
 
@@ -133,7 +140,7 @@ def take_events(cursor: Cursor, start: int) -> None:
         WITH once AS (
             SELECT * FROM staged_events QUALIFY {_FIRST.format(id="event_id")}
         )
-        SELECT {_numbered(start, "once.commit_number, once.row_in_commit")} AS event_no,
+        SELECT {_numbered(start)} AS event_no,
                known.measurement_no, once.commit_number, {_taken("events", "once")}
         FROM once LEFT JOIN resolved AS known
              ON known.measurement_id = once.subject AND known.commit_number <= once.commit_number
@@ -157,7 +164,7 @@ def take_findings(cursor: Cursor) -> None:
              ON known.measurement_id = once.measurement_id
              AND known.commit_number <= once.commit_number
         ANTI JOIN told USING (finding_id)
-        ORDER BY once.commit_number, once.row_in_commit"""
+        ORDER BY place_in_chunk"""
     )
 
 
@@ -200,5 +207,5 @@ def take_as_given(cursor: Cursor, table: str) -> None:
         WITH once AS (SELECT * FROM staged_{table} QUALIFY {_FIRST.format(id=name)})
         SELECT commit_number, {position} {_COMPUTED.get(table, "")} {_taken(table, "once")}
         FROM once ANTI JOIN {table} AS known USING ({name})
-        ORDER BY once.commit_number, once.row_in_commit"""
+        ORDER BY place_in_chunk"""
     )

@@ -10,8 +10,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+import duckdb
+
 from speclake.archive.catalog import snapshots
-from speclake.archive.catalog.session import DAMAGE, Resources, Session, UnusableSnapshot
+from speclake.archive.catalog.session import Resources, Session, UnusableSnapshot, is_damage
 from speclake.archive.catalog.source import Source
 from speclake.archive.chain import Chain
 from speclake.archive.locations import LocalDisk
@@ -51,8 +53,8 @@ class Upkeep:
         session = self.session
         try:
             return question(session, *given, **named)
-        except DAMAGE as error:
-            if session.snapshot is None:
+        except duckdb.Error as error:
+            if session.snapshot is None or not is_damage(error):
                 raise
             with self._lock:
                 if self.session is session:
@@ -91,7 +93,7 @@ class Upkeep:
             for base in self._bases():
                 try:
                     return self._publish(base)
-                except (UnusableSnapshot, FileNotFoundError, *DAMAGE) as error:
+                except (UnusableSnapshot, FileNotFoundError) as error:
                     self._pass_over(base, error)
             return self._publish(None)
 
@@ -149,7 +151,7 @@ class Upkeep:
             if head is None or head.number <= MOST_TAIL_COMMITS:
                 return None
             built = snapshots.build(self._root, None, self._resources, self._disk)
-        except (ArchiveDamaged, OSError) as error:
+        except (ArchiveDamaged, OSError, duckdb.IOException) as error:
             self.notes.append(f"no snapshot was made: {error}")
             return None
         return built[1] if built else None
@@ -158,7 +160,7 @@ class Upkeep:
         """Session on a snapshot, None where that is not of this chain or not whole."""
         try:
             return snapshots.opened(path, self._chain, self._resources)
-        except (UnusableSnapshot, *DAMAGE) as error:
+        except UnusableSnapshot as error:
             self._pass_over(path, error)
             return None
 
@@ -167,8 +169,8 @@ class Upkeep:
         try:
             for chunk in Source(self._root, self._chain).after(session.number):
                 session.load(chunk)
-        except DAMAGE as error:
-            if session.snapshot is None:
+        except duckdb.Error as error:
+            if session.snapshot is None or not is_damage(error):
                 raise
             self._pass_over(session.snapshot, error)
             return False
