@@ -87,6 +87,7 @@ class GuardedPool(Generic[State]):
         self._lanes = [_Lane(self._setup, start_limit_s, self._jobs) for _ in range(workers)]
         self._threads: list[threading.Thread] = []
         self._closed = threading.Event()
+        self._lock = threading.Lock()
 
     def map(
         self,
@@ -166,13 +167,14 @@ class GuardedPool(Generic[State]):
                     raise RuntimeError("the pool was closed before all was done") from None
 
     def _start_threads(self) -> None:
-        if self._threads:
-            return
-        loops: list[Callable[[], None]] = [self._watch, *(lane.serve for lane in self._lanes)]
-        # daemons: a program that forgets to close the pool can still end
-        self._threads = [threading.Thread(target=loop, daemon=True) for loop in loops]
-        for thread in self._threads:
-            thread.start()
+        with self._lock:
+            if self._threads or self._closed.is_set():
+                return
+            loops: list[Callable[[], None]] = [self._watch, *(lane.serve for lane in self._lanes)]
+            # daemons: a program that forgets to close the pool can still end
+            self._threads = [threading.Thread(target=loop, daemon=True) for loop in loops]
+            for thread in self._threads:
+                thread.start()
 
     def _watch(self) -> None:
         while not self._closed.wait(_TICK_S):
@@ -181,7 +183,8 @@ class GuardedPool(Generic[State]):
 
     def close(self) -> None:
         """End every worker at once, whatever it does."""
-        self._closed.set()
+        with self._lock:
+            self._closed.set()
         for _ in self._lanes:
             self._jobs.put(None)
         for lane in self._lanes:

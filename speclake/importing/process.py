@@ -30,7 +30,8 @@ from speclake.importing.worker import (
 )
 
 _PROGRAM = "from speclake.importing.worker import main; main()"
-_LAST_WORDS_S = 2.0
+_LAST_WORDS_S = 1.0
+"""How long a worker that has closed its pipes may take to end."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,10 +163,8 @@ def test_every_result_comes_once_and_with_its_item():
 
 def test_a_few_items_are_spread_over_the_workers():
     with plain() as guarded:
-        started = time.monotonic()
-        assert len(list(guarded.map(work.sleep, [0.5] * 4))) == 4
-        first = time.monotonic() - started
-    assert first < 4 * 0.5
+        results = list(guarded.map(work.sleep_and_tell, [0.5] * 4))
+    assert len({result.value for result in results}) == 2
 
 
 def test_a_slow_chunk_is_no_hung_one():
@@ -199,22 +197,15 @@ def test_a_worker_ended_from_outside_costs_no_file(tmp_path):
 
 def test_nothing_is_lost_or_doubled_while_workers_are_killed_at_random():
     chance = random.Random(5)
-    numbers = range(3000)
-    finished = threading.Event()
-
-    def kill() -> None:
-        while not finished.wait(chance.uniform(0.1, 0.4)):
-            for worker in chance.sample(workers := workers_of(psutil.Process()), len(workers) // 2):
-                with suppress(psutil.NoSuchProcess):
-                    worker.kill()
-
-    killer = threading.Thread(target=kill)
+    results = []
     with plain() as guarded:
-        killer.start()
-        results = list(guarded.map(work.slowly_double, numbers))
-        finished.set()
-        killer.join()
-    assert sorted(result.item for result in results) == list(numbers)
+        for number, result in enumerate(guarded.map(work.slowly_double, range(3000))):
+            results.append(result)
+            if number % 150 == 75:
+                for worker in workers_of(psutil.Process())[: chance.randint(1, 2)]:
+                    with suppress(psutil.Error):
+                        worker.kill()
+    assert sorted(result.item for result in results) == list(range(3000))
     assert all(result.error or result.value == 2 * result.item for result in results)
     # only one that was hit twice, the second time alone, may be refused
     assert sum(result.error is not None for result in results) < 10
@@ -267,14 +258,17 @@ def test_a_mistake_of_the_function_comes_with_its_traceback():
         ("known", BadSettings, "a.toml, line 3", 1),
         ("raises", RuntimeError, "a worker cannot start: it raised ValueError: no such thing", 1),
         ("exits", RuntimeError, "a worker cannot start: it ended the interpreter .exit code 4", 3),
-        ("hangs", RuntimeError, "a worker cannot start: it hung longer than 1 s", 1),
+        ("hangs", RuntimeError, "a worker cannot start: it hung longer than 3 s", 1),
     ],
 )
 def test_a_worker_that_cannot_start_says_why(tmp_path, how, error, message, starts):
     mark = tmp_path / "mark"
     with (
         GuardedPool(
-            initializer=work.start_badly, initargs=(how, mark), workers=1, start_limit_s=1.0
+            initializer=work.start_badly,
+            initargs=(how, mark),
+            workers=1,
+            start_limit_s=3.0 if how == "hangs" else 60.0,
         ) as guarded,
         pytest.raises(error, match=message),
     ):
@@ -315,11 +309,14 @@ def test_a_closed_pool_says_so():
 
 def workers_of(process: psutil.Process) -> list[psutil.Process]:
     """Worker processes below a process."""
-    return [
-        child
-        for child in process.children(recursive=True)
-        if any("speclake.importing.worker" in word for word in child.cmdline())
-    ]
+    return [child for child in process.children() if _is_worker(child)]
+
+
+def _is_worker(process: psutil.Process) -> bool:
+    try:
+        return any("speclake.importing.worker" in word for word in process.cmdline())
+    except psutil.Error:  # it has just ended
+        return False
 
 
 def test_closing_ends_every_worker_at_once_whatever_it_does(tmp_path):

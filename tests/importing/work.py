@@ -2,13 +2,15 @@
 
 import os
 import signal
-import sys
 import time
 from pathlib import Path
 from typing import Any
 
 from speclake.errors import BadSettings, SettingsProblem
 from speclake.importing import Importers, Source, choose, read_checked
+
+SPOILT: list[str] = []
+"""Lasts as long as the process."""
 
 
 def nothing() -> None:
@@ -58,6 +60,12 @@ def sleep(_state: object, seconds: float) -> float:
     return seconds
 
 
+def sleep_and_tell(_state: object, seconds: float) -> int:
+    """Number of the process that has slept."""
+    time.sleep(seconds)
+    return os.getpid()
+
+
 def claim_and_sleep(_state: object, path: Path) -> None:
     """Leave the process's number in a file and sleep."""
     path.write_text(str(os.getpid()), "utf-8")
@@ -74,9 +82,9 @@ def end_once(_state: object, mark: Path) -> str:
 
 def second_of_two(_state: object, item: str) -> str:
     """What a corrupting library does: the first call spoils the process for the call after it."""
-    if item == "victim" and getattr(sys, "spoilt_by_the_test", False):
+    if item == "victim" and SPOILT:
         os._exit(9)
-    sys.spoilt_by_the_test = item == "spoiler"  # type: ignore[attr-defined] # lasts as long as the process
+    SPOILT[:] = [item] if item == "spoiler" else []
     return item
 
 
