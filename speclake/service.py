@@ -4,7 +4,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from importlib.metadata import entry_points
 from pathlib import Path
 from types import FrameType
@@ -14,6 +14,7 @@ from speclake.api import Archive
 from speclake.api.taking import ingest_of, refused_tasks
 from speclake.errors import BadSettings, NotFound
 from speclake.intake.ingest import Tally
+from speclake.intake.reading import readers_of
 from speclake.intake.readpool import ReadPool
 from speclake.intake.verdicts import judge_left_over
 from speclake.intake.watcher import Watcher
@@ -103,7 +104,7 @@ class Service:
     def _watch_with_these_readers(self) -> None:
         """Watch until told to stop, or until an importer or a format of the archive changes."""
         archive = self.archive
-        with ReadPool(archive.root, archive.settings) as pool:
+        with closing(ReadPool(archive.root, archive.settings)) as pool:
             step = ingest_of(archive, pool)
             watcher = Watcher(
                 archive.root, archive.settings, archive.store, pool, step, archive.judge_step
@@ -120,10 +121,8 @@ class Service:
 
     def _is_readable(self) -> bool:
         """Whether the changed formats can be used; a wrong one leaves the old ones in force."""
-        from speclake.intake.reading import Workshop
-
         try:
-            Workshop.open(self.archive.root, self.archive.settings)
+            readers_of(self.archive.root, self.archive.settings)
         except BadSettings as error:
             self.trouble = str(error)
             self._say(self.trouble)

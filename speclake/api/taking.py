@@ -1,6 +1,7 @@
 """Files taken in by hand, and refused files tried again."""
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -63,7 +64,7 @@ def ingest(
     """Take in files and folders now; a folder that the settings watch keeps its settings."""
     tally = Tally()
     places = [_place(archive, path) for path in paths]
-    with ReadPool(archive.root, archive.settings) as pool:
+    with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
         sheets = SheetBook(archive.store, _now)
         for folder, root, below in places:
@@ -148,7 +149,7 @@ def retry(
 ) -> Tally:
     """Read refused files again: all of them on demand, else those that other readers refused."""
     tally = Tally()
-    with ReadPool(archive.root, archive.settings) as pool:
+    with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
         tasks = refused_tasks(archive, pool.readers, on_demand)
         step.take(pool.read(tasks), tally, lambda _: progress(tally))

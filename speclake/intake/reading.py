@@ -15,7 +15,7 @@ from speclake.errors import ImporterFailed, MalformedFile, NoImporter
 from speclake.importing import Source
 from speclake.importing.formats import Format, ImporterSettings, load_formats
 from speclake.importing.guard import read_checked
-from speclake.importing.registry import Choice, Importers, choose, load
+from speclake.importing.registry import Choice, Importers, choose, installed, load
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
 from speclake.intake.runsheets import RunSheet
 from speclake.measurement import Measurement
@@ -90,17 +90,7 @@ class Workshop:
         """
         importers = load(archive / "plugins" if archive else None)
         formats = load_formats(archive / "formats") if archive else {}
-        names = [f"{i.name} {i.version}" for i in importers.ready.values()]
-        names += [f"{name} {format.version}" for name, format in formats.items()]
-        names += [_fingerprint(path) for path in archive.glob("plugins/*.py")] if archive else []
-        names += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
-        readers = hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:16]
-        return cls(settings, importers, formats, readers)
-
-    def file_id(self, task: "FileTask", sha256: str) -> str:
-        """Identifier of one reading of one state of a file by these readers."""
-        readers = self.readers + task.again
-        return file_id(task.folder, task.path, task.modified_ns, sha256, readers)
+        return cls(settings, importers, formats, readers_of(archive, settings))
 
     @cached_property
     def formats_as_data(self) -> Mapping[str, Mapping[str, Any]]:
@@ -112,8 +102,27 @@ class Workshop:
         return self.settings.folder_named(name) or Folder(name=name, path=".")
 
 
-def _fingerprint(path: Path) -> str:
-    return f"{path.name} {hashlib.sha256(path.read_bytes()).hexdigest()}"
+def readers_of(archive: Path | None, settings: Settings) -> str:
+    """Fingerprint of importers and formats, taken without running any importer's code.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        A format file says something impossible.
+    """
+    told = [f"{each.name} {each.origin}" for each in installed()]
+    told += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
+    if archive is not None:
+        formats = load_formats(archive / "formats")
+        told += [f"{name} {each.version}" for name, each in formats.items()]
+        for path in archive.glob("plugins/*.py"):
+            told.append(f"{path.name} {hashlib.sha256(path.read_bytes()).hexdigest()}")
+    return hashlib.sha256("\n".join(sorted(told)).encode()).hexdigest()[:16]
+
+
+def file_id_of(task: FileTask, readers: str, sha256: str) -> str:
+    """Identifier of one reading of one state of a file by these readers."""
+    return file_id(task.folder, task.path, task.modified_ns, sha256, readers + task.again)
 
 
 def read_file(workshop: Workshop, task: FileTask) -> FileReading:
@@ -144,7 +153,7 @@ def _content(task: FileTask, most: int) -> tuple[bytes, bool]:
 def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileReading:
     """Reading of the bytes of a file."""
     sha256 = hashlib.sha256(content).hexdigest()
-    identifier = workshop.file_id(task, sha256)
+    identifier = file_id_of(task, workshop.readers, sha256)
     base = FileReading(task, identifier, sha256, content)
     if not content and task.size:
         most = workshop.settings.limits.largest_file_mb

@@ -4,12 +4,18 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from speclake.errors import SpeclakeError
 from speclake.importing.pool import GuardedPool
-from speclake.intake.reading import FileReading, FileTask, Workshop, read_file, refused
+from speclake.intake.reading import (
+    FileReading,
+    FileTask,
+    Workshop,
+    file_id_of,
+    read_file,
+    readers_of,
+    refused,
+)
 from speclake.settings import Settings
 
 
@@ -24,7 +30,8 @@ class ReadPool:
 
     def __init__(self, archive: Path, settings: Settings) -> None:
         limits = settings.limits
-        self._workshop = Workshop.open(archive, settings)
+        self.readers = readers_of(archive, settings)
+        """Fingerprint of the importers and formats in use."""
         self._most_bytes = limits.largest_file_mb * 2**20
         self._pool = GuardedPool(
             initializer=Workshop.open,
@@ -33,11 +40,6 @@ class ReadPool:
             time_limit_s=limits.importer_time_s,
             memory_limit_mb=limits.importer_memory_mb,
         )
-
-    @property
-    def readers(self) -> str:
-        """Fingerprint of the importers and formats in use."""
-        return self._workshop.readers
 
     def read(self, tasks: Iterable[FileTask]) -> Iterator[FileReading]:
         """Readings in the order in which they are ready; never more under way than workers need."""
@@ -57,21 +59,10 @@ class ReadPool:
         except OSError as gone:
             return FileReading(task, changed=True, note=f"cannot be opened: {gone.strerror}")
         sha256 = hashlib.sha256(content).hexdigest()
-        base = FileReading(task, self._workshop.file_id(task, sha256), sha256, content)
+        base = FileReading(task, file_id_of(task, self.readers, sha256), sha256, content)
         reading = refused(base, "", str(error), "an importer that keeps to its contract")
         return replace(reading, importer=getattr(error, "importer", ""))
 
     def close(self) -> None:
         """End every worker at once."""
         self._pool.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

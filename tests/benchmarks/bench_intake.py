@@ -72,7 +72,7 @@ def write_exports(folder: Path, files: int) -> None:
         (folder / f"S{i:06}.txt").write_text(head + body + "\n", "ascii")
 
 
-def make_archive(root: Path, exports: Path) -> Archive:
+def make_archive(root: Path, exports: Path, more: str = "") -> Archive:
     (root / "formats").mkdir(parents=True)
     (root / "specs").mkdir()
     (root / "formats/plain.toml").write_text(FORMAT, "utf-8")
@@ -80,7 +80,8 @@ def make_archive(root: Path, exports: Path) -> Archive:
     (root / "specs/plate.toml").write_text(spec, "utf-8")
     (root / "speclake.toml").write_text(
         f'name = "benchmark"\n[[folder]]\nname = "in"\npath = "{exports.as_posix()}"\n'
-        'importer = "columns"\nformat = "plain"\nfields = { kind = "part" }\n',
+        'importer = "columns"\nformat = "plain"\nfields = { kind = "part", instrument = "bench" }\n'
+        f"{more}",
         "utf-8",
     )
     from speclake.archive.lake import create_lake
