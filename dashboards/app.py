@@ -116,7 +116,7 @@ class Pages:
         import panel as pn
 
         hv.extension("bokeh", logo=False)
-        self._port = self._port or _free_port(self._address)
+        self._port = _free_port(self._address, self._port)
         pages: dict[str, Any] = {f"/{route}": self._page(route) for route in ROUTES}
         return pn.io.server.get_server(
             pages | {"/": self._page("search")},
@@ -132,7 +132,11 @@ class Pages:
     def _page(self, route: str) -> Callable[[], Any]:
         def build() -> Any:
             import panel as pn
+            from panel.io.resources import LOCAL_DIST
 
+            # said before anything is drawn: a visit whose state was made anew, after a slow
+            # connection or a pause, would else ask another host for its style sheets
+            pn.state.curdoc.template_variables["dist_url"] = LOCAL_DIST
             settings = self._archive.settings
             view = view_of(self._archive, route, pn.state.session_args)
             return framed(view, settings.name, invented=settings.invented)
@@ -157,8 +161,10 @@ EVERYWHERE = ("0.0.0.0", "::", "")
 LOCAL = ("127.0.0.1", "localhost")
 
 
-def _free_port(address: str) -> int:
-    with socket.create_server((address or "127.0.0.1", 0)) as listening:
+def _free_port(address: str, port: int) -> int:
+    """The port asked for, or a free one for 0; an OSError tells why it cannot be had."""
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    with socket.create_server((address, port), family=family) as listening:
         return int(listening.getsockname()[1])
 
 

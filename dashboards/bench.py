@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.cautions import TOLD_BY, cautions
-from speclake_dashboards.live import renewed
+from speclake_dashboards.live import as_of_now, renewed
 from speclake_dashboards.query import NAMED_BY, name_of
 from speclake_dashboards.theme import View, moment, render
 from speclake_dashboards.verdicts import Explained, explained_by_measurement
@@ -27,12 +27,16 @@ def page(archive: "Archive", address: Address) -> View:
     """Large text that renews itself, of all instruments or of the one that the address names."""
     address.only({"instrument"})
     instrument = address.text("instrument")
-    now = renewed(lambda: _benches(archive, instrument), PERIOD_MS)
+
+    def told() -> Markup:
+        question = ("bench", instrument)
+        return as_of_now(archive, question, lambda: _benches(archive, instrument))
+
+    now = renewed(told, PERIOD_MS)
     return View(f"Bench: {instrument}" if instrument else "Bench", (now,), "bench")
 
 
 def _benches(archive: "Archive", instrument: str | None) -> Markup:
-    archive.refresh()
     views = archive.bench()
     if instrument is not None:
         names = [view.instrument for view in views]

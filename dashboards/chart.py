@@ -3,18 +3,17 @@
 from typing import TYPE_CHECKING, Any
 
 from speclake_dashboards import control
-from speclake_dashboards.address import Address, link
-from speclake_dashboards.theme import View, moment, render
+from speclake_dashboards.address import Address, BadAddress, link
+from speclake_dashboards.theme import View, live_picture, moment, render
 
 if TYPE_CHECKING:
-    from speclake.api.charts import ControlChart
-
     from speclake.api import Archive
+    from speclake.api.charts import ControlChart
 
 ROLL_UPS = ("mean", "minimum", "maximum", "site")
 PERS = ("part", "coating_run", "lot")
 NAMED = ("product", "spec", "requirement")
-LISTED = 40
+LISTED = 25
 """Points listed below the picture, the newest first."""
 
 
@@ -43,9 +42,18 @@ def page(archive: "Archive", address: Address) -> View:
         since=address.text("since"),
         until=address.text("until"),
     )
+    if (asked["roll_up"] == "site") != (asked["site"] is not None):
+        raise BadAddress(
+            "A chart of one site needs 'one named site' and the name of the site; "
+            "any other has the site left empty."
+        )
     found = archive.control_chart(**asked, **span)
     shown = shown_of(found, zone)
-    return View("Control chart", (form, *_picture(shown), _text(found, shown)), "chart")
+    return View(
+        "Control chart",
+        (form, live_picture(control.picture(shown)), _text(found, shown, zone)),
+        "chart",
+    )
 
 
 def shown_of(found: "ControlChart", zone: Any) -> control.ChartPicture:
@@ -60,6 +68,7 @@ def shown_of(found: "ControlChart", zone: Any) -> control.ChartPicture:
         names=list(found.labels),
         times=[moment(time, zone) for time in found.times],
         keys=list(found.measurement_ids),
+        base=int(chart.base.sum()),
         unit=found.unit,
         lower=chart.lower,
         centre=chart.centre,
@@ -69,21 +78,20 @@ def shown_of(found: "ControlChart", zone: Any) -> control.ChartPicture:
     )
 
 
+def _base(found: "ControlChart", zone: Any) -> str:
+    """Which points the limits come from, in words."""
+    times = [time for time, is_base in zip(found.times, found.chart.base, strict=True) if is_base]
+    if not times:
+        return ""
+    return f"{len(times)} points, {moment(times[0], zone)} to {moment(times[-1], zone)}"
+
+
 def _why_out(value: float, chart: Any) -> str:
     side = "upper" if value > chart.upper else "lower"
     return f"beyond the {side} control limit"
 
 
-def _picture(shown: control.ChartPicture) -> tuple[Any, ...]:
-    import panel as pn
-
-    if not shown.values:
-        return ()
-    pane: Any = pn.pane.HoloViews
-    return (pane(control.picture(shown), sizing_mode="stretch_width", margin=0),)
-
-
-def _text(found: "ControlChart", shown: control.ChartPicture) -> Any:
+def _text(found: "ControlChart", shown: control.ChartPicture, zone: Any) -> Any:
     """The chart in words and as a table, for those who cannot see the picture."""
     rows = [
         {"name": name, "time": time, "value": value, "why": why, "key": key}
@@ -97,6 +105,7 @@ def _text(found: "ControlChart", shown: control.ChartPicture) -> Any:
         shown=shown,
         out=[row for row in rows if row["why"]],
         newest=rows[::-1][:LISTED],
+        base=_base(found, zone),
         no_limits=found.chart.no_limits,
         warnings=found.chart.warnings,
     )

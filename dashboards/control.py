@@ -8,7 +8,7 @@ import numpy as np
 from speclake_dashboards import theme
 
 POINT, OUT = "#1c5d99", "#a83c06"
-MOST_TICKS = 8
+MOST_TICKS = 5
 
 
 @dataclass(frozen=True)
@@ -20,6 +20,7 @@ class ChartPicture:
     values : one a point, in order of time; NaN where a point has none.
     out : of each point in words why it is out of control, empty where it is not.
     names, times, keys : of each point: what it is, when, and the measurement that a click opens.
+    base : how many points set the limits; they are the first ones.
     lower, centre, upper : None where there are too few points for them.
     spec_low, spec_high : limits of the specification.
     """
@@ -29,6 +30,7 @@ class ChartPicture:
     names: Sequence[str]
     times: Sequence[str]
     keys: Sequence[str]
+    base: int
     unit: str
     lower: float | None
     centre: float | None
@@ -52,13 +54,19 @@ def picture(shown: ChartPicture) -> Any:
         inside.opts(color=POINT, marker="circle", size=8),
         outside.opts(color=OUT, marker="diamond", size=16, line_color="white"),
     ]
-    parts = [*_forbidden(shown, low, high), *_lines(shown), path, *marks]
+    parts = [
+        *_forbidden(shown, low, high),
+        *_lines(shown, high - low),
+        *_end_of_base(shown, low),
+        path,
+        *marks,
+    ]
     return hv.Overlay(parts).opts(
         hv.opts.Overlay(
             responsive=True,
             height=460,
             show_legend=False,
-            xlabel="in order of time",
+            xlabel=_span(shown),
             ylabel=shown.unit,
             xlim=(0.2, _right_end(shown)),
             ylim=(low, high),
@@ -95,29 +103,68 @@ def _tools() -> list[Any]:
     ]
 
 
-def _lines(shown: ChartPicture) -> list[Any]:
+def _lines(shown: ChartPicture, height: float) -> list[Any]:
+    """Level lines with their words, each on the side where it meets no other."""
     import holoviews as hv
 
-    right = _right_end(shown)
     drawn = []
-    for value, word, colour, stroke in (
-        (shown.centre, "centre", theme.ACCENT, "solid"),
-        (shown.lower, "lower control limit", theme.ACCENT, "dashed"),
-        (shown.upper, "upper control limit", theme.ACCENT, "dashed"),
-        (shown.spec_low, "spec limit: at least", theme.FORBIDDEN, "dotdash"),
-        (shown.spec_high, "spec limit: at most", theme.FORBIDDEN, "dotdash"),
-    ):
-        if value is None:
-            continue
-        style = {"text_color": colour, "text_font_size": "12px", "text_align": "right"}
-        text = f"{word} {theme.number(value)}"
+    for value, words, is_spec, baseline in _levels(shown, height):
+        colour = theme.FORBIDDEN if is_spec else theme.ACCENT
+        stroke = "dotdash" if is_spec else "solid" if value == shown.centre else "dashed"
         drawn.append(hv.HLine(value).opts(color=colour, line_dash=stroke, line_width=1.6))
+        text = hv.Labels([(_right_end(shown), value, words)], ["x", "y"], "text")
         drawn.append(
-            hv.Labels([(right, value, text)], ["x", "y"], "text").opts(
-                text_baseline="bottom", **style
+            text.opts(
+                text_color=colour,
+                text_font_size="12px",
+                text_align="right",
+                text_baseline=baseline,
             )
         )
     return drawn
+
+
+def _levels(shown: ChartPicture, height: float) -> list[tuple[float, str, bool, str]]:
+    """Value, words, whether of the specification, and the side of the words, of each line."""
+    lower, centre, upper = shown.lower, shown.centre, shown.upper
+    named = {
+        "upper": f"upper control limit {theme.number(upper)}",
+        "centre": f"centre {theme.number(centre)}",
+    }
+    if upper is not None and lower is not None and upper - lower < 0.2 * height:
+        # no room between the limits
+        named = {"upper": f"{named['upper']}, {named['centre']}", "centre": ""}
+    levels = (
+        (upper, named["upper"], False, "bottom"),
+        (centre, named["centre"], False, "bottom"),
+        (lower, f"lower control limit {theme.number(lower)}", False, "top"),
+        (shown.spec_low, f"spec limit: at least {theme.number(shown.spec_low)}", True, "top"),
+        (shown.spec_high, f"spec limit: at most {theme.number(shown.spec_high)}", True, "bottom"),
+    )
+    return [
+        (value, words, is_spec, side) for value, words, is_spec, side in levels if value is not None
+    ]
+
+
+def _end_of_base(shown: ChartPicture, low: float) -> list[Any]:
+    """Where the points that set the limits end and those that are only held against them begin."""
+    import holoviews as hv
+
+    if shown.lower is None or shown.base >= len(shown.values):
+        return []
+    end = shown.base + 0.5
+    is_late = end > len(shown.values) / 2
+    words = "limits set before this line "
+    text = hv.Labels([(end, low, words if is_late else f" {words}")], ["x", "y"], "text")
+    return [
+        hv.VLine(end).opts(color=theme.QUIET_INK, line_dash="dotted", line_width=1.2),
+        text.opts(
+            text_color=theme.QUIET_INK,
+            text_font_size="12px",
+            text_align="right" if is_late else "left",
+            text_baseline="bottom",
+        ),
+    ]
 
 
 def _forbidden(shown: ChartPicture, low: float, high: float) -> list[Any]:
@@ -144,8 +191,8 @@ def _hatch(plot: Any, _element: Any) -> None:
     plot.handles["glyph"].update(
         hatch_pattern="right_diagonal_line",
         hatch_color=theme.FORBIDDEN,
-        hatch_alpha=0.3,
-        hatch_scale=11,
+        hatch_alpha=0.25,
+        hatch_scale=12,
     )
 
 
@@ -167,5 +214,12 @@ def _height(shown: ChartPicture) -> tuple[float, float]:
 
 
 def _ticks(shown: ChartPicture) -> list[tuple[int, str]]:
+    """Month and day at a few points: more would run into one another on a phone."""
     step = max(-(-len(shown.times) // MOST_TICKS), 1)
-    return [(i + 1, shown.times[i][:10]) for i in range(0, len(shown.times), step)]
+    return [(i + 1, shown.times[i][5:10]) for i in range(0, len(shown.times), step)]
+
+
+def _span(shown: ChartPicture) -> str:
+    if not shown.times:
+        return "in order of time"
+    return f"in order of time, {shown.times[0][:10]} to {shown.times[-1][:10]}"

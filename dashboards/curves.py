@@ -91,7 +91,6 @@ def frame(span: Span, units: Units, of: str = "") -> Any:
         tools="pan,box_zoom,wheel_zoom,reset,save",
         active_scroll=None,
         active_drag="box_zoom",
-        output_backend="canvas",
     )
     theme.quiet(picture)
     return picture

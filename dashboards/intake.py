@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 from speclake_dashboards.address import Address, link
-from speclake_dashboards.live import renewed
+from speclake_dashboards.live import as_of_now, renewed
 from speclake_dashboards.query import name_of
 from speclake_dashboards.theme import View, moment, render
 
@@ -41,25 +41,31 @@ def page(archive: "Archive", address: Address) -> View:
     outcome = address.choice("outcome", ["", *FileOutcome], "")
     folder = address.text("folder")
 
-    def ledger() -> Markup:
-        return _ledger(archive, zone, outcome, folder, number)
+    def questions() -> Markup:
+        return as_of_now(archive, "open questions", lambda: _questions(archive))
 
-    now = renewed(lambda: _folders(archive, zone), PERIOD_MS)
-    return View("Intake", (now, renewed(ledger, PERIOD_MS)), "intake")
+    def ledger() -> Markup:
+        question = ("ledger", outcome, folder, number)
+        return as_of_now(archive, question, lambda: _ledger(archive, zone, *question[1:]))
+
+    parts = (lambda: _folders(archive, zone), questions, ledger)
+    return View("Intake", tuple(renewed(part, PERIOD_MS) for part in parts), "intake")
 
 
 def _folders(archive: "Archive", zone: tzinfo | None) -> Markup:
-    archive.refresh()
-    unassigned = archive.find(unassigned=True, limit=LISTED, sort="trusted_at", descending=True)
-    conflicts = archive.find(in_conflict=True, limit=LISTED, sort="trusted_at", descending=True)
+    states = [_folder(state, zone) for state in archive.watch_states()]
+    return render("intake_folders.html", folders=states)
+
+
+def _questions(archive: "Archive") -> Markup:
+    """What waits for a person."""
     needs, totals = archive.settings.part_needs, archive.totals()
     return render(
-        "intake_folders.html",
-        folders=[_folder(state, zone) for state in archive.watch_states()],
+        "intake_questions.html",
         totals={name: totals[name] for name in TOLD},
-        unassigned=_open(unassigned, needs),
+        unassigned=_open(archive.find(unassigned=True, limit=LISTED), needs),
         unassigned_count=archive.count(unassigned=True),
-        conflicts=_open(conflicts, needs),
+        conflicts=_open(archive.find(in_conflict=True, limit=LISTED), needs),
         conflict_count=archive.count(in_conflict=True),
     )
 

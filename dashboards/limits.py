@@ -132,7 +132,7 @@ def draw_limits(
             figure.quad(
                 left="left", right="right", bottom="bottom", top="top", source=columns,
                 fill_color=FORBIDDEN, fill_alpha=0.05, line_color=None,
-                hatch_pattern=name, hatch_color=FORBIDDEN, hatch_alpha=0.3, hatch_scale=11,
+                hatch_pattern=name, hatch_color=FORBIDDEN, hatch_alpha=0.25, hatch_scale=12,
                 name="forbidden side", level="underlay",
             )
         )  # fmt: skip

@@ -1,11 +1,18 @@
 """Parts of a page that renew themselves while it is open."""
 
-from collections.abc import Callable
-from typing import Any
+import threading
+from collections.abc import Callable, Hashable
+from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import WeakKeyDictionary
 
 from markupsafe import Markup
 from speclake_dashboards.border import caught
 from speclake_dashboards.theme import live_text
+
+if TYPE_CHECKING:
+    from speclake.api import Archive
+
+Result = TypeVar("Result")
 
 
 def renewed(text: Callable[[], Markup], period_ms: int) -> Any:
@@ -18,19 +25,48 @@ def renewed(text: Callable[[], Markup], period_ms: int) -> Any:
     pane = live_text(caught(text, _as_is))
 
     def renew() -> None:
-        now = caught(text, _as_is)
+        now = str(caught(text, _as_is))
         if now != pane.object:
             pane.object = now
 
-    pn.state.onload(lambda: _start(renew, period_ms))
+    if pn.state.curdoc is not None:  # without a visit there is nobody to renew it for
+        pn.state.onload(lambda: pn.state.add_periodic_callback(renew, period=period_ms))
     return pane
-
-
-def _start(renew: Callable[[], None], period_ms: int) -> None:
-    import panel as pn
-
-    pn.state.add_periodic_callback(renew, period=period_ms)
 
 
 def _as_is(message: Markup) -> Markup:
     return message
+
+
+class _Kept:
+    """Answers as of a commit, for all who look at the same archive."""
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.answers: dict[Hashable, tuple[int, Any]] = {}
+
+
+_KEPT: "WeakKeyDictionary[Archive, _Kept]" = WeakKeyDictionary()
+MOST_ANSWERS = 64
+
+
+def as_of_now(archive: "Archive", question: Hashable, answer: Callable[[], Result]) -> Result:
+    """Answer to a question, asked once for each commit however many visitors look every second.
+
+    Parameters
+    ----------
+    question : what tells the question from others on the same archive.
+    answer : its answer must depend on nothing but what is committed.
+    """
+    archive.refresh()
+    number = archive.store.catalog.number
+    kept = _KEPT.setdefault(archive, _Kept())
+    with kept.lock:
+        held = kept.answers.get(question)
+        if held is None or held[0] != number:
+            if len(kept.answers) >= MOST_ANSWERS:
+                kept.answers.clear()
+            held = (number, answer())
+            kept.answers[question] = held
+    found: Result = held[1]
+    return found

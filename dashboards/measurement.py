@@ -1,10 +1,11 @@
 """The page of one measurement: everything that is known of it, and how it is known."""
 
+from collections.abc import Iterable
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import curves, zoom
+from speclake_dashboards import curves, theme
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
 from speclake_dashboards.limits import HATCH_WORDS, Drawable, limits_of
@@ -14,6 +15,7 @@ from speclake_dashboards.theme import View, moment, number, render
 from speclake_dashboards.verdicts import explained
 
 from speclake.measurement import PART_FIELDS, SETUP_FIELDS, Link, Measurement
+from speclake.specs.verdicts import Outcome
 
 if TYPE_CHECKING:
     from speclake.api import Archive
@@ -41,11 +43,13 @@ def page(archive: "Archive", address: Address) -> View:
     found = archive.measurement(key[0])
     rows = archive.find(ids=(found.measurement_id,), withdrawn="show", superseded="show")
     row = rows.row(0, named=True)
+    verdicts = explained(archive, found.measurement_id)
     head = render(
         "measurement_head.html",
         row=row,
         found=found,
-        verdicts=explained(archive, found.measurement_id),
+        verdicts=verdicts,
+        passed=sum(each.outcome is Outcome.PASS for each in verdicts),
         findings=archive.findings([found.measurement_id]).to_dicts(),
         cautions=cautions([row]),
         overlay_part=_part_link(found),
@@ -61,7 +65,7 @@ def _picture(archive: "Archive", found: Measurement, row: dict[str, Any]) -> tup
     drawable = limits_of(archive.specifications_for(found.measurement_id), units_of(sets))
     caption = curves.Caption(name_of(row), found.product or "", row["outcome"])
     figure = curves.curves(sets, {found.measurement_id: caption}, drawable.limits)
-    return (zoom.pane(figure), _legend(drawable))
+    return (theme.live_picture(figure), _legend(drawable))
 
 
 def _legend(drawable: Drawable) -> Markup:
@@ -104,21 +108,21 @@ def _facts(archive: "Archive", found: Measurement, row: dict[str, Any]) -> dict[
     }
 
 
-def _fields(found: Measurement, names: Any) -> list[tuple[str, str, str]]:
-    """Word, value and origin of each field; unknown ones are named as such."""
-    return [
-        (
-            FIELD_WORDS.get(name, name.replace("_", " ")),
-            _said(getattr(found, name)),
-            found.origin.get(name, ""),
-        )
-        for name in names
-    ]
+def _fields(found: Measurement, names: Iterable[str]) -> dict[str, Any]:
+    """Word, value and origin of each known field, and the words of those that nobody stated."""
+    words = {name: FIELD_WORDS.get(name, name.replace("_", " ")) for name in names}
+    values = {name: getattr(found, name) for name in words}
+    return {
+        "known": [
+            (words[name], _said(value), found.origin.get(name, ""))
+            for name, value in values.items()
+            if value is not None
+        ],
+        "unknown": [words[name] for name, value in values.items() if value is None],
+    }
 
 
 def _said(value: object) -> str:
-    if value is None:
-        return "unknown"
     if isinstance(value, bool):
         return "yes" if value else "no"
     return number(value, 10) if isinstance(value, float) else str(value)

@@ -115,7 +115,7 @@ def _lines(
     figure = curves.curves(matched.sets, captions, drawable.limits, of=of)
     if len(keys) > curves.MOST_CURVES:
         zoom.follow_lines(figure, matched.sets)
-    return (form, zoom.pane(figure), text)
+    return (form, theme.live_picture(figure), text)
 
 
 def _difference(matched: Matched, minus: str) -> Matched:
@@ -145,7 +145,7 @@ def _crowd(
 
     def show(pieces: tuple[Any, ...]) -> None:
         place[:] = [
-            theme.live_text(piece) if isinstance(piece, Markup) else zoom.pane(piece)
+            theme.live_text(piece) if isinstance(piece, Markup) else theme.live_picture(piece)
             for piece in pieces
         ]
 
@@ -212,8 +212,8 @@ def _text(
     """The picture in words and as a table, for those who cannot see it."""
     counts = Counter(table["outcome"].to_list())
     marked = dict.fromkeys((limit.words, limit.pattern) for limit in drawable.limits)
-    single = len(drawn) <= curves.MOST_CURVES
-    strokes = {key: curves.stroke_of(i) for i, key in enumerate(drawn)} if single else {}
+    is_single = len(drawn) <= curves.MOST_CURVES
+    strokes = {key: curves.stroke_of(i) for i, key in enumerate(drawn)} if is_single else {}
     return render(
         "overlay_text.html",
         count=table.height,
@@ -235,6 +235,10 @@ def _listed(
     """Rows of the list beside the picture, in the order of drawing."""
     by_key = {row["measurement_id"]: row for row in table.head(1000).iter_rows(named=True)}
     return [
-        {"row": by_key[key], "name": name_of(by_key[key]), "stroke": strokes.get(key)}
+        {
+            "row": by_key[key],
+            "name": name_of(by_key[key]),
+            "stroke": strokes.get(key) or theme.mark_of(by_key[key]["outcome"]).line,
+        }
         for key in drawn[:LISTED]
     ]

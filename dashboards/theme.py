@@ -59,6 +59,11 @@ class Mark:
     stroke: str
     """Stroke of a line in a plot."""
 
+    @property
+    def line(self) -> tuple[str, str]:
+        """Colour and stroke of a line in a plot."""
+        return self.colour, self.stroke
+
 
 MARKS = {
     Outcome.PASS: Mark(
@@ -129,7 +134,9 @@ def moment(value: datetime | None, zone: tzinfo | None = None) -> str:
 
 def number(value: float | None, digits: int = 6) -> str:
     """Number for a table, with a true minus sign."""
-    return "–" if value is None else f"{value:.{digits}g}".replace("-", "−")
+    if value is None or value != value:
+        return "–"
+    return f"{value:.{digits}g}".replace("-", "−")
 
 
 def sentence(text: str) -> str:
@@ -148,9 +155,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(badge=badge, link=link, swatch=swatch)
-    environment.filters.update(
-        number=number, capitalize_first=lambda text: text[:1].upper() + text[1:]
-    )
+    environment.filters.update(number=number, sentence=sentence)
     return environment
 
 
@@ -212,12 +217,31 @@ def live_text(text: Markup) -> Any:
     """Panel object whose text can change while the page is open."""
     import panel as pn
 
+    # a plain string: Panel would escape the markup of an object that knows how to show itself
     pane: Any = pn.pane.HTML
-    return pane(text, stylesheets=[style()], sizing_mode="stretch_width", margin=0)
+    return pane(str(text), stylesheets=[style()], sizing_mode="stretch_width", margin=0)
+
+
+def live_picture(picture: Any) -> Any:
+    """Panel object of a Bokeh figure or a HoloViews element, on a sheet of its own."""
+    import panel as pn
+
+    return pn.Column(
+        pn.panel(picture, sizing_mode="stretch_width", margin=0),
+        sizing_mode="stretch_width",
+        margin=0,
+        styles={
+            "background": PAPER,
+            "border": f"1px solid {RULE}",
+            "border-radius": "13px",
+            "padding": "10px",
+        },
+    )
 
 
 def quiet(figure: Any) -> None:
     """Give a Bokeh figure the look of the pages."""
+    figure.output_backend = "canvas"
     figure.toolbar.logo = None
     figure.toolbar.autohide = False
     figure.background_fill_color = figure.border_fill_color = PAPER

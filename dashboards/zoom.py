@@ -13,14 +13,6 @@ PAUSE_MS = 250
 """How long the view must rest before it is drawn anew."""
 
 
-def pane(figure: Any) -> Any:
-    """Panel object of a figure."""
-    import panel as pn
-
-    pane: Any = pn.pane.Bokeh
-    return pane(figure, sizing_mode="stretch_width", margin=0)
-
-
 def follow_lines(figure: Any, sets: Sequence[SpectrumSet]) -> None:
     """Draw the lines of many spectra with the points of the stretch that is looked at."""
 

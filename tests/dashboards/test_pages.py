@@ -1,0 +1,156 @@
+"""Every page as a function from a real archive and an address to a view."""
+
+from datetime import UTC, datetime
+
+import pytest
+from markupsafe import Markup
+from speclake_dashboards.app import ROUTES, view_of
+from speclake_dashboards.border import OUR_FAULT
+
+from tests.dashboards.conftest import NASTY
+
+JUNK = {
+    "search": [{"since": [b"foo"]}, {"page": [b"-1"]}, {"lott": [b"1"]}, {"lot": [b"\xff"]}],
+    "overlay": [{"ids": [b"!"]}, {"ids": [b"0" * 32], "unit": [b"lux"]}, {"minus": [b"a,b"]}],
+    "chart": [
+        {"product": [b"none"], "spec": [b"none"], "requirement": [b"none"]},
+        {"product": [b"p"], "spec": [b"s"], "requirement": [b"r"], "roll_up": [b"median"]},
+        {"product": [b"p"], "spec": [b"s"], "requirement": [b"r"], "roll_up": [b"site"]},
+    ],
+    "bench": [{"instrument": [b"bench Z"]}, {"x": [b"1"]}],
+    "intake": [{"outcome": [b"lost"]}, {"page": [b"1e9"]}],
+    "measurement": [{}, {"id": [b"0" * 32]}, {"id": [b"a", b"b"]}],
+}
+
+
+def text_of(view) -> str:
+    """Everything that a view says, its live texts included."""
+    parts = [
+        piece if isinstance(piece, str) else getattr(piece, "object", "") for piece in view.pieces
+    ]
+    return "".join(str(part) for part in parts)
+
+
+def ask(archive, route: str, **entries: str) -> str:
+    arguments = {name: [value.encode()] for name, value in entries.items()}
+    return text_of(view_of(archive, route, arguments))
+
+
+@pytest.mark.parametrize(
+    ("route", "arguments"), [(route, each) for route, junk in JUNK.items() for each in junk]
+)
+def test_junk_in_the_address_gets_a_sentence(archive, route, arguments):
+    text = text_of(view_of(archive, route, arguments))
+    assert 'role="alert"' in text
+    assert OUR_FAULT not in text
+    assert len(text) < 1000
+
+
+@pytest.mark.parametrize("route", [route for route in ROUTES if route != "measurement"])
+def test_every_page_answers_without_any_entry(archive, route):
+    text = ask(archive, route)
+    assert 'role="alert"' not in text
+    assert text
+
+
+def test_a_mistake_of_ours_becomes_a_sentence_and_goes_to_the_log(archive, monkeypatch, caplog):
+    monkeypatch.setitem(ROUTES, "search", lambda _archive, _address: 1 / 0)
+    assert OUR_FAULT in ask(archive, "search")
+    assert "ZeroDivisionError" in caplog.text
+
+
+def test_the_search_page_holds_one_page_of_rows_and_the_whole_query_in_its_links(archive):
+    count = archive.count(product="camera window")
+    text = ask(archive, "search", product="camera window", order="by sample")
+    assert count > 25
+    assert text.count('name="ids"') == 25
+    assert f'<span class="count">{count}</span>' in text
+    assert "search?product=camera+window&amp;order=by+sample&amp;page=2" in text
+    last = ask(archive, "search", product="camera window", order="by sample", page="2")
+    assert last.count('name="ids"') == min(count - 25, 25)
+
+
+def test_a_day_in_the_address_means_that_day_in_the_archives_zone(archive):
+    text = ask(archive, "search", since="2026-03-02", until="2026-03-02")
+    first = datetime(2026, 3, 2, tzinfo=UTC)
+    count = archive.count(since=first, until=datetime(2026, 3, 3, tzinfo=UTC))
+    assert f'<span class="count">{count}</span>' in text
+    assert count > 0
+
+
+def test_names_that_users_wrote_are_text_on_every_page(archive):
+    row = archive.find(serial=NASTY)
+    assert row.height == 1
+    key = row["measurement_id"][0]
+    for text in (
+        ask(archive, "search", serial=NASTY),
+        ask(archive, "measurement", id=key),
+        ask(archive, "overlay", ids=key),
+        ask(archive, "search", text=NASTY),
+        ask(archive, "overlay", sample=NASTY),
+        ask(archive, "bench", instrument=NASTY),
+    ):
+        assert "<img" not in text
+
+
+def test_a_measurement_tells_where_each_field_came_from_and_which_time_is_trusted(archive):
+    panel = archive.find(product="cover panel", site="1", limit=1)
+    text = ask(archive, "measurement", id=panel["measurement_id"][0])
+    assert "from pattern panel sites" in text
+    assert "from site map of the settings" in text
+    assert "trusted" in text
+    assert "Mean reflectance from 430 nm to 670 nm" in text
+
+
+def test_the_overlay_says_in_words_what_the_picture_shows(archive):
+    panels = archive.find(product="cover panel", limit=2)["measurement_id"].to_list()
+    window = archive.find(product="camera window", limit=1)["measurement_id"].to_list()
+    text = ask(archive, "overlay", ids=",".join([*panels, *window]))
+    assert "3 spectra:" in text
+    assert "1 spectrum is left out: %T cannot become %R" in text
+    assert "cover panel: maximum reflectance from 430 nm to 670 nm, at most 1.0 %R" in text
+
+
+def test_the_overlay_names_the_measurements_that_it_cannot_find(archive):
+    panel = archive.find(product="cover panel", limit=1)["measurement_id"][0]
+    missing = "0" * 32
+    assert f"The archive holds no measurement {missing}." in ask(
+        archive, "overlay", ids=f"{panel},{missing}"
+    )
+
+
+def test_a_page_on_deep_uv_scans_shows_the_caution(archive):
+    key = archive.find(instrument="bench C", limit=1)["measurement_id"][0]
+    for route, entries in (("overlay", {"ids": key}), ("measurement", {"id": key}), ("bench", {})):
+        assert "no certification of protective equipment" in ask(archive, route, **entries)
+    window = archive.find(product="camera window", limit=1)["measurement_id"][0]
+    assert "certification" not in ask(archive, "measurement", id=window)
+
+
+def test_the_bench_tells_what_the_part_still_lacks(archive):
+    text = ask(archive, "bench", instrument="bench D")
+    assert "bench D" in text
+    assert "bench A" not in text
+
+
+def test_the_intake_page_lists_refusals_with_place_found_and_expected(archive):
+    text = ask(archive, "intake", outcome="refused")
+    refused = archive.files(outcome="refused")
+    assert refused.height > 0
+    for path in refused["path"]:
+        assert str(Markup.escape(path)) in text
+    assert "Found:" in text
+    assert "Expected:" in text
+
+
+def test_the_chart_page_lists_what_can_be_charted_and_draws_it(archive):
+    listed = ask(archive, "chart")
+    for each in archive.requirements():
+        assert str(Markup.escape(each.description)) in listed
+    text = ask(
+        archive, "chart", product="camera window", spec="camera window", requirement="mean",
+        per="coating_run",
+    )  # fmt: skip
+    assert "one point a coating run" in text
+    assert "control limits" in text
+    assert "Spec limit: at least 99.25 %T." in text

@@ -1,0 +1,97 @@
+"""Looks: nothing is told by colour alone, and what users wrote is text."""
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from speclake_dashboards import theme
+from speclake_dashboards.cautions import DEEP_UV, OPTICAL_DENSITY, cautions
+
+from speclake.specs.verdicts import Outcome
+
+
+def test_every_outcome_has_a_word_a_shape_a_stroke_and_a_colour_of_its_own():
+    assert set(theme.MARKS) == set(Outcome)
+    for part in ("word", "shape", "stroke", "colour"):
+        assert len({getattr(mark, part) for mark in theme.MARKS.values()}) == len(Outcome)
+    assert all(mark.word == str(outcome) for outcome, mark in theme.MARKS.items())
+
+
+def luminance(colour: str) -> float:
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+@pytest.mark.parametrize(
+    "colour",
+    [*(mark.colour for mark in theme.MARKS.values()), theme.ACCENT, theme.QUIET_INK, theme.INK],
+)
+def test_text_in_every_colour_is_readable_on_white(colour):
+    # contrast of at least 4.5 to 1: W3C, Web Content Accessibility Guidelines 2.1, criterion 1.4.3
+    assert 1.05 / (luminance(colour) + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize("colour", theme.LINE_COLOURS)
+def test_lines_in_every_colour_are_seen_on_white(colour):
+    # contrast of at least 3 to 1 for graphics: the same guidelines, criterion 1.4.11
+    assert 1.05 / (luminance(colour) + 0.05) >= 3.0
+
+
+def test_every_template_can_be_read():
+    names = theme._environment().list_templates()
+    assert "frame.html" in names
+    for name in names:
+        if name != "frame.html":  # extends the template that Panel hands it when a page is made
+            theme._environment().get_template(name)
+
+
+def test_what_users_wrote_is_escaped_wherever_it_is_put_in():
+    nasty = "<script>alert(1)</script>"
+    assert "<script>" not in theme.render("message.html", text=nasty)
+    assert "<script>" not in theme.badge("pass", nasty)
+    assert "&lt;script&gt;" in theme.badge("pass", nasty)
+
+
+def test_a_time_is_shown_in_the_zone_of_the_archive_which_is_named():
+    noon = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
+    assert theme.moment(noon, ZoneInfo("Europe/Lisbon")) == "2026-07-01 13:00:00 WEST"
+    assert theme.moment(noon) == "2026-07-01 12:00:00 UTC"
+    assert theme.moment(None) == "unknown"
+
+
+def test_the_page_says_that_its_data_are_invented():
+    assert theme.INVENTED == "All data on this page are invented."
+
+
+def row(**changes):
+    facts = {
+        "axis_unit": "nm", "axis_first": 400.0, "axis_last": 800.0, "unit": "%T",
+        "segment": None, "comment": None,
+    }  # fmt: skip
+    return facts | changes
+
+
+@pytest.mark.parametrize(
+    ("changes", "owed"),
+    [
+        ({}, ()),
+        ({"axis_first": 200.0}, ()),
+        ({"axis_first": 190.0}, (DEEP_UV,)),
+        ({"axis_unit": "um", "axis_first": 0.19, "axis_last": 0.4}, (DEEP_UV,)),
+        ({"axis_unit": "cm-1", "axis_first": 20_000.0, "axis_last": 52_000.0}, (DEEP_UV,)),
+        ({"axis_unit": "eV", "axis_first": 2.0, "axis_last": 6.5}, (DEEP_UV,)),
+        ({"axis_unit": "eV", "axis_first": 2.0, "axis_last": 6.0}, ()),
+        ({"comment": "Nitrogen purge 20 min"}, (DEEP_UV,)),
+        ({"segment": "deep UV"}, (DEEP_UV,)),
+        ({"unit": "A"}, (OPTICAL_DENSITY,)),
+    ],
+)
+def test_a_page_owes_a_caution_where_it_touches_deep_uv_or_optical_density(changes, owed):
+    assert cautions([row(), row(**changes)]) == owed
+
+
+@pytest.mark.parametrize("caution", [DEEP_UV, OPTICAL_DENSITY])
+def test_a_caution_points_to_code_instructions_and_a_qualified_person(caution):
+    for said in ("no certification", "local code", "safety instructions", "a qualified person"):
+        assert said in caution
