@@ -149,7 +149,6 @@ class Folder(_Table):
     observer: Literal["events", "rescan"] = "events"
     settle_s: Seconds = 2.0
     rescan_s: Annotated[float, Field(gt=0)] = 10.0
-    silent_after_h: Annotated[float, Field(gt=0)] | None = None
 
 
 class Limits(_Table):
