@@ -1,0 +1,1 @@
+"""The importers that come with speclake, declared as a stranger's would be."""

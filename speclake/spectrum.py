@@ -1,4 +1,4 @@
-"""Spectra: values on a wavelength axis, exactly as exported, and sets of them on one shared axis."""
+"""Spectra: values on a wavelength axis, exactly as exported, and sets of them on a shared axis."""
 
 import hashlib
 from collections.abc import Mapping, Sequence

@@ -21,8 +21,8 @@ from speclake.archive.rows import (
     file_id,
 )
 from speclake.measurement import Measurement
-from speclake.spectrum import Spectrum
 from speclake.specs.verdicts import Outcome, Verdict
+from speclake.spectrum import Spectrum
 from speclake.units import QUANTITY_OF_UNIT, ValueUnit
 
 NOON = datetime(2026, 3, 10, 12, 0, tzinfo=UTC)

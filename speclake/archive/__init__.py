@@ -1,1 +1,1 @@
-""""""
+"""The record on disk: the chain of commits, their batches, and the catalogue made from them."""

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.measurement import Measurement
-from speclake.spectrum import Axis
 from speclake.specs.verdicts import Verdict
+from speclake.spectrum import Axis
 
 
 class FileOutcome(StrEnum):

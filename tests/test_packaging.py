@@ -1,0 +1,263 @@
+"""What is on disk is what is shipped: in wheel, source distribution and editable install alike."""
+
+import ast
+import json
+import os
+import subprocess
+import sys
+import tarfile
+import tomllib
+import zipfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from importlib.metadata import Distribution, distribution, packages_distributions
+from importlib.util import find_spec
+from pathlib import Path
+from shutil import copytree, ignore_patterns
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+FOLDERS = {
+    "speclake": "speclake",
+    "speclake_plugins": "plugins",
+    "speclake_dashboards": "dashboards",
+    "speclake_demo": "demo_archive",
+}
+"""Each package and the folder that it lives in."""
+NOT_IMPORTED = {"tzdata"}
+"""Needed without an import: tables that the standard library's zoneinfo reads."""
+
+
+def on_disk(folder: str) -> set[str]:
+    """Files below a folder of the project, those that Python and editors leave behind apart."""
+    return {
+        path.relative_to(ROOT / folder).as_posix()
+        for path in (ROOT / folder).rglob("*")
+        if path.is_file() and path.suffix not in (".pyc", ".pyo") and not path.name.startswith(".")
+    }
+
+
+def modules_of(package: str) -> Iterator[str]:
+    """Every module that the files of a package's folder make."""
+    for file in sorted(on_disk(FOLDERS[package])):
+        if file.endswith(".py"):
+            parts = (package, *file.removesuffix(".py").split("/"))
+            yield ".".join(part for part in parts if part != "__init__")
+
+
+MODULES = [module for package in FOLDERS for module in modules_of(package)]
+
+
+def python(*words: str | Path, cwd: Path) -> str:
+    """Everything that a child Python prints; it must end well."""
+    clean = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "PIP_"))}
+    done = subprocess.run(
+        [sys.executable, *map(str, words)],
+        cwd=cwd,
+        env=clean | {"PIP_DISABLE_PIP_VERSION_CHECK": "1"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout
+    return done.stdout
+
+
+@dataclass(frozen=True)
+class Built:
+    """What a build made, and all that it said."""
+
+    said: str
+    sdist: Path
+    wheel: Path
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
+    """Source distribution of a copy of the project, and the wheel made from it."""
+    # a copy: what an earlier build left in the tree would be shipped again
+    source = tmp_path_factory.mktemp("source")
+    leave_out = ignore_patterns("__pycache__", "*.pyc", ".*")
+    for folder in (*FOLDERS.values(), "docs", "tests"):
+        copytree(ROOT / folder, source / folder, ignore=leave_out)
+    for file in ROOT.iterdir():
+        if file.is_file():
+            (source / file.name).write_bytes(file.read_bytes())
+    out = tmp_path_factory.mktemp("dist")
+    said = python("-m", "build", "--no-isolation", "--outdir", out, source, cwd=source)
+    (sdist,), (wheel,) = out.glob("*.tar.gz"), out.glob("*.whl")
+    return Built(said, sdist, wheel)
+
+
+@pytest.fixture(scope="module")
+def installed_wheel(built: Built, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder into which the wheel was installed, without what it depends on."""
+    target = tmp_path_factory.mktemp("installed")
+    pip = ("-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--target", target)
+    python(*pip, built.wheel, cwd=target)
+    return target
+
+
+def test_packages_that_are_declared_are_those_on_disk() -> None:
+    found = {
+        ".".join((package, *file.split("/")[:-1]))
+        for package, folder in FOLDERS.items()
+        for file in on_disk(folder)
+        if file.endswith(".py")
+    }
+    declared = PROJECT["tool"]["setuptools"]["packages"]
+    assert sorted(declared) == sorted(found)
+    assert len(MODULES) > 100
+
+
+def test_every_package_has_an_init_file() -> None:
+    missing = [p for p in PROJECT["tool"]["setuptools"]["packages"] if p not in MODULES]
+    assert missing == []
+
+
+def test_build_says_nothing_that_needs_an_answer(built: Built) -> None:
+    # a fresh copy has no compiled files, so that there is none to leave out
+    expected = "no previously-included files matching '*.py[cod]'"
+    noise = [
+        line
+        for line in built.said.splitlines()
+        if any(word in line.lower() for word in ("warn", "deprecat", "ignored", "error:"))
+        and expected not in line
+    ]
+    assert noise == []
+
+
+def test_wheel_holds_every_file_and_no_other(built: Built) -> None:
+    with zipfile.ZipFile(built.wheel) as archive:
+        names = {n for n in archive.namelist() if ".dist-info/" not in n}
+    expected = {f"{p}/{file}" for p, folder in FOLDERS.items() for file in on_disk(folder)}
+    assert names == expected
+
+
+def test_wheel_carries_the_licence(built: Built) -> None:
+    with zipfile.ZipFile(built.wheel) as archive:
+        (licence,) = (n for n in archive.namelist() if n.endswith("/licenses/LICENSE"))
+        assert archive.read(licence) == (ROOT / "LICENSE").read_bytes()
+
+
+def test_source_distribution_holds_every_file_with_tests_and_docs(built: Built) -> None:
+    with tarfile.open(built.sdist) as archive:
+        names = {m.name.split("/", 1)[1] for m in archive.getmembers() if m.isfile()}
+    for folder in (*FOLDERS.values(), "docs", "tests"):
+        missing = {f"{folder}/{file}" for file in on_disk(folder)} - names
+        assert missing == set()
+    assert {"pyproject.toml", "README.md", "LICENSE", "CHANGELOG.md", "DEVELOPERS.md"} <= names
+
+
+def test_every_module_is_imported_from_the_installed_wheel(installed_wheel: Path) -> None:
+    script = (
+        "import importlib, json, sys\n"
+        "target, names = sys.argv[1], json.loads(sys.argv[2])\n"
+        "sys.path.insert(0, target)\n"
+        "homes = [importlib.import_module(name).__file__ for name in names]\n"
+        "print(json.dumps(homes))"
+    )
+    said = python("-I", "-c", script, installed_wheel, json.dumps(MODULES), cwd=installed_wheel)
+    homes = [Path(home) for home in json.loads(said)]
+    assert len(homes) == len(MODULES)
+    assert [home for home in homes if installed_wheel not in home.parents] == []
+
+
+def test_entry_points_of_the_installed_wheel_are_those_declared(installed_wheel: Path) -> None:
+    (found,) = Distribution.discover(name="speclake", path=[str(installed_wheel)])
+    points = {(p.group, p.name, p.value) for p in found.entry_points}
+    declared = PROJECT["project"]
+    expected = {("console_scripts", n, v) for n, v in declared["scripts"].items()}
+    for group, members in declared["entry-points"].items():
+        expected |= {(group, name, value) for name, value in members.items()}
+    assert points == expected
+    assert {group for group, _, _ in points} == {
+        "console_scripts", "speclake.importers", "speclake.pages",
+    }  # fmt: skip
+
+
+def test_every_entry_point_leads_to_something_that_can_be_called() -> None:
+    points = distribution("speclake").entry_points
+    assert len(points) >= 4
+    assert [point.name for point in points if not callable(point.load())] == []
+
+
+@pytest.mark.parametrize("package", PROJECT["tool"]["setuptools"]["packages"])
+def test_editable_install_finds_each_package_where_it_lies(package: str) -> None:
+    top, *below = package.split(".")
+    spec = find_spec(package)
+    assert spec is not None and spec.origin is not None
+    assert Path(spec.origin) == ROOT.joinpath(FOLDERS[top], *below, "__init__.py")
+
+
+def imported_by(folders: Mapping[str, str]) -> dict[str, str]:
+    """Third-party modules that the files below some folders import, each with one such file."""
+    own = {*FOLDERS, "tests"}
+    found: dict[str, str] = {}
+    for folder in folders.values():
+        for file in sorted((ROOT / folder).rglob("*.py")):
+            for name in _imports(ast.parse(file.read_text("utf-8"))):
+                top = name.split(".")[0]
+                is_beside = (file.parent / f"{top}.py").exists()  # scripts find their neighbours
+                if top not in sys.stdlib_module_names and top not in own and not is_beside:
+                    found.setdefault(top, file.relative_to(ROOT).as_posix())
+    return found
+
+
+def _imports(tree: ast.AST) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+        elif isinstance(node, ast.Call) and _is_importorskip(node):
+            yield str(node.args[0].value) if isinstance(node.args[0], ast.Constant) else ""
+
+
+def _is_importorskip(node: ast.Call) -> bool:
+    return isinstance(node.func, ast.Attribute) and node.func.attr == "importorskip"
+
+
+def distributions_of(modules: Mapping[str, str]) -> set[str]:
+    known = packages_distributions()
+    for module, file in modules.items():
+        assert module in known, f"{file} imports {module}, which no installed package gives"
+    return {canonicalize_name(known[module][0]) for module in modules}
+
+
+def declared_in(*lists: list[str]) -> dict[str, Requirement]:
+    """Requirements by the name of the distribution, this project's own extras left out."""
+    each = (Requirement(text) for entries in lists for text in entries)
+    return {canonicalize_name(r.name): r for r in each if r.name != "speclake"}
+
+
+BASE = declared_in(PROJECT["project"]["dependencies"])
+EXTRAS = PROJECT["project"]["optional-dependencies"]
+
+
+def test_base_install_declares_what_the_packages_import_and_nothing_else() -> None:
+    assert distributions_of(imported_by(FOLDERS)) == set(BASE) - NOT_IMPORTED
+
+
+def test_tests_import_nothing_that_their_extras_do_not_declare() -> None:
+    used = distributions_of(imported_by({"tests": "tests"}))
+    assert used <= set(BASE) | set(declared_in(EXTRAS["test"], EXTRAS["dev"]))
+
+
+def test_each_requirement_says_from_which_version_on() -> None:
+    known = BASE | declared_in(EXTRAS["test"])
+    loose = [name for name, each in known.items() if ">=" not in str(each.specifier)]
+    assert loose == []
+
+
+def test_every_module_below_speclake_has_its_layer() -> None:
+    contracts = PROJECT["tool"]["importlinter"]["contracts"]
+    (layers,) = (each["layers"] for each in contracts if each["type"] == "layers")
+    placed = {name.strip(" ()") for layer in layers for name in layer.replace("|", ":").split(":")}
+    tops = {".".join(m.split(".")[:2]) for m in MODULES if m.startswith("speclake.")}
+    assert tops | {"speclake_plugins", "speclake_dashboards"} == placed
