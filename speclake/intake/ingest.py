@@ -175,7 +175,7 @@ class Ingest:
             modified_ns=task.modified_ns,
             sha256=reading.sha256,
             outcome=outcome,
-            note=reading.note or "; ".join(remarks) or f"{taken} spectra taken",
+            note=reading.note or "; ".join(remarks) or _taken(taken),
             place=reading.place,
             found=reading.found,
             expected=reading.expected,
@@ -244,6 +244,10 @@ def _findings(m: Measurement) -> list[FindingRow]:
         )
         for i, (check, severity, text) in enumerate(said)
     ]
+
+
+def _taken(spectra: int) -> str:
+    return "1 spectrum taken" if spectra == 1 else f"{spectra} spectra taken"
 
 
 def _why(group: Sequence[FileReading]) -> str:
