@@ -2,7 +2,6 @@
 
 import contextlib
 import hashlib
-import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -106,10 +105,20 @@ class NewBatch:
         self._root, self._disk = root, disk
         month = root / FOLDER / f"{at.astimezone(UTC):%Y-%m}"
         disk.make_folders(month)
-        self.folder = month / f"{at.astimezone(UTC):%d-%H%M%S}-{secrets.token_hex(4)}"
-        disk.make_folder(self.folder)
-        self._held: int | None = disk.hold(self.folder)
+        self._held: int | None = None
+        while self._held is None:
+            name = f"{at.astimezone(UTC):%d-%H%M%S}-{self._disk.token()}"
+            self.folder = self._make_held(month / name)
         disk.sync_folder(month)
+
+    def _make_held(self, folder: Path) -> Path:
+        """Make the folder and hold it, unless a cleaner takes it for a left-over before that."""
+        self._disk.make_folder(folder)
+        with contextlib.suppress(FileNotFoundError):
+            self._held = self._disk.hold(folder)
+        if self._held is not None and not folder.is_dir():
+            self.release()
+        return folder
 
     def path(self, table: str) -> Path:
         """File that holds the rows of a table."""
@@ -132,8 +141,10 @@ class NewBatch:
 
     def give_up(self) -> None:
         """Remove the folder; no record names it."""
-        self._disk.remove_tree(self.folder)
-        self.release()
+        try:
+            self._disk.remove_tree(self.folder)
+        finally:
+            self.release()
 
 
 def file_name(table: str) -> str:

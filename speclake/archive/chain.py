@@ -14,7 +14,6 @@ may stand under its number.
 import contextlib
 import hashlib
 import json
-import secrets
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -282,7 +281,7 @@ class Chain:
             self._disk.put_if_absent(self.path(commit.number), data)
         except FileExistsError as error:
             raise Taken(commit.number) from error
-        self._leave_witness(commit.number)
+        self.leave_witness(commit.number)
         return replace(commit, hash=hashlib.sha256(data).hexdigest())
 
     def witness(self) -> int | None:
@@ -297,9 +296,9 @@ class Chain:
         number = self.witness() or 0
         return number if number > 0 and self._exists(number) else 0
 
-    def _leave_witness(self, number: int) -> None:
-        """Say how far the chain is; after the record is on the medium, and without a wait."""
-        temporary = self.folder / f".{HEAD}.{secrets.token_hex(4)}{TEMPORARY}"
+    def leave_witness(self, number: int) -> None:
+        """Say how far the chain is, once that record is on the medium; without a wait for this."""
+        temporary = self.folder / f".{HEAD}.{self._disk.token()}{TEMPORARY}"
         with contextlib.suppress(OSError):  # the commit stands, with this file or without
             handle = self._disk.open_new(temporary)
             try:

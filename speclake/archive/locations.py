@@ -78,6 +78,10 @@ class LocalDisk:
     survives a power cut.
     """
 
+    def token(self) -> str:
+        """Part of a name that no other writer takes."""
+        return secrets.token_hex(4)
+
     # --- one call each ------------------------------------------------------------------------
 
     def make_folder(self, path: Path) -> None:
@@ -206,17 +210,25 @@ class LocalDisk:
         FileExistsError
             The name is taken; what is there was not touched.
         """
-        temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}{TEMPORARY}")
-        with self.create(temporary) as sink:
-            sink.write(data)
-        try:
-            moved = self._name_if_free(temporary, path)
-        except FileExistsError:
-            self.remove(temporary)
-            raise
+        while True:
+            temporary = path.with_name(f".{path.name}.{self.token()}{TEMPORARY}")
+            with self.create(temporary) as sink:
+                sink.write(data)
+            try:
+                moved = self._name_if_free(temporary, path)
+            except FileExistsError:
+                with contextlib.suppress(FileNotFoundError):
+                    self.remove(temporary)
+                raise
+            except FileNotFoundError:
+                if temporary.exists():
+                    raise
+                continue  # cleaned away as a left-over under our hands: write it again
+            break
         self.sync_folder(path.parent)
         if not moved:
-            self.remove(temporary)
+            with contextlib.suppress(FileNotFoundError):
+                self.remove(temporary)
 
     def _name_if_free(self, temporary: Path, path: Path) -> bool:
         """Whether the file was moved (True) or has two names now."""
@@ -246,7 +258,7 @@ class LocalDisk:
     def remove_tree(self, folder: Path) -> None:
         """Remove a folder and what is in it; what another process removed meanwhile is no error."""
         with contextlib.suppress(FileNotFoundError):
-            for entry in list(folder.iterdir()):
+            for entry in sorted(folder.iterdir()):
                 if entry.is_dir() and not entry.is_symlink():
                     self.remove_tree(entry)
                 else:
