@@ -136,7 +136,8 @@ class Pages:
 
             # said before anything is drawn: a visit whose state was made anew, after a slow
             # connection or a pause, would else ask another host for its style sheets
-            pn.state.curdoc.template_variables["dist_url"] = LOCAL_DIST
+            document: Any = pn.state.curdoc
+            document.template_variables["dist_url"] = LOCAL_DIST
             settings = self._archive.settings
             view = view_of(self._archive, route, pn.state.session_args)
             return framed(view, settings.name, invented=settings.invented)

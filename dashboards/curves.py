@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 from speclake_dashboards import theme
-from speclake_dashboards.decimation import DensityPicture, extremes, in_view
+from speclake_dashboards.decimation import extremes, in_view
+from speclake_dashboards.density import DensityPicture
 from speclake_dashboards.limits import Limit, draw_limits
 from speclake_dashboards.matching import Units
 

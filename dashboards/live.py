@@ -29,8 +29,11 @@ def renewed(text: Callable[[], Markup], period_ms: int) -> Any:
         if now != pane.object:
             pane.object = now
 
+    def start() -> None:
+        pn.state.add_periodic_callback(renew, period=period_ms)
+
     if pn.state.curdoc is not None:  # without a visit there is nobody to renew it for
-        pn.state.onload(lambda: pn.state.add_periodic_callback(renew, period=period_ms))
+        pn.state.onload(start)
     return pane
 
 

@@ -47,7 +47,7 @@ class Request:
 def page(archive: "Archive", address: Address) -> View:
     """Picture, text and table of the spectra that the address names, one by one or by a query."""
     address.only(ENTRIES | {"ids", "minus", "axis", "unit"})
-    request = _request(address)
+    request = request_of(address)
     ids = address.ids()
     if not request.entries:
         return View("Overlay", (render("overlay_empty.html", asked=False),), "overlay")
@@ -64,7 +64,14 @@ def page(archive: "Archive", address: Address) -> View:
     return View("Overlay", draw(archive, table, request, remarks), "overlay")
 
 
-def _request(address: Address) -> Request:
+def request_of(address: Address) -> Request:
+    """What an address asks for.
+
+    Raises
+    ------
+    speclake_dashboards.address.BadAddress
+        It asks for something impossible.
+    """
     minus = address.ids("minus")
     if len(minus) > 1:
         raise BadAddress("The address names more than one spectrum to take the difference to.")
@@ -160,18 +167,16 @@ def crowd_picture(
     archive: "Archive", table: "polars.DataFrame", request: Request, remarks: Sequence[str] = ()
 ) -> tuple[Any, Markup]:
     """Density of more spectra than lines can show, failed ones on top as lines; and its text."""
-    first = archive.spectra(table["measurement_id"][: crowd.CHUNK].to_list())
-    units = units_of(first, request.axis_unit, request.unit)
+    units = crowd.units_for(archive, table, request.axis_unit, request.unit)
     drawable = limits_of(specifications_for(archive, table), units)
     seen = crowd.crowd_of(archive, table, units)
     text = _text(table, (), units, drawable, [*remarks, *seen.remarks, *drawable.remarks])
-    picture = seen.density.picture()
-    if picture is None:
+    if seen.picture is None:
         return None, text
     failed = table.filter(table["outcome"] == str(Outcome.FAIL)).head(MOST_CHOSEN)
     chosen = in_units(archive.spectra(failed["measurement_id"].to_list()), units).sets
     captions = captions_of(failed, archive.settings.zone)
-    figure = curves.crowd(picture, units, chosen, captions, drawable.limits)
+    figure = curves.crowd(seen.picture, units, chosen, captions, drawable.limits)
     if seen.kept:
         zoom.follow_density(figure, seen.kept)
     return figure, text

@@ -5,7 +5,7 @@ from typing import Any
 
 from speclake_dashboards import crowd, curves
 from speclake_dashboards.background import work_apart
-from speclake_dashboards.decimation import DensityPicture
+from speclake_dashboards.density import DensityPicture
 
 from speclake.spectrum import SpectrumSet
 

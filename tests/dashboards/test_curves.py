@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from speclake_dashboards import curves
 from speclake_dashboards.curves import Caption
-from speclake_dashboards.decimation import Density
+from speclake_dashboards.density import Density
 from speclake_dashboards.limits import Limit
 from speclake_dashboards.matching import Units
 
