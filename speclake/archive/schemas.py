@@ -36,7 +36,7 @@ from speclake.archive.rows import (
 from speclake.errors import ArchiveDamaged
 from speclake.measurement import Measurement
 from speclake.specs.verdicts import Verdict
-from speclake.spectrum import Axis
+from speclake.spectrum import Axis, FloatArray
 
 ROWS: Mapping[str, type] = {
     "measurements": Measurement,
@@ -103,7 +103,7 @@ def _arrow_type(hint: Any) -> pa.DataType:
         return TEXT_MAP
     if origin is tuple:
         return _list_of(_arrow_type(arguments[0]))
-    if origin is np.ndarray:
+    if hint == FloatArray:  # NumPy makes it an alias of another kind from Python 3.12 on
         return _list_of(pa.float64())
     if is_dataclass(hint):
         return pa.struct(_arrow_fields(typing.cast(type, hint)))
