@@ -188,6 +188,7 @@ class Bare:
 
     def __init__(self, catalog: Catalog, folder: Path) -> None:
         path = folder / "bare.duckdb"
+        self._session = catalog._upkeep.session
         ask: Callable[[Session], Any] = lambda s: s._connection.execute(  # noqa: E731  # one line
             f"ATTACH '{path}' AS bare; CREATE TABLE bare.measurements AS SELECT * FROM "
             "memory.measurements ORDER BY measurement_no; CREATE TABLE bare.verdicts AS SELECT * "
@@ -198,7 +199,7 @@ class Bare:
         self._connection.execute("SET TimeZone = 'UTC'")
 
     def search(self, query: Query) -> Any:
-        found = where(query)
+        found = where(self._session, query)
         condition = found.sql.replace("current_verdicts", "(SELECT * FROM verdicts WHERE current)")
         listed = ", ".join(f'"{name}"' for name in LISTED)
         sql = (

@@ -7,7 +7,8 @@ import polars as pl
 
 from speclake.archive.catalog.layout import TABLES
 from speclake.archive.catalog.lookups import rows_of
-from speclake.archive.catalog.query import LISTED, Where, match, numbers_of
+from speclake.archive.catalog.numbers import AMONG, numbers_of
+from speclake.archive.catalog.query import LISTED, Where, match
 from speclake.archive.catalog.session import Session
 from speclake.archive.rows import EventKind, SpecificationRow
 from speclake.measurement import Kind
@@ -37,8 +38,7 @@ def verdicts(
     """
     found = Where()
     if ids is not None:
-        sql, parameters = numbers_of(ids)
-        found.add(f"v.measurement_no IN ({sql})", *parameters)
+        found.add(f"v.{AMONG}", numbers_of(session, ids))
     if spec is not None:
         found.add("v.spec = ?", spec)
     if requirement is not None:
@@ -175,17 +175,13 @@ def unjudged(session: Session, limit: int = 500, after: str | None = None) -> pl
     ----------
     after : last measurement_id of the page before, to go on from.
     """
-    start = "-1"
-    parameters: list[object] = []
-    if after is not None:
-        sql, parameters = numbers_of([after])
-        start = f"coalesce(({sql}), -1)"
+    start = numbers_of(session, [after]) if after is not None else []
     listed = ", ".join(f'"{name}"' for name in LISTED)
     return session.frame(
         f"""SELECT {listed} FROM measurements
         WHERE outcome IS NULL AND NOT backfill AND {_PARTS} AND {_COUNTS}
-        AND measurement_no > {start} ORDER BY measurement_no LIMIT {int(limit)}""",
-        parameters,
+        AND measurement_no > ? ORDER BY measurement_no LIMIT {int(limit)}""",
+        [start[0] if start else -1],
     )
 
 

@@ -49,7 +49,7 @@ _VALUES = ("exponent", "integers", "floats")
 TABLES: Mapping[str, Table] = {
     "measurements": Table(
         own=(
-            "measurement_no INTEGER", *_ROW, "id_key UBIGINT", "values_key UBIGINT",
+            "measurement_no INTEGER", *_ROW, "id_key BIGINT", "values_key BIGINT",
             "file_no INTEGER", "folder VARCHAR", "backfill BOOLEAN",
         ),
         rows="measurements",
@@ -63,7 +63,7 @@ TABLES: Mapping[str, Table] = {
     ),
     "files": Table(
         own=(
-            "file_no INTEGER", *_ROW, "id_key UBIGINT", "path_key UBIGINT", "bytes_key UBIGINT",
+            "file_no INTEGER", *_ROW, "id_key BIGINT", "path_key BIGINT", "bytes_key BIGINT",
         ),
         rows="files",
     ),
@@ -187,9 +187,14 @@ def key(text: str) -> str:
     A column of these is searched many times faster than one of hashes in hexadecimal. Texts that
     share one are told apart by themselves.
     """
-    return f"md5_number_lower({text})"
+    return f"(md5_number({text}) & {2**63 - 1})::BIGINT"
 
 
 def path_key(folder: str, path: str) -> str:
     """SQL of the integer by which a file of a watched folder is found."""
     return key(f"{folder} || '|' || {path}")
+
+
+def path_text(folder: str, path: str) -> str:
+    """Text whose key is the `path_key` of a file of a watched folder."""
+    return f"{folder}|{path}"

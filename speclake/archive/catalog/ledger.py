@@ -4,8 +4,9 @@ from collections.abc import Iterable, Sequence
 
 import polars as pl
 
-from speclake.archive.catalog.layout import TABLES, key, path_key
-from speclake.archive.catalog.lookups import rows_of
+from speclake.archive.catalog.layout import TABLES
+from speclake.archive.catalog.lookups import files_named, rows_of
+from speclake.archive.catalog.numbers import named
 from speclake.archive.catalog.query import Where
 from speclake.archive.catalog.session import Session
 from speclake.archive.rows import FileOutcome, FileRow
@@ -13,7 +14,6 @@ from speclake.archive.rows import FileOutcome, FileRow
 Listing = Sequence[tuple[str, int, int]]
 """Path below the watched folder, size and modification time in ns of each file found."""
 
-_ASKED = "(SELECT unnest(?::VARCHAR[]))"
 _NAMES = ", ".join(f'"{name}"' for name in TABLES["files"].taken)
 
 
@@ -44,10 +44,9 @@ def files(
 def file_states(session: Session, folder: str, path: str) -> list[FileRow]:
     """Every line on one file of a watched folder, oldest first."""
     found = session.arrow(
-        f"""SELECT {_NAMES} FROM files WHERE file_no IN (
-            SELECT file_no FROM files WHERE path_key = {path_key("?", "?")}
-        ) AND folder = ? AND path = ? ORDER BY file_no""",
-        [folder, path, folder, path],
+        f"""SELECT {_NAMES} FROM files WHERE file_no IN (SELECT unnest(?::INTEGER[]))
+        ORDER BY file_no""",
+        [files_named(session, folder, [path])],
     )
     return rows_of("files", found)
 
@@ -117,23 +116,17 @@ def taken_by(session: Session, importer: str) -> list[FileRow]:
 
 def known_file_ids(session: Session, ids: Iterable[str]) -> set[str]:
     """Those of the identifiers that have a line in the ledger."""
-    asked = list(ids)
-    found = session.rows(
-        f"""SELECT file_id FROM files WHERE file_no IN (
-            SELECT file_no FROM files WHERE id_key IN (SELECT {key("unnest(?::VARCHAR[])")})
-        ) AND file_id IN {_ASKED}""",
-        [asked, asked],
-    )
-    return {name for (name,) in found}
+    return set(named(session, "files", "id_key", "file_id", ids).values())
 
 
 def has_original(session: Session, sha256s: Iterable[str]) -> set[str]:
     """Those of the hashes whose bytes the archive holds."""
-    asked = list(sha256s)
+    numbers = named(session, "files", "bytes_key", "sha256", sha256s)
+    if not numbers:
+        return set()
     found = session.rows(
-        f"""SELECT DISTINCT sha256 FROM files WHERE file_no IN (
-            SELECT file_no FROM files WHERE bytes_key IN (SELECT {key("unnest(?::VARCHAR[])")})
-        ) AND sha256 IN {_ASKED} AND holds_original""",
-        [asked, asked],
+        """SELECT file_no FROM files
+        WHERE file_no IN (SELECT unnest(?::INTEGER[])) AND holds_original""",
+        [list(numbers)],
     )
-    return {name for (name,) in found}
+    return {numbers[number] for (number,) in found}

@@ -1,6 +1,6 @@
 """Measurements, spectra and axes by their identifiers and contents."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +9,8 @@ import polars as pl
 import pyarrow as pa
 
 from speclake.archive.batches import read_rows, read_table
-from speclake.archive.catalog.layout import TABLES, key, path_key
-from speclake.archive.catalog.query import numbers_of
+from speclake.archive.catalog.layout import TABLES, columns, path_text
+from speclake.archive.catalog.numbers import AMONG, by_key, named, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.chain import Chain, Commit
 from speclake.archive.places import Place
@@ -20,7 +20,6 @@ from speclake.errors import NotFound
 from speclake.measurement import Measurement
 
 _ASKED = "(SELECT unnest(?::VARCHAR[]))"
-_KEYS = f"(SELECT {key('unnest(?::VARCHAR[])')})"
 
 
 def rows_of(table: str, found: Any, more: Mapping[str, Any] | None = None) -> list[Any]:
@@ -58,8 +57,7 @@ def measurements(session: Session, root: Path, ids: Sequence[str]) -> list[Measu
     FileNotFoundError
         A batch was replaced and cleaned away since the last refresh.
     """
-    sql, parameters = numbers_of(ids)
-    found = _measurements(session, f"measurement_no IN ({sql})", parameters)
+    found = _measurements(session, AMONG, [numbers_of(session, ids)])
     headers = _headers(root, places(session, "spectra", ids))
     type_ = SCHEMAS["measurements"].field("header").type
     named = [headers.get(each) for each in found.column("measurement_id").to_pylist()]
@@ -108,8 +106,8 @@ def row(session: Session, measurement_id: str) -> dict[str, Any]:
     speclake.errors.NotFound
         It is not in the archive.
     """
-    sql, parameters = numbers_of([measurement_id])
-    found = session.frame(f"SELECT * FROM measurements WHERE measurement_no IN ({sql})", parameters)
+    numbers = numbers_of(session, [measurement_id])
+    found = session.frame(f"SELECT * FROM measurements WHERE {AMONG}", [numbers])
     if found.is_empty():
         raise NotFound(f"{measurement_id}: found no such measurement in the archive")
     return found.row(0, named=True)
@@ -117,32 +115,34 @@ def row(session: Session, measurement_id: str) -> dict[str, Any]:
 
 def known_ids(session: Session, ids: Sequence[str]) -> set[str]:
     """Those of the identifiers that are taken."""
-    sql, parameters = numbers_of(ids)
-    found = session.rows(
-        f"SELECT measurement_id FROM measurements WHERE measurement_no IN ({sql})", parameters
-    )
-    return {name for (name,) in found}
+    return set(named(session, "measurements", "id_key", "measurement_id", ids).values())
 
 
 def same_values(session: Session, values_sha256s: Sequence[str]) -> list[Measurement]:
     """Measurements with the same values, in the order of taking in; their headers left out."""
-    condition = (
-        "measurement_no IN (SELECT measurement_no FROM measurements WHERE values_key IN "
-        f"{_KEYS}) AND values_sha256 IN {_ASKED}"
-    )
-    asked = list(values_sha256s)
-    return _without_header(_measurements(session, condition, [asked, asked]))
+    found = named(session, "measurements", "values_key", "values_sha256", values_sha256s)
+    return _without_header(_measurements(session, AMONG, [list(found)])) if found else []
 
 
 def from_path(session: Session, folder: str, paths: Sequence[str]) -> list[Measurement]:
     """Measurements read earlier from files of these names; their headers left out."""
-    condition = (
-        "file_no IN (SELECT file_no FROM files WHERE file_no IN (SELECT file_no FROM files "
-        f"WHERE path_key IN (SELECT {path_key('?', 'unnest(?::VARCHAR[])')})) "
-        f"AND folder = ? AND path IN {_ASKED})"
+    files = files_named(session, folder, paths)
+    if not files:
+        return []
+    condition = "file_no IN (SELECT unnest(?::INTEGER[]))"
+    return _without_header(_measurements(session, condition, [files]))
+
+
+def files_named(session: Session, folder: str, paths: Iterable[str]) -> list[int]:
+    """Numbers of the ledger's lines on files of these names, in their order."""
+    asked = {(folder, path) for path in paths}
+    numbers = by_key(session, "files", "path_key", [path_text(*each) for each in asked])
+    found = session.rows(
+        """SELECT file_no, folder, path FROM files
+        WHERE file_no IN (SELECT unnest(?::INTEGER[])) ORDER BY file_no""",
+        [numbers],
     )
-    asked = list(paths)
-    return _without_header(_measurements(session, condition, [folder, asked, folder, asked]))
+    return [number for number, *name in found if tuple(name) in asked]
 
 
 def incomplete_in(session: Session, folder: str) -> list[Measurement]:
@@ -158,25 +158,11 @@ def axes_known(session: Session, ids: Sequence[str]) -> set[str]:
     return {name for (name,) in found}
 
 
-_PLACED = {
-    "spectra": (
-        "measurements",
-        "measurement_id",
-        "measurement_no IN (SELECT measurement_no FROM measurements "
-        f"WHERE id_key IN {_KEYS}) AND measurement_id IN {_ASKED}",
-        2,
-    ),
-    "originals": (
-        "files",
-        "sha256",
-        f"file_no IN (SELECT file_no FROM files WHERE bytes_key IN {_KEYS}) "
-        f"AND sha256 IN {_ASKED} AND holds_original",
-        2,
-    ),
-    "derived": ("derived", "derived_id", f"derived_id IN {_ASKED}", 1),
-    "axes": ("axes", "axis_id", f"axis_id IN {_ASKED}", 1),
+_KEYED = {
+    "spectra": ("measurements", "id_key", "measurement_id"),
+    "originals": ("files", "bytes_key", "sha256"),
 }
-"""Table, column, condition, and how often that takes the identifiers."""
+_SMALL = {"derived": "derived_id", "axes": "axis_id"}
 
 
 def places(session: Session, table: str, ids: Sequence[str]) -> dict[str, Place]:
@@ -186,21 +172,31 @@ def places(session: Session, table: str, ids: Sequence[str]) -> dict[str, Place]
     ----------
     table : ``spectra``, ``derived``, ``axes`` or ``originals`` (by sha256).
     """
-    source, name, condition, times = _PLACED[table]
-    found = session.rows(
-        f"""WITH found AS (
+    if table in _KEYED:
+        source, column, name = _KEYED[table]
+        found = named(session, source, column, name, ids)
+        condition = f"{columns(source)[0]} IN (SELECT unnest(?::INTEGER[]))"
+        asked: list[Any] = list(found)
+    else:
+        source, name = table, _SMALL[table]
+        condition, asked = f"{name} IN {_ASKED}", list(ids)
+    if not asked:
+        return {}
+    if table == "originals":
+        condition += " AND holds_original"
+    rows = session.rows(
+        f"""WITH found AS MATERIALIZED (
             SELECT {name} AS name, commit_number, row_in_commit FROM {source} WHERE {condition}
-            QUALIFY row_number() OVER (
-                PARTITION BY {name} ORDER BY commit_number, row_in_commit) = 1
         ), moved AS (
             SELECT commit_number, max(batch) AS batch FROM moves
             WHERE commit_number IN (SELECT commit_number FROM found) GROUP BY commit_number
         )
         SELECT name, commit_number, row_in_commit, coalesce(batch, commit_number)
-        FROM found LEFT JOIN moved USING (commit_number)""",
-        [list(ids)] * times,
+        FROM found LEFT JOIN moved USING (commit_number)
+        ORDER BY commit_number DESC, row_in_commit DESC""",
+        [asked],
     )
-    return {name: Place(commit, position, batch) for name, commit, position, batch in found}
+    return {name: Place(*place) for name, *place in rows}
 
 
 def events(session: Session, subject: str | None = None) -> list[EventRow]:
@@ -214,11 +210,10 @@ def events(session: Session, subject: str | None = None) -> list[EventRow]:
 
 def findings(session: Session, ids: Sequence[str]) -> pl.DataFrame:
     """Findings on measurements, in the order of the chain."""
-    sql, parameters = numbers_of(ids)
     return session.frame(
-        f"""SELECT * EXCLUDE (measurement_no) FROM findings WHERE measurement_no IN ({sql})
+        f"""SELECT * EXCLUDE (measurement_no) FROM findings WHERE {AMONG}
         ORDER BY commit_number, finding_id""",
-        parameters,
+        [numbers_of(session, ids)],
     )
 
 

@@ -1,12 +1,12 @@
 """Search: what may be asked of the measurements, and the pages of the answer."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
 import polars as pl
 
+from speclake.archive.catalog.numbers import AMONG, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.catalog.standing import severity
 
@@ -114,7 +114,7 @@ class Where:
         return f"WHERE {' AND '.join(self.conditions)}" if self.conditions else ""
 
 
-def where(query: Query) -> Where:
+def where(session: Session, query: Query) -> Where:
     """Conditions that a query amounts to."""
     found = Where()
     for name in MATCHED:
@@ -131,12 +131,7 @@ def where(query: Query) -> Where:
     show(found, "withdrawn", query.withdrawn)
     show(found, "superseded_by IS NOT NULL", query.superseded)
     if query.ids is not None:
-        found.add(
-            "id_key IN (SELECT md5_number_lower(unnest(?::VARCHAR[]))) "
-            "AND measurement_id IN (SELECT unnest(?::VARCHAR[]))",
-            list(query.ids),
-            list(query.ids),
-        )
+        found.add(AMONG, numbers_of(session, query.ids))
     _judged(found, query.outcome, query.spec)
     return found
 
@@ -184,7 +179,7 @@ def search(session: Session, query: Query) -> pl.DataFrame:
 
     The page is chosen by its numbers first, so that only its rows are read in full.
     """
-    found = where(query)
+    found = where(session, query)
     direction = "DESC" if query.descending else "ASC"
     order = f'"{query.sort}" {direction} NULLS LAST, measurement_no {direction}'
     listed = ", ".join(f'"{name}"' for name in LISTED)
@@ -202,7 +197,7 @@ def search(session: Session, query: Query) -> pl.DataFrame:
 
 def count(session: Session, query: Query) -> int:
     """Number of measurements that a query finds, whatever its limit."""
-    found = where(query)
+    found = where(session, query)
     sql = f"SELECT count(*) FROM measurements {found.sql}"
     return int(session.rows(sql, found.parameters)[0][0])
 
@@ -236,20 +231,3 @@ def latest_by_instrument(session: Session, n: int) -> pl.DataFrame:
             FROM measurements WHERE NOT withdrawn AND superseded_by IS NULL GROUP BY instrument
         ) ORDER BY instrument, trusted_at DESC, measurement_no DESC"""
     )
-
-
-def numbers_of(ids: Sequence[str]) -> tuple[str, list[object]]:
-    """SQL of the numbers of measurements by their identifiers, and its parameters.
-
-    Identifiers are found by their keys first: see `speclake.archive.catalog.taking.held`.
-    """
-    asked = "(SELECT unnest(?::VARCHAR[]) AS measurement_id)"
-    keyed = (
-        "SELECT measurement_no FROM measurements WHERE id_key IN "
-        f"(SELECT md5_number_lower(measurement_id) FROM {asked})"
-    )
-    sql = (
-        f"SELECT measurement_no FROM measurements WHERE measurement_no IN ({keyed}) "
-        f"AND measurement_id IN {asked}"
-    )
-    return sql, [list(ids), list(ids)]

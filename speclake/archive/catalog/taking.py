@@ -15,14 +15,18 @@ _FIRST = "row_number() OVER (PARTITION BY {id} ORDER BY place_in_chunk) = 1"
 _NUMBER = "{start} + row_number() OVER (ORDER BY {order}) - 1"
 
 
-def held(table: str, number: str, name: str, asked: str) -> str:
-    """SQL of the rows of a table whose `name` is among those of `asked`, found by their keys.
+def known(table: str, names: str, asked: str) -> str:
+    """SQL of two steps that end in ``known``: the rows of a table that may be among those asked.
 
-    The keys of all rows are read first, and of the rows found the names.
+    The keys of all rows are compared first, which is fast; of the few that are found, `names` are
+    read. As long as each step stands for itself, DuckDB does not read the names of all rows.
     """
+    number = columns(table)[0]
     return (
-        f"SELECT * FROM {table} WHERE {number} IN (SELECT {number} FROM {table} "
-        f"WHERE id_key IN (SELECT id_key FROM {asked})) AND {name} IN (SELECT {name} FROM {asked})"
+        f"hits AS MATERIALIZED (SELECT {number} FROM {table} "
+        f"WHERE id_key IN (SELECT id_key FROM {asked})), "
+        f"known AS MATERIALIZED (SELECT {names} FROM {table} "
+        f"WHERE {number} IN (SELECT {number} FROM hits))"
     )
 
 
@@ -44,7 +48,7 @@ def _number_new(cursor: Cursor, table: str, name: str, start: int) -> None:
                 SELECT {name}, min(place_in_chunk) AS place_in_chunk
                 FROM staged_{table} GROUP BY {name}
             )
-        ), known AS ({held(table, number, name, "once")})
+        ), {known(table, name, "once")}
         SELECT place_in_chunk, {_numbered(start)} AS {number}, id_key
         FROM once ANTI JOIN known USING ({name})"""
     )
@@ -66,15 +70,15 @@ def take_files(cursor: Cursor, start: int) -> None:
 def take_measurements(cursor: Cursor, start: int) -> None:
     """New measurements as they were taken in, into ``fresh``."""
     _number_new(cursor, "measurements", "measurement_id", start)
+    names = "file_id, file_no, folder, backfill, commit_number"
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE filed AS
         WITH asked AS (
             SELECT DISTINCT file_id, {key("file_id")} AS id_key FROM staged_measurements
             ANTI JOIN fresh_files USING (file_id)
-        )
-        SELECT file_id, file_no, folder, backfill, commit_number FROM fresh_files UNION ALL
-        SELECT file_id, file_no, folder, backfill, commit_number
-        FROM ({held("files", "file_no", "file_id", "asked")})"""
+        ), {known("files", names, "asked")}
+        SELECT {names} FROM fresh_files UNION ALL
+        SELECT {names} FROM known SEMI JOIN asked USING (file_id)"""
     )
     cursor.execute(
         f"""CREATE OR REPLACE TEMP VIEW fresh AS
@@ -95,6 +99,7 @@ def resolve(cursor: Cursor) -> None:
 
     ``older`` lists those of them that were known before the chunk.
     """
+    names = "measurement_id, measurement_no, commit_number"
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE mentioned AS
         SELECT DISTINCT measurement_id, {key("measurement_id")} AS id_key FROM (
@@ -108,9 +113,9 @@ def resolve(cursor: Cursor) -> None:
     )
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE older AS
-        WITH asked AS (SELECT * FROM mentioned ANTI JOIN fresh USING (measurement_id))
-        SELECT measurement_id, measurement_no, commit_number
-        FROM ({held("measurements", "measurement_no", "measurement_id", "asked")})"""
+        WITH asked AS (SELECT * FROM mentioned ANTI JOIN fresh USING (measurement_id)),
+        {known("measurements", names, "asked")}
+        SELECT {names} FROM known SEMI JOIN asked USING (measurement_id)"""
     )
     cursor.execute(
         """CREATE OR REPLACE TEMP TABLE resolved AS
