@@ -39,6 +39,9 @@ TO_REACH_S = {10_000: 2.0, 100_000: 10.0}
 SETTINGS = 'name = "benchmark (invented)"\ninvented = true\n'
 
 
+DRAWN = "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+
+
 def values(axis: Axis, first: int, n: int) -> FloatArray:
     """Edges that drift, with noise, on the 0.001 %T grid."""
     random = np.random.default_rng(first)
@@ -150,13 +153,15 @@ def told(archive: Archive, axis: Axis, spectra: int) -> None:
     density = seconds(lambda: density_of(axis, array))
     reach = TO_REACH_S.get(spectra)
     print(f"{spectra:,} spectra of {POINTS:,} points")
-    print(f"  plain NumPy min and max in memory  {baseline:8.3f} s")
-    print(f"  density in memory                  {density:8.3f} s   {density / baseline:6.1f} x")
-    print(f"  address to picture                 {whole:8.3f} s   {whole / baseline:6.1f} x")
-    if browser is not None:
-        print(
-            f"  request to drawn in Chromium       {browser:8.3f} s   {browser / baseline:6.1f} x"
-        )
+    rows = (
+        ("plain NumPy min and max in memory", baseline),
+        ("density in memory", density),
+        ("address to picture", whole),
+        ("request to drawn in Chromium", browser),
+    )
+    for name, taken in rows:
+        if taken is not None:
+            print(f"  {name:34}{taken:8.3f} s   {taken / baseline:6.1f} x")
     print(f"  memory of the process              {memory:8.0f} MB")
     if reach is not None:
         print(f"  to reach: first picture under {reach:g} s")
