@@ -274,8 +274,14 @@ class Chain:
             replaces=tuple(sorted(replaces)),
             digests=dict(digests or {}),
         )
+        witness = self.witness() or 0  # read first: the record of what it says is there by then
         if self._is_passed(commit.number - 1):
             raise Taken(commit.number)
+        if witness >= commit.number and not self._exists(commit.number):
+            raise ArchiveDamaged(
+                f"{FOLDER}/{self.path(commit.number).name}: found no record, though {HEAD} says "
+                f"that commit {witness} was made; expected it; restore the records that are lost"
+            )
         data = encoded(commit)
         try:
             self._disk.put_if_absent(self.path(commit.number), data)

@@ -31,6 +31,20 @@ TEMPORARY = ".tmp"
 """How the name of a file ends that is not yet in its place."""
 
 
+WITNESS = ".sha256"
+"""How the name of a file ends that holds the hash of a published one, as ``sha256sum`` has it."""
+
+
+def witnesses(path: Path) -> list[Path]:
+    """Files that hold a hash which a published file may have."""
+    return sorted(path.parent.glob(f"{path.name}.*{WITNESS}"))
+
+
+def witnessed(witness: Path) -> Path:
+    """Published file that a file with a hash is of."""
+    return witness.with_name(witness.name.removesuffix(WITNESS).rpartition(".")[0])
+
+
 class Sink(Protocol):
     """A file being written: bytes go in, and their number and SHA-256 are known at any time."""
 
@@ -246,12 +260,23 @@ class LocalDisk:
         return False
 
     def publish(self, temporary: Path, path: Path) -> None:
-        """Move a finished file to its place, durably, over what is there."""
-        handle = os.open(temporary, os.O_RDWR)
-        try:
-            self.sync_file(handle)
-        finally:
-            os.close(handle)
+        """Move a finished file to its place, durably, over what is there; its hash goes beside it.
+
+        The hash is in a file of its own for each content (`witnesses`), so that two processes that
+        publish under one name at once leave the hash of whichever came last.
+        """
+        with temporary.open("r+b") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+            self.sync_file(file.fileno())
+        for old in path.parent.glob(f"*{WITNESS}"):
+            if not witnessed(old).exists():
+                with contextlib.suppress(FileNotFoundError):
+                    self.remove(old)
+        beside = path.with_name(f"{path.name}.{digest[:16]}{WITNESS}")
+        unnamed = beside.with_name(f".{beside.name}.{self.token()}{TEMPORARY}")
+        with self.create(unnamed) as sink:
+            sink.write(f"{digest}  {path.name}\n".encode())
+        self.rename(unnamed, beside)
         self.rename(temporary, path)
         self.sync_folder(path.parent)
 

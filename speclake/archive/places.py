@@ -43,5 +43,11 @@ class Catalogue(Protocol):
         axis_id) or ``originals`` (by sha256; the place of the row of ``files`` that holds it).
         """
 
+    def rebuild(self) -> int | None:
+        """Number of the last commit that is shown, once all is made anew from the chain alone.
+
+        None for an empty chain.
+        """
+
     def close(self) -> None:
         """Let go of every file."""

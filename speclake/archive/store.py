@@ -9,15 +9,17 @@ from typing import Generic, TypeVar
 from speclake.archive import cleaning
 from speclake.archive.batches import FOLDER as BATCHES
 from speclake.archive.batches import EncodedBatch, NewBatch, encoded, write
+from speclake.archive.catalog import Catalog
 from speclake.archive.chain import FOLDER as CHAIN
 from speclake.archive.chain import Chain, Commit, FileEntry, Taken
 from speclake.archive.cleaning import Removed
+from speclake.archive.damage import Damage
 from speclake.archive.locations import LocalDisk
 from speclake.archive.places import Catalogue
 from speclake.archive.reading import Reader
 from speclake.archive.rows import Batch
 from speclake.archive.sealing import Sealer
-from speclake.archive.verify import Damage, verify
+from speclake.archive.verify import verify
 from speclake.errors import NotFound
 from speclake.spectrum import SpectrumSet
 
@@ -60,6 +62,25 @@ class Store(Generic[CatalogueT]):
         self.catalog = open_catalogue(root, self.chain, self._disk)
         self._reader = Reader(root, self.chain, self.catalog)
         self._writing = threading.Lock()
+
+    @staticmethod
+    def open(root: Path, *, disk: LocalDisk | None = None, clock: Clock = now) -> "Store[Catalog]":
+        """Store of an archive that is there.
+
+        Raises
+        ------
+        speclake.errors.NotFound
+            The folder is no archive.
+        """
+        return Store(root, lambda root, _, disk: Catalog(root, disk=disk), disk=disk, clock=clock)
+
+    @staticmethod
+    def create(
+        root: Path, *, disk: LocalDisk | None = None, clock: Clock = now
+    ) -> "Store[Catalog]":
+        """Store of an archive whose folders are made where they are missing."""
+        create(root, disk)
+        return Store.open(root, disk=disk, clock=clock)
 
     def close(self) -> None:
         """Let go of every file."""
@@ -154,6 +175,10 @@ class Store(Generic[CatalogueT]):
             As for `spectra`.
         """
         return self._reader.original(sha256)
+
+    def rebuild(self) -> int | None:
+        """Number of the commit that the catalogue, made anew from the chain alone, shows."""
+        return self.catalog.rebuild()
 
     # --- care ---------------------------------------------------------------------------------
 

@@ -14,29 +14,10 @@ from speclake.archive.chain import BEFORE_THE_FIRST, HEAD, Chain, Commit, FileEn
 from speclake.archive.chain import FOLDER as CHAIN
 from speclake.archive.cleaning import folders
 from speclake.archive.crosscheck import CrossCheck
+from speclake.archive.damage import Damage, snapshot_damages, unknown
 from speclake.archive.locations import TEMPORARY
 from speclake.archive.sealing import check_rows, expected_digests
 from speclake.errors import ArchiveDamaged, NotFound
-
-
-@dataclass(frozen=True)
-class Damage:
-    """Something in the archive that is not as it should be.
-
-    Parameters
-    ----------
-    path : the file, below the archive's folder, or the row that is concerned.
-    found, expected : in plain words.
-    left_over : True where nothing is lost: a crash left it, or `clean` has yet to remove it.
-    """
-
-    path: str
-    found: str
-    expected: str
-    left_over: bool = False
-
-    def __str__(self) -> str:
-        return f"{self.path}: found {self.found}; expected {self.expected}"
 
 
 def verify(root: Path, chain: Chain, head: str | None = None) -> list[Damage]:
@@ -74,6 +55,7 @@ class _Verification:
             else:
                 yield from self._batch(commit)
         yield from self._unknown_in_batches()
+        yield from snapshot_damages(self.root, max(self.readable, default=0))
         for path, found, expected in self.cross.problems():
             yield Damage(path, found, expected)
 
@@ -81,8 +63,8 @@ class _Verification:
 
     def _records(self) -> Iterator[Damage]:
         witness = self.chain.witness()  # read first: the chain may grow meanwhile
-        numbers, unknown = self._names()
-        yield from unknown
+        numbers, strange = self._names()
+        yield from strange
         before: str | None = BEFORE_THE_FIRST
         hashes = set()
         for number in range(1, max([*numbers, witness or 0], default=0) + 1):
@@ -106,14 +88,14 @@ class _Verification:
 
     def _names(self) -> tuple[set[int], list[Damage]]:
         numbers: set[int] = set()
-        unknown = []
+        strange = []
         for path in sorted(self.chain.folder.iterdir()):
             stem = path.name.removesuffix(".json")
             if stem.isdecimal() and self.chain.path(int(stem)) == path:
                 numbers.add(int(stem))
             elif path.name != HEAD:
-                unknown.append(_unknown(f"{CHAIN}/{path.name}", path.name.endswith(TEMPORARY)))
-        return numbers, unknown
+                strange.append(unknown(f"{CHAIN}/{path.name}", path.name.endswith(TEMPORARY)))
+        return numbers, strange
 
     def _name(self, number: int) -> str:
         return f"{CHAIN}/{self.chain.path(number).name}"
@@ -214,14 +196,14 @@ class _Verification:
                 for path in sorted((self.root / folder).iterdir()):
                     name = path.relative_to(self.root).as_posix()
                     if name not in known:
-                        yield _unknown(name, False)
+                        yield unknown(name, False)
 
     def _unknown_in_batches(self) -> Iterator[Damage]:
         for month in sorted((self.root / BATCHES).iterdir()):
             for path in sorted(month.iterdir()) if month.is_dir() else [month]:
                 name = path.relative_to(self.root).as_posix()
                 if not path.is_dir():
-                    yield _unknown(name, False)
+                    yield unknown(name, False)
                 elif name not in self.owners:
                     yield Damage(
                         name,
@@ -229,12 +211,6 @@ class _Verification:
                         "none: a writer is at work or was stopped; clean removes it in that case",
                         left_over=True,
                     )
-
-
-def _unknown(name: str, is_temporary: bool) -> Damage:
-    if is_temporary:
-        return Damage(name, "a file that was not put in place", "none, once clean has run", True)
-    return Damage(name, "a file that no commit wrote", "none")
 
 
 def _from(error: ArchiveDamaged, path: str) -> Damage:

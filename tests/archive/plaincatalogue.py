@@ -85,6 +85,12 @@ class PlainCatalogue:
         """Every identifier known in a table of `places`."""
         return set(self._places.get(table, {}))
 
+    def rebuild(self) -> int | None:
+        """Forget everything and read again."""
+        self.number, self._holder, self._places = 0, {}, {}
+        self.refresh()
+        return self.number or None
+
     def close(self) -> None:
         """Nothing is open."""
 
