@@ -55,6 +55,7 @@ class Service:
 
     def start(self, *, with_pages: bool = True, port: int | None = None) -> None:
         """Clean what a crash left, judge what was left unjudged, then watch and serve."""
+        self.archive.specifications()  # a mistake in one is told now, not while files arrive
         self.archive.clean()
         left = judge_left_over(self.archive.store, self.archive.judge_step)
         if left:
@@ -110,6 +111,8 @@ class Service:
                 archive.root, archive.settings, archive.store, pool, step, archive.judge_step
             )
             archive.watch_states = watcher.states
+            for name, how in pool.shut_out.items():
+                self._say(f"importer {name!r} is left out: it {how}")
             step.take(pool.read(refused_tasks(archive, pool.readers, False)), self.tally)
             changed = _Changes(archive.root)
             while not self.stop.is_set() and not (changed.seen() and self._is_readable()):

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speclake.archive.cleaning import Removed
-    from speclake.archive.verify import Damage
+    from speclake.archive.damage import Damage
     from speclake.intake.folders import FolderState
     from speclake.specs import Specification
 

@@ -70,7 +70,7 @@ def ingest(
         for folder, root, below in places:
             tasks = _tasks(archive.store, folder, root, below, sheets, how)
             readings = _unchanged(pool.read(tasks), tally)
-            step.take(readings, tally, lambda _: progress(tally), how.with_verdicts)
+            step.take(readings, tally, lambda _: progress(tally))
         told = sheets.apply_due()
         if how.with_verdicts:
             judge_taken(archive.store, archive.judge_step, told, why="a run sheet told which parts")
@@ -121,6 +121,7 @@ def _tasks(
                 arrived_at=_now(),
                 sheets=sheets.about(folder.name, path),
                 backfill=how.backfill,
+                with_verdicts=how.with_verdicts,
                 importer=how.importer,
                 format=how.format,
                 again=how.again,
@@ -173,6 +174,7 @@ def refused_tasks(archive: "Archive", readers: str, on_demand: bool) -> Iterator
             sheets=sheets.about(row.folder, row.path),
             content=store.original(row.sha256),
             backfill=row.backfill,
+            with_verdicts=not row.backfill,
             again=again,
         )
 

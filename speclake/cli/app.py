@@ -43,7 +43,7 @@ def main() -> None:
     """Run the program; a known error becomes one sentence and an exit code."""
     try:
         app()
-    except ArchiveDamaged as error:
+    except (ArchiveDamaged, OSError) as error:
         typer.echo(f"speclake: {error}", err=True)
         sys.exit(SOMETHING_FAILED)
     except SpeclakeError as error:

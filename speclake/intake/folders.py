@@ -20,6 +20,7 @@ from speclake.settings import Folder
 CHUNK = 500
 MOST_WAITING = 20_000
 """How many unsettled files are kept in mind: a longer backlog waits in the folder itself."""
+MOST_HELD_UP_TOLD = 20
 STEPS_WITHOUT_A_FILE = 20
 EMPTY_FILE_PATIENCE = 10
 """An empty file is about to be written: it settles this many times later."""
@@ -45,7 +46,14 @@ class Disk(Protocol):
 
 
 class LocalDisk:
-    """The machine's own file system, network shares included."""
+    """The machine's own file system, network shares included.
+
+    `unnameable` holds the files whose names are not text in the encoding of the system: they
+    cannot be told apart in the record, so they are shown to a person and left alone.
+    """
+
+    def __init__(self) -> None:
+        self.unnameable: set[str] = set()
 
     def walk(self, root: Path, /) -> Iterator[Listed]:
         """Files below the root, folder by folder, in the order of their names."""
@@ -60,6 +68,9 @@ class LocalDisk:
                 raise
             return
         for entry in listing:
+            if not _is_text(entry.name):
+                self.unnameable.add(f"{below}{entry.name}".encode(errors="replace").decode())
+                continue
             try:
                 if entry.is_dir(follow_symlinks=False):
                     if not entry.name.startswith("."):
@@ -80,6 +91,14 @@ class LocalDisk:
         return path, stat.st_size, stat.st_mtime_ns
 
 
+def _is_text(name: str) -> bool:
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 @dataclass
 class FolderState:
     """What a person wants to know of a watched folder. Times by the wall clock, in seconds."""
@@ -91,6 +110,8 @@ class FolderState:
     last_look_s: float | None = None
     last_file_s: float | None = None
     waiting: int = 0
+    held_up: dict[str, str] = field(default_factory=dict)
+    """Files that cannot be taken in for now, with the reason; the first few of them."""
 
 
 @dataclass
@@ -127,14 +148,17 @@ class WatchedFolder:
         with self._lock:
             self._hints.append(path)
 
-    def look_again(self, path: str) -> None:
-        """A file handed on turned out to be still changing, or its taking was not finished."""
+    def look_again(self, path: str, why: str) -> None:
+        """A file handed on could not be taken in for now: it is still changing, or is locked."""
         self._known.discard(path)
+        if len(self.state.held_up) < MOST_HELD_UP_TOLD:
+            self.state.held_up[path] = why
         self.hint(path)
 
     def done(self, path: str) -> None:
         """A file handed on stands in the ledger now."""
         self._known.discard(path)
+        self.state.held_up.pop(path, None)
         self.state.last_file_s = self.wall_clock()
 
     @property
@@ -188,6 +212,8 @@ class WatchedFolder:
             self._walk = None
             self._next_walk_s = self.clock() + self.folder.rescan_s
             self.state.last_look_s = self.wall_clock()
+            for path in getattr(self.disk, "unnameable", ()):
+                self.state.held_up[path] = "its name is not text; rename it"
         else:
             self._enqueue(chunk)
 
@@ -229,6 +255,7 @@ class WatchedFolder:
             seen = self.disk.look(self.root, waiting.listed[0])
             if seen is None:
                 self._known.discard(waiting.listed[0])
+                self.state.held_up.pop(waiting.listed[0], None)
             elif seen != waiting.listed:
                 self._queue.append(_Waiting(seen, now))
             elif seen[1] == 0 and age < EMPTY_FILE_PATIENCE * self.folder.settle_s:

@@ -80,7 +80,6 @@ class Ingest:
         readings: Iterable[FileReading | None],
         tally: Tally,
         on_commit: Callable[[Sequence[FileReading]], None] = lambda _: None,
-        with_verdicts: bool = True,
     ) -> None:
         """Commit readings as they come, at the latest after the settings' seconds or files.
 
@@ -96,30 +95,28 @@ class Ingest:
                 group.append(reading)
             late = self._clock() - started >= self._most_seconds
             if group and (late or len(group) >= self._most_files):
-                self._commit(group, tally, with_verdicts)
+                self._commit(group, tally)
                 on_commit(group)
                 group = []
         if group:
-            self._commit(group, tally, with_verdicts)
+            self._commit(group, tally)
             on_commit(group)
 
-    def _commit(self, group: Sequence[FileReading], tally: Tally, with_verdicts: bool) -> None:
+    def _commit(self, group: Sequence[FileReading], tally: Tally) -> None:
         made: list[Batch] = []
 
         def prepare(catalog: Catalog) -> Batch | None:
-            batch = self._batch(group, catalog, with_verdicts)
+            batch = self._batch(group, catalog)
             made[:] = [batch]
             return batch or None
 
-        commit = self._store.commit(
-            prepare, who=WHO, why=_why(group), kind="backfill" if not with_verdicts else "intake"
-        )
+        commit = self._store.commit(prepare, who=WHO, why=_why(group), kind="intake")
         if commit is not None:
             tally.add(made[0], commit.number)
             self._store.refresh()
             self._store.catalog.publish_if_due()
 
-    def _batch(self, group: Sequence[FileReading], catalog: Catalog, with_verdicts: bool) -> Batch:
+    def _batch(self, group: Sequence[FileReading], catalog: Catalog) -> Batch:
         """Batch of a group of readings, given all that is known now."""
         known = _known(group, catalog)
         ids = catalog.known_file_ids([r.file_id for r in group])
@@ -142,13 +139,16 @@ class Ingest:
         used = {m.axis_id for m in measurements} - catalog.axes_known([*axes])
         files, originals = _originals(fresh, files, catalog)
         kept_axes = {k: axis for k, axis in axes.items() if k in used}
-        judged = self._judge.new(measurements, spectra, axes, catalog) if with_verdicts else None
+        asked = {r.file_id for r in fresh if r.task.with_verdicts}
+        judged = self._judge.new(
+            [m for m in measurements if m.file_id in asked], spectra, axes, catalog
+        )
         return Batch(
             measurements=tuple(measurements),
             spectra=tuple(spectra),
             axes=tuple(kept_axes.values()),
-            verdicts=judged.verdicts if judged else (),
-            specifications=judged.specifications if judged else (),
+            verdicts=judged.verdicts,
+            specifications=judged.specifications,
             findings=tuple(findings),
             files=tuple(files),
             originals=originals,

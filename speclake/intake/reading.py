@@ -15,7 +15,15 @@ from speclake.errors import ImporterFailed, MalformedFile, NoImporter
 from speclake.importing import Source
 from speclake.importing.formats import Format, ImporterSettings, load_formats
 from speclake.importing.guard import read_checked
-from speclake.importing.registry import Choice, Importers, choose, installed, load
+from speclake.importing.registry import (
+    Broken,
+    Choice,
+    Importers,
+    choose,
+    in_folder,
+    installed,
+    load,
+)
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
 from speclake.intake.runsheets import RunSheet
 from speclake.measurement import Measurement
@@ -41,6 +49,7 @@ class FileTask:
     sheets: tuple[RunSheet, ...] = ()
     content: bytes | None = None
     backfill: bool = False
+    with_verdicts: bool = True
     importer: str | None = None
     format: str | None = None
     again: str = ""
@@ -80,15 +89,21 @@ class Workshop:
     """Fingerprint of importers and formats."""
 
     @classmethod
-    def open(cls, archive: Path | None, settings: Settings) -> "Workshop":
+    def open(
+        cls, archive: Path | None, settings: Settings, shut_out: Mapping[str, str] | None = None
+    ) -> "Workshop":
         """Workshop of an archive folder; without one, of what is installed alone.
+
+        Parameters
+        ----------
+        shut_out : importers that are not to be loaded, with the reason.
 
         Raises
         ------
         speclake.errors.BadSettings
             A format file says something impossible.
         """
-        importers = load(archive / "plugins" if archive else None)
+        importers = load_without(archive / "plugins" if archive else None, shut_out or {})
         formats = load_formats(archive / "formats") if archive else {}
         return cls(settings, importers, formats, readers_of(archive, settings))
 
@@ -100,6 +115,17 @@ class Workshop:
     def folder(self, name: str) -> Folder:
         """Watched folder of that name; one without any settings for files brought by hand."""
         return self.settings.folder_named(name) or Folder(name=name, path=".")
+
+
+def load_without(plugins: Path | None, shut_out: Mapping[str, str]) -> Importers:
+    """Importers at hand; the code of those shut out is not run, and they count as broken."""
+    if not shut_out:
+        return load(plugins)
+    declared = [*installed(), *(in_folder(plugins) if plugins else ())]
+    names = {each.name for each in declared}
+    found = load(plugins, only=names - shut_out.keys())
+    broken = (Broken(d.name, d.origin, shut_out[d.name]) for d in declared if d.name in shut_out)
+    return Importers(found.ready, (*found.broken, *broken))
 
 
 def readers_of(archive: Path | None, settings: Settings) -> str:
@@ -123,6 +149,11 @@ def readers_of(archive: Path | None, settings: Settings) -> str:
 def file_id_of(task: FileTask, readers: str, sha256: str) -> str:
     """Identifier of one reading of one state of a file by these readers."""
     return file_id(task.folder, task.path, task.modified_ns, sha256, readers + task.again)
+
+
+def is_open(workshop: Workshop, _: None) -> bool:
+    """Whether a worker has its workshop: asked once, before files are entrusted to it."""
+    return bool(workshop.readers)
 
 
 def read_file(workshop: Workshop, task: FileTask) -> FileReading:

@@ -5,13 +5,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from speclake.errors import SpeclakeError
+from speclake.errors import ImporterFailed, SpeclakeError
 from speclake.importing.pool import GuardedPool
 from speclake.intake.reading import (
     FileReading,
     FileTask,
     Workshop,
     file_id_of,
+    is_open,
     read_file,
     readers_of,
     refused,
@@ -29,17 +30,36 @@ class ReadPool:
     """
 
     def __init__(self, archive: Path, settings: Settings) -> None:
-        limits = settings.limits
         self.readers = readers_of(archive, settings)
         """Fingerprint of the importers and formats in use."""
-        self._most_bytes = limits.largest_file_mb * 2**20
-        self._pool = GuardedPool(
-            initializer=Workshop.open,
-            initargs=(archive, settings),
-            workers=limits.workers,
-            time_limit_s=limits.importer_time_s,
-            memory_limit_mb=limits.importer_memory_mb,
-        )
+        self.shut_out: dict[str, str] = {}
+        """Importers that end every process which loads them, with how."""
+        self._most_bytes = settings.limits.largest_file_mb * 2**20
+        self._pool = self._started(archive, settings)
+
+    def _started(self, archive: Path, settings: Settings) -> GuardedPool[Workshop]:
+        """Pool whose workers start, without the importers that keep them from it."""
+        limits = settings.limits
+        while True:
+            pool: GuardedPool[Workshop] = GuardedPool(
+                initializer=Workshop.open,
+                initargs=(archive, settings, dict(self.shut_out)),
+                workers=limits.workers,
+                time_limit_s=limits.importer_time_s,
+                memory_limit_mb=limits.importer_memory_mb,
+            )
+            try:
+                list(pool.map(is_open, [None]))
+            except ImporterFailed as error:
+                pool.close()
+                if not error.importer or error.importer in self.shut_out:
+                    raise
+                self.shut_out[error.importer] = error.what_happened
+            except BaseException:
+                pool.close()
+                raise
+            else:
+                return pool
 
     def read(self, tasks: Iterable[FileTask]) -> Iterator[FileReading]:
         """Readings in the order in which they are ready; never more under way than workers need."""

@@ -32,12 +32,17 @@ class Judged:
 
 
 class SpecBook:
-    """Specifications written in a folder; read again when a file there has changed."""
+    """Specifications written in a folder; read again when a file there has changed.
+
+    Once it has been read, a mistake made in the folder later leaves the specifications as they
+    were, and `trouble` says what is wrong: a slip of a person must not stop the intake.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._state: tuple[tuple[str, int, int], ...] | None = None
         self._current: tuple[Specification, ...] = ()
+        self.trouble = ""
 
     def current(self) -> tuple[Specification, ...]:
         """Specifications as they stand in the folder now.
@@ -45,13 +50,20 @@ class SpecBook:
         Raises
         ------
         speclake.errors.BadSettings
-            A file says something impossible, or two have one name.
+            A file says something impossible, or two have one name, when it is first read.
         """
         paths = sorted(self._folder.glob("*.toml"))
         stats = [(path, path.stat()) for path in paths]
         state = tuple((path.name, stat.st_size, stat.st_mtime_ns) for path, stat in stats)
         if state != self._state:
-            self._current = _each_named_once(paths)
+            try:
+                self._current = _each_named_once(paths)
+            except BadSettings as error:
+                if self._state is None:
+                    raise
+                self.trouble = str(error)
+            else:
+                self.trouble = ""
             self._state = state
         return self._current
 
@@ -129,9 +141,7 @@ class Judge:
         ----------
         spec : name of the one specification to use; None chooses those that apply.
         """
-        judged = [m for m in measurements if m.kind in JUDGED_KINDS and m.conflict is None]
-        chosen = _Choice(self.book, catalog, judged, spec)
-        due = {m.measurement_id: (m, chosen.for_measurement(m)) for m in judged}
+        due = _due(self.book, measurements, catalog, spec)
         verdicts: list[Verdict] = []
         used: dict[str, Specification] = {}
         for spectra in sets:
@@ -152,9 +162,26 @@ class Judge:
         ]
         return Judged(tuple(verdicts), tuple(unknown))
 
+    def due(
+        self, measurements: Iterable[Measurement], catalog: Catalog, spec: str | None = None
+    ) -> list[str]:
+        """Those of the measurements for which there is a specification to judge them by."""
+        return [
+            key for key, (_, specs) in _due(self.book, measurements, catalog, spec).items() if specs
+        ]
+
     def specifications_for(self, m: Measurement, catalog: Catalog) -> list[Specification]:
         """Specifications that apply to a measurement, pinned to its order."""
         return list(_Choice(self.book, catalog, [m], None).for_measurement(m))
+
+
+def _due(
+    book: SpecBook, measurements: Iterable[Measurement], catalog: Catalog, spec: str | None
+) -> dict[str, tuple[Measurement, Sequence[Specification]]]:
+    """Parts and witness pieces that nobody disputes, each with its specifications."""
+    judged = [m for m in measurements if m.kind in JUDGED_KINDS and m.conflict is None]
+    chosen = _Choice(book, catalog, judged, spec)
+    return {m.measurement_id: (m, chosen.for_measurement(m)) for m in judged}
 
 
 def _rows_of(spectra: SpectrumSet, rows: Sequence[int]) -> SpectrumSet:
@@ -232,14 +259,15 @@ def judge_again(
     counts: Counter[str] = Counter()
     for start in range(0, len(ids), CHUNK):
         chunk = list(ids[start : start + CHUNK])
-        sets = store.spectra(chunk)
+        due = step.due(store.catalog.measurements(chunk), store.catalog, spec)
+        sets = store.spectra(due)
         made: list[Judged] = []
 
         def prepare(
-            catalog: Catalog, chunk: list[str] = chunk, sets: list[SpectrumSet] = sets,
+            catalog: Catalog, due: list[str] = due, sets: list[SpectrumSet] = sets,
             made: list[Judged] = made,
         ) -> Batch | None:  # fmt: skip
-            judged = step.judge(catalog.measurements(chunk), sets, catalog, spec)
+            judged = step.judge(catalog.measurements(due), sets, catalog, spec)
             made[:] = [judged]
             if not judged.verdicts:
                 return None

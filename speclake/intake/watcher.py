@@ -80,7 +80,9 @@ class Watcher:
     def _readings(self, stop: Event) -> Iterator[FileReading | None]:
         for reading in self._pool.read(self._tasks(stop)):
             if reading is not None and reading.changed:
-                self._folders[reading.task.folder].watched.look_again(reading.task.path)
+                self._folders[reading.task.folder].watched.look_again(
+                    reading.task.path, reading.note
+                )
                 continue
             yield reading
 
@@ -113,11 +115,11 @@ class Watcher:
         watched = self._folders[name].watched
         try:
             content = (watched.root / listed[0]).read_bytes()
-        except OSError:
-            watched.look_again(listed[0])
+        except OSError as error:
+            watched.look_again(listed[0], f"cannot be opened: {error.strerror}")
             return
         if len(content) != listed[1]:
-            watched.look_again(listed[0])
+            watched.look_again(listed[0], "it changed while it was read")
             return
         self._sheets.take(name, listed, content)
         watched.done(listed[0])
