@@ -9,7 +9,6 @@ from typing import Generic, TypeVar
 from speclake.archive import cleaning
 from speclake.archive.batches import FOLDER as BATCHES
 from speclake.archive.batches import EncodedBatch, NewBatch, encoded, write
-from speclake.archive.catalog import Catalog
 from speclake.archive.chain import FOLDER as CHAIN
 from speclake.archive.chain import Chain, Commit, FileEntry, Taken
 from speclake.archive.cleaning import Removed
@@ -62,25 +61,6 @@ class Store(Generic[CatalogueT]):
         self.catalog = open_catalogue(root, self.chain, self._disk)
         self._reader = Reader(root, self.chain, self.catalog)
         self._writing = threading.Lock()
-
-    @staticmethod
-    def open(root: Path, *, disk: LocalDisk | None = None, clock: Clock = now) -> "Store[Catalog]":
-        """Store of an archive that is there.
-
-        Raises
-        ------
-        speclake.errors.NotFound
-            The folder is no archive.
-        """
-        return Store(root, lambda root, _, disk: Catalog(root, disk=disk), disk=disk, clock=clock)
-
-    @staticmethod
-    def create(
-        root: Path, *, disk: LocalDisk | None = None, clock: Clock = now
-    ) -> "Store[Catalog]":
-        """Store of an archive whose folders are made where they are missing."""
-        create(root, disk)
-        return Store.open(root, disk=disk, clock=clock)
 
     def close(self) -> None:
         """Let go of every file."""
