@@ -4,7 +4,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from importlib.metadata import entry_points
 from pathlib import Path
 from types import FrameType
@@ -14,7 +14,7 @@ from speclake.api import Archive
 from speclake.api.taking import ingest_of, refused_tasks
 from speclake.errors import BadSettings, NotFound
 from speclake.intake.ingest import Tally
-from speclake.intake.reading import readers_of
+from speclake.intake.reading import ReaderFiles
 from speclake.intake.readpool import ReadPool
 from speclake.intake.verdicts import judge_left_over
 from speclake.intake.watcher import Watcher
@@ -52,10 +52,15 @@ class Service:
         self._thread = threading.Thread(target=self._watch, name="watcher")
         self._failure: BaseException | None = None
         self._pages: Pages | None = None
+        self._changes = _Changes(archive.root)
+        self._readers: ReaderFiles | None = None
 
     def start(self, *, with_pages: bool = True, port: int | None = None) -> None:
         """Clean what a crash left, judge what was left unjudged, then watch and serve."""
-        self.archive.specifications()  # a mistake in one is told now, not while files arrive
+        # a mistake in one of these is told now, not while files arrive
+        self.archive.specifications()
+        self._changes = _Changes(self.archive.root)
+        self._readers = ReaderFiles.of(self.archive.root, self.archive.settings)
         self.archive.clean()
         left = judge_left_over(self.archive.store, self.archive.judge_step)
         if left:
@@ -105,7 +110,7 @@ class Service:
     def _watch_with_these_readers(self) -> None:
         """Watch until told to stop, or until an importer or a format of the archive changes."""
         archive = self.archive
-        with closing(ReadPool(archive.root, archive.settings)) as pool:
+        with closing(ReadPool(archive.root, archive.settings, self._readers)) as pool:
             step = ingest_of(archive, pool)
             watcher = Watcher(
                 archive.root, archive.settings, archive.store, pool, step, archive.judge_step
@@ -114,19 +119,20 @@ class Service:
             for name, how in pool.shut_out.items():
                 self._say(f"importer {name!r} is left out: it {how}")
             step.take(pool.read(refused_tasks(archive, pool.readers, False)), self.tally)
-            changed = _Changes(archive.root)
-            while not self.stop.is_set() and not (changed.seen() and self._is_readable()):
-                self.is_at_rest.clear()
-                if not watcher.turn(self.stop, self.tally):
-                    self.is_at_rest.set()
-                    self.stop.wait(PAUSE_S)
-            watcher.close()
+            with closing(watcher):
+                while not self.stop.is_set() and not self._have_new_readers():
+                    self.is_at_rest.clear()
+                    if not watcher.turn(self.stop, self.tally):
+                        self.is_at_rest.set()
+                        self.stop.wait(PAUSE_S)
 
-    def _is_readable(self) -> bool:
-        """Whether the changed formats can be used; a wrong one leaves the old ones in force."""
+    def _have_new_readers(self) -> bool:
+        """Whether formats or importers changed and can be used; wrong ones leave the old ones."""
+        if not self._changes.seen():
+            return False
         try:
-            readers_of(self.archive.root, self.archive.settings)
-        except BadSettings as error:
+            self._readers = ReaderFiles.of(self.archive.root, self.archive.settings)
+        except (BadSettings, OSError) as error:
             self.trouble = str(error)
             self._say(self.trouble)
             return False
@@ -144,8 +150,12 @@ class _Changes:
 
     def _state(self) -> list[tuple[str, int, int]]:
         files = [*self._root.glob("formats/*.toml"), *self._root.glob("plugins/*.py")]
-        stats = ((str(file), file.stat()) for file in sorted(files))
-        return [(name, stat.st_size, stat.st_mtime_ns) for name, stat in stats]
+        state = []
+        for file in sorted(files):
+            with suppress(OSError):  # it went away just now, or is a link to nowhere
+                stat = file.stat()
+                state.append((str(file), stat.st_size, stat.st_mtime_ns))
+        return state
 
     def seen(self) -> bool:
         """Whether something changed since the last time that this said so."""

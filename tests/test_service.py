@@ -61,7 +61,7 @@ def test_share_that_vanishes_comes_back_with_its_files(tmp_path: Path, exports: 
             export("S2", 92.0, away)
             away.rename(exports)
             eventually(lambda: count_of(archive) == 2)
-            assert archive.watch_states()[0].is_reachable is True
+            eventually(lambda: archive.watch_states()[0].is_reachable is True)
             export("S3", 93.0, exports)
             eventually(lambda: count_of(archive) == 3)
         finally:

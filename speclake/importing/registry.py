@@ -81,14 +81,25 @@ def _package(point: EntryPoint) -> str:
     return f"package {package}, {point.value}"
 
 
-def in_folder(folder: Path) -> tuple[Declared, ...]:
+def in_folder(folder: Path, contents: Mapping[str, bytes] | None = None) -> tuple[Declared, ...]:
     """One-file importers in an archive's own folder, named after their files.
 
     Files whose names begin with an underscore are no importers.
+
+    Parameters
+    ----------
+    contents : bytes of the files by name, read before; None reads the folder as it is now.
     """
-    files = sorted(folder.glob("*.py")) if folder.is_dir() else []
+    if contents is not None:
+        files = [folder / name for name in sorted(contents)]
+    else:
+        files = sorted(folder.glob("*.py")) if folder.is_dir() else []
     return tuple(
-        Declared(file.stem, f"file {folder.name}/{file.name}", partial(_class_in, file))
+        Declared(
+            file.stem,
+            f"file {folder.name}/{file.name}",
+            partial(_class_in, file, None if contents is None else contents[file.name]),
+        )
         for file in files
         if not file.name.startswith("_")
     )
@@ -99,6 +110,7 @@ def load(
     *,
     only: Collection[str] | None = None,
     packages: Iterable[Declared] | None = None,
+    contents: Mapping[str, bytes] | None = None,
 ) -> Importers:
     """Importers that are ready, and the broken ones with their reasons.
 
@@ -110,11 +122,12 @@ def load(
     archive_plugins : folder of one-file importers; None or a missing folder adds none.
     only : names to load; the code of all others is left alone.
     packages : what packages declare; None asks `installed`.
+    contents : bytes of the folder's files by name, read before; None reads them now.
     """
     by_name: defaultdict[str, list[Declared]] = defaultdict(list)
     for declared in installed() if packages is None else packages:
         by_name[declared.name].append(declared)
-    for declared in in_folder(archive_plugins) if archive_plugins else ():
+    for declared in in_folder(archive_plugins, contents) if archive_plugins else ():
         by_name[declared.name].append(declared)
     ready: dict[str, Importer] = {}
     broken: list[Broken] = []
@@ -173,8 +186,8 @@ class _NotOneImporter(Exception):
     """A file of the archive that does not define exactly one importer."""
 
 
-def _class_in(file: Path) -> type:
-    module = _module_of(file)
+def _class_in(file: Path, content: bytes | None) -> type:
+    module = _module_of(file, content)
     classes = [
         each
         for each in vars(module).values()
@@ -193,14 +206,14 @@ def _class_in(file: Path) -> type:
     raise _NotOneImporter(f"it defines {found}; expected one class with {', '.join(_MEMBERS)}")
 
 
-def _module_of(file: Path) -> ModuleType:
+def _module_of(file: Path, content: bytes | None) -> ModuleType:
     # the whole path tells apart files of the same name in two archives open in one process
     digest = hashlib.sha256(str(file.resolve()).encode()).hexdigest()[:16]
     module = ModuleType(f"speclake_archive_plugin_{digest}")
     module.__file__ = str(file)
     # compiled here and not imported: a cache beside it would be a stray file in the archive, and
     # could be older than a file changed twice in a second
-    code = compile(file.read_bytes(), str(file), "exec")
+    code = compile(file.read_bytes() if content is None else content, str(file), "exec")
     sys.modules[module.__name__] = module  # dataclasses look their module up by its name
     try:
         exec(code, vars(module))

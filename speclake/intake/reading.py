@@ -79,6 +79,39 @@ class FileReading:
 
 
 @dataclass(frozen=True)
+class ReaderFiles:
+    """An archive's own formats and importers as they were when all of them were read at once.
+
+    Every worker is given these, so that one that starts later reads files as the others do, even
+    if somebody is editing a format meanwhile.
+    """
+
+    formats: dict[str, Format | ImporterSettings]
+    plugins: dict[str, bytes]
+    fingerprint: str
+    """Of all importers and formats, and of the settings that decide what can be read."""
+
+    @classmethod
+    def of(cls, archive: Path | None, settings: Settings) -> "ReaderFiles":
+        """What an archive's folder holds now; no importer's code is run.
+
+        Raises
+        ------
+        speclake.errors.BadSettings
+            A format file says something impossible.
+        """
+        formats = load_formats(archive / "formats") if archive else {}
+        files = archive.glob("plugins/*.py") if archive else ()
+        plugins = {path.name: path.read_bytes() for path in files}
+        told = [f"{each.name} {each.origin}" for each in installed()]
+        told += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
+        told += [f"{name} {each.version}" for name, each in formats.items()]
+        told += [f"{name} {hashlib.sha256(code).hexdigest()}" for name, code in plugins.items()]
+        fingerprint = hashlib.sha256("\n".join(sorted(told)).encode()).hexdigest()[:16]
+        return cls(formats, plugins, fingerprint)
+
+
+@dataclass(frozen=True)
 class Workshop:
     """Everything a worker needs to read files: made once in each process."""
 
@@ -90,22 +123,28 @@ class Workshop:
 
     @classmethod
     def open(
-        cls, archive: Path | None, settings: Settings, shut_out: Mapping[str, str] | None = None
+        cls,
+        archive: Path | None,
+        settings: Settings,
+        shut_out: Mapping[str, str] | None = None,
+        files: ReaderFiles | None = None,
     ) -> "Workshop":
         """Workshop of an archive folder; without one, of what is installed alone.
 
         Parameters
         ----------
         shut_out : importers that are not to be loaded, with the reason.
+        files : the archive's formats and importers, read before; None reads them now.
 
         Raises
         ------
         speclake.errors.BadSettings
             A format file says something impossible.
         """
-        importers = load_without(archive / "plugins" if archive else None, shut_out or {})
-        formats = load_formats(archive / "formats") if archive else {}
-        return cls(settings, importers, formats, readers_of(archive, settings))
+        files = files or ReaderFiles.of(archive, settings)
+        plugins = archive / "plugins" if archive else None
+        importers = load_without(plugins, shut_out or {}, files.plugins)
+        return cls(settings, importers, files.formats, files.fingerprint)
 
     @cached_property
     def formats_as_data(self) -> Mapping[str, Mapping[str, Any]]:
@@ -117,33 +156,17 @@ class Workshop:
         return self.settings.folder_named(name) or Folder(name=name, path=".")
 
 
-def load_without(plugins: Path | None, shut_out: Mapping[str, str]) -> Importers:
+def load_without(
+    plugins: Path | None, shut_out: Mapping[str, str], contents: Mapping[str, bytes]
+) -> Importers:
     """Importers at hand; the code of those shut out is not run, and they count as broken."""
     if not shut_out:
-        return load(plugins)
-    declared = [*installed(), *(in_folder(plugins) if plugins else ())]
+        return load(plugins, contents=contents)
+    declared = [*installed(), *(in_folder(plugins, contents) if plugins else ())]
     names = {each.name for each in declared}
-    found = load(plugins, only=names - shut_out.keys())
+    found = load(plugins, only=names - shut_out.keys(), contents=contents)
     broken = (Broken(d.name, d.origin, shut_out[d.name]) for d in declared if d.name in shut_out)
     return Importers(found.ready, (*found.broken, *broken))
-
-
-def readers_of(archive: Path | None, settings: Settings) -> str:
-    """Fingerprint of importers and formats, taken without running any importer's code.
-
-    Raises
-    ------
-    speclake.errors.BadSettings
-        A format file says something impossible.
-    """
-    told = [f"{each.name} {each.origin}" for each in installed()]
-    told += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
-    if archive is not None:
-        formats = load_formats(archive / "formats")
-        told += [f"{name} {each.version}" for name, each in formats.items()]
-        for path in archive.glob("plugins/*.py"):
-            told.append(f"{path.name} {hashlib.sha256(path.read_bytes()).hexdigest()}")
-    return hashlib.sha256("\n".join(sorted(told)).encode()).hexdigest()[:16]
 
 
 def file_id_of(task: FileTask, readers: str, sha256: str) -> str:

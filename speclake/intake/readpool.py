@@ -10,11 +10,11 @@ from speclake.importing.pool import GuardedPool
 from speclake.intake.reading import (
     FileReading,
     FileTask,
+    ReaderFiles,
     Workshop,
     file_id_of,
     is_open,
     read_file,
-    readers_of,
     refused,
 )
 from speclake.settings import Settings
@@ -23,14 +23,20 @@ from speclake.settings import Settings
 class ReadPool:
     """Worker processes for the files of one archive.
 
+    Parameters
+    ----------
+    files : the archive's formats and importers, read before; None reads them now. Whatever
+        happens to them later, all workers keep to these.
+
     Raises
     ------
     speclake.errors.BadSettings
         A format file of the archive says something impossible.
     """
 
-    def __init__(self, archive: Path, settings: Settings) -> None:
-        self.readers = readers_of(archive, settings)
+    def __init__(self, archive: Path, settings: Settings, files: ReaderFiles | None = None) -> None:
+        self._files = files or ReaderFiles.of(archive, settings)
+        self.readers = self._files.fingerprint
         """Fingerprint of the importers and formats in use."""
         self.shut_out: dict[str, str] = {}
         """Importers that end every process which loads them, with how."""
@@ -43,7 +49,7 @@ class ReadPool:
         while True:
             pool: GuardedPool[Workshop] = GuardedPool(
                 initializer=Workshop.open,
-                initargs=(archive, settings, dict(self.shut_out)),
+                initargs=(archive, settings, dict(self.shut_out), self._files),
                 workers=limits.workers,
                 time_limit_s=limits.importer_time_s,
                 memory_limit_mb=limits.importer_memory_mb,

@@ -34,17 +34,21 @@ def lab_with(plugin: str, name: str, root: Path) -> Settings:
         (root / folder).mkdir(parents=True)
     (root / "formats/plain.toml").write_text(FORMAT, "utf-8")
     (root / f"plugins/{name}.py").write_text(plugin, "utf-8")
-    return Settings.model_validate({"name": "lab", "limits": {"importer_time_s": 2.0}})
+    return Settings.model_validate({"name": "lab", "limits": {"importer_time_s": 1.0}})
 
 
-def readings(root: Path, settings: Settings, files: list[Path]) -> dict[str, FileReading]:
+def tasks_of(files: list[Path]) -> list[FileTask]:
     tasks = []
     for file in files:
         stat = file.stat()
         now = datetime.now(UTC)
         tasks.append(FileTask("bench", file.parent, file.name, stat.st_size, stat.st_mtime_ns, now))
+    return tasks
+
+
+def readings(root: Path, settings: Settings, files: list[Path]) -> dict[str, FileReading]:
     with closing(ReadPool(root, settings)) as pool:
-        return {reading.task.path: reading for reading in pool.read(tasks)}
+        return {reading.task.path: reading for reading in pool.read(tasks_of(files))}
 
 
 def test_importer_that_ends_every_process_at_import_is_left_out(tmp_path: Path) -> None:
@@ -74,3 +78,17 @@ def test_file_that_grows_while_it_is_read_is_to_be_looked_at_again(tmp_path: Pat
     with closing(ReadPool(tmp_path / "lab", settings)) as pool:
         (reading,) = pool.read([task])
     assert reading.changed and "changed" in reading.note
+
+
+def test_workers_that_start_later_read_as_the_first_did_whatever_was_edited(tmp_path: Path) -> None:
+    root = tmp_path / "lab"
+    settings = lab_with(HANGS, "slow", root)
+    stuck = tmp_path / "stuck.dat"
+    stuck.write_text("hang here\n", "utf-8")
+    files = [export(f"S{i}", 91.0 + i, tmp_path) for i in range(3)]
+    with closing(ReadPool(root, settings)) as pool:
+        (root / "formats/plain.toml").write_text("[text]\nwrong = 1\n", "utf-8")
+        (root / "plugins/slow.py").unlink()
+        found = {r.task.path: r for r in pool.read(tasks_of([stuck, *files, stuck]))}
+    assert {found[file.name].outcome for file in files} == {FileOutcome.TAKEN}
+    assert found["stuck.dat"].importer == "slow", "the importer that was there at the start"
