@@ -105,7 +105,8 @@ class Model:
 
     def in_conflict(self, of: str) -> bool:
         return self.known[of].conflict or any(
-            other.conflict and of in other.twins for other in self.known.values()
+            other.conflict and of in other.twins and not other.withdrawn
+            for other in self.known.values()
         )
 
 

@@ -6,6 +6,7 @@ from typing import Literal
 
 import polars as pl
 
+from speclake.archive.catalog.layout import SNAPSHOT, TAIL, hidden
 from speclake.archive.catalog.numbers import AMONG, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.catalog.standing import severity
@@ -37,6 +38,9 @@ FACETS = (
     "importer", "format",
 )  # fmt: skip
 """Columns whose distinct values may be listed."""
+
+
+_SPARE = 200
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,7 +166,8 @@ def _judged(found: Where, outcome: str | None, spec: str | None) -> None:
         elif outcome is not None:
             found.add("outcome = ?", outcome)
         return
-    judged = "SELECT measurement_no FROM current_verdicts WHERE spec = ?"
+    counts = f"{severity('outcome')} IS NOT NULL"  # what has lapsed says nothing any more
+    judged = f"SELECT measurement_no FROM current_verdicts WHERE spec = ? AND {counts}"
     if outcome == NOT_JUDGED:
         found.add(f"measurement_no NOT IN ({judged} AND measurement_no IS NOT NULL)", spec)
     elif outcome is None:
@@ -179,20 +184,90 @@ def search(session: Session, query: Query) -> pl.DataFrame:
 
     The page is chosen by its numbers first, so that only its rows are read in full.
     """
-    found = where(session, query)
-    direction = "DESC" if query.descending else "ASC"
-    order = f'"{query.sort}" {direction} NULLS LAST, measurement_no {direction}'
     listed = ", ".join(f'"{name}"' for name in LISTED)
-    if query.limit is None and not query.offset:
-        sql = f"SELECT {listed} FROM measurements {found.sql} ORDER BY {order}"
-        return session.frame(sql, found.parameters)
-    limit = "" if query.limit is None else f"LIMIT {int(query.limit)}"
-    page = (
-        f"SELECT measurement_no FROM measurements {found.sql} "
-        f"ORDER BY {order} {limit} OFFSET {int(query.offset)}"
+    order = _order(query, query.sort)
+    if query.limit is None:
+        found = where(session, query)
+        return session.frame(
+            f"SELECT {listed} FROM measurements {found.sql} "
+            f"ORDER BY {order} OFFSET {int(query.offset)}",
+            found.parameters,
+        )
+    page = _page(session, query)
+    places = [(f"{SNAPSHOT}.main", page.in_snapshot)] if page.in_snapshot else []
+    if page.in_tail or not places:  # what a page does not need is not planned: it takes 5 ms
+        places.append((TAIL, page.in_tail))
+    rows = " UNION ALL ".join(
+        f"SELECT measurement_no, {listed} FROM {place}.measurements WHERE {AMONG}"
+        for place, _ in places
     )
-    sql = f"SELECT {listed} FROM measurements WHERE measurement_no IN ({page}) ORDER BY {order}"
-    return session.frame(sql, found.parameters)
+    return session.frame(
+        f"SELECT {listed} FROM ({rows}) ORDER BY {order}", [numbers for _, numbers in places]
+    )
+
+
+@dataclass(frozen=True)
+class _Page:
+    """Numbers of the measurements on a page, and what was looked at to find them."""
+
+    in_tail: list[int]
+    in_snapshot: list[int]
+    seen: int
+    """Rows of the snapshot that came first."""
+    standing: int
+    """Those of them that have no newer version."""
+
+
+def _order(query: Query, column: str) -> str:
+    direction = "DESC" if query.descending else "ASC"
+    return f'"{column}" {direction} NULLS LAST, measurement_no {direction}'
+
+
+def _page(session: Session, query: Query) -> _Page:
+    """Page of a query that has a limit.
+
+    Snapshot and tail each give their first rows, since DuckDB finds the first rows of a table
+    without reading all of it, but not those of a view of two. Some of the snapshot's may be hidden
+    by newer versions: a few more than needed are asked for, and all if those were not enough.
+    """
+    needed = query.offset + (query.limit or 0)
+    hidden_rows = session.hidden_rows()
+    page = _first(session, query, needed + min(hidden_rows, _SPARE))
+    if page.standing < needed <= page.seen:
+        page = _first(session, query, needed + hidden_rows)
+    return page
+
+
+def _first(session: Session, query: Query, most: int) -> _Page:
+    """Page of a query from the first `most` rows of snapshot and tail."""
+    found = where(session, query)
+    columns = f'measurement_no, "{query.sort}" AS sorted'
+    order = _order(query, "sorted")
+    below = "SELECT measurement_no, sorted FROM above LIMIT 0"
+    parameters = found.parameters
+    if session.has_snapshot:
+        below = (
+            f"SELECT {columns} FROM {SNAPSHOT}.main.measurements {found.sql} "
+            f"ORDER BY {order} LIMIT {most}"
+        )
+        parameters = [*parameters, *parameters]
+    rows = session.rows(
+        f"""WITH above AS MATERIALIZED (
+            SELECT {columns} FROM {TAIL}.measurements {found.sql} ORDER BY {order} LIMIT {most}
+        ), below AS MATERIALIZED ({below}), standing AS MATERIALIZED (
+            SELECT * FROM below ANTI JOIN {TAIL}.{hidden("measurements")} USING (measurement_no)
+        ), page AS MATERIALIZED (
+            SELECT * FROM (SELECT *, true AS is_new FROM above UNION ALL
+                           SELECT *, false FROM standing)
+            ORDER BY {order} LIMIT {int(query.limit or 0)} OFFSET {int(query.offset)}
+        )
+        SELECT (SELECT list(measurement_no) FROM page WHERE is_new),
+               (SELECT list(measurement_no) FROM page WHERE NOT is_new),
+               (SELECT count(*) FROM below), (SELECT count(*) FROM standing)""",
+        parameters,
+    )
+    in_tail, in_snapshot, seen, standing = rows[0]
+    return _Page(in_tail or [], in_snapshot or [], seen, standing)
 
 
 def count(session: Session, query: Query) -> int:

@@ -23,12 +23,13 @@ from speclake.archive.catalog.layout import (
     create_tables,
     create_views,
     fingerprint,
+    hidden,
 )
 from speclake.archive.catalog.loading import Below, HidesSnapshotRows, load
 from speclake.archive.catalog.source import Chunk
 from speclake.archive.chain import BEFORE_THE_FIRST
 
-_BYTES_BETWEEN_CHECKPOINTS = "256MB"
+_BYTES_BETWEEN_CHECKPOINTS = "1TB"
 
 _DAMAGE = (
     duckdb.IOException,
@@ -142,6 +143,17 @@ class Session:
                 self._below = replace(self._below, hides=True)
                 load(cursor, chunk, self._below)
         self.number, self.hash = chunk.last.number, chunk.last.hash
+
+    @property
+    def has_snapshot(self) -> bool:
+        """Whether there is one below the tail."""
+        return self.snapshot is not None
+
+    def hidden_rows(self) -> int:
+        """Measurements of the snapshot of which the tail has newer versions."""
+        if not self._below.hides:
+            return 0
+        return int(self.rows(f"SELECT count(*) FROM {TAIL}.{hidden('measurements')}")[0][0])
 
     @property
     def tail_commits(self) -> int:

@@ -147,14 +147,22 @@ class Upkeep:
     def _built_from_the_chain(self) -> Path | None:
         """First snapshot of a chain too long to be read at every start, None for a short one."""
         try:
-            head = self._chain.head()
-            if head is None or head.number <= MOST_TAIL_COMMITS:
+            if not self._is_long():
                 return None
             built = snapshots.build(self._root, None, self._resources, self._disk)
         except (ArchiveDamaged, OSError, duckdb.IOException) as error:
             self.notes.append(f"no snapshot was made: {error}")
             return None
         return built[1] if built else None
+
+    def _is_long(self) -> bool:
+        """Whether the chain alone would be too long a tail."""
+        rows = 0
+        for commit in self._chain.after(0):
+            rows += sum(e.rows for e in commit.adds if e.table in ("measurements", "files"))
+            if commit.number > MOST_TAIL_COMMITS or rows > MOST_TAIL_ROWS:
+                return True
+        return False
 
     def _usable(self, path: Path) -> Session | None:
         """Session on a snapshot, None where that is not of this chain or not whole."""
