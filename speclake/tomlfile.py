@@ -29,7 +29,14 @@ def load(path: Path, model: type[Model], parse_float: Callable[[str], object] = 
     speclake.errors.BadSettings
         The file is not TOML, or says something that the model does not allow.
     """
-    return loads(path.read_text("utf-8"), path.name, model, parse_float)
+    try:
+        text = path.read_text("utf-8")
+    except UnicodeDecodeError as error:
+        found = f"the byte 0x{error.object[error.start]:02x}"
+        line = error.object[: error.start].count(b"\n") + 1
+        problem = SettingsProblem(path.name, line, "the file", found, "text in UTF-8")
+        raise BadSettings((problem,)) from error
+    return loads(text, path.name, model, parse_float)
 
 
 def loads(

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from speclake.api.parts import PartReport, current_verdicts, part_reports
+from speclake.api.parts import PartReport, part_reports
+from speclake.intake.verdicts import current_verdicts
 from speclake.judging import explain
 from speclake.measurement import Measurement
 from speclake.specs import Outcome, worst

@@ -77,8 +77,8 @@ def chart(
     roll_up : how the measurements of one part or run become one point; ``site`` takes the one
         named in `site`.
     per : what one point stands for.
-    base_points : the first points, from which centre and limits come; `USUAL_BASE_POINTS` by
-        default, all where there are fewer.
+    base_points : the first points, from which centre and limits come. By default the first
+        `USUAL_BASE_POINTS` that were not taken in as backfill, all where there are fewer.
 
     Raises
     ------
@@ -95,7 +95,8 @@ def chart(
     values = rows["value"].to_numpy().astype(np.float64)
     points = one_point_per(rows[per].to_list(), values, roll_up, sites=sites, site=site)
     last = points.last.tolist()
-    base = np.arange(len(points.keys)) < (base_points or USUAL_BASE_POINTS)
+    old = np.zeros(len(last), np.bool_) if base_points else rows["backfill"].to_numpy()[last]
+    base = ~old & (np.cumsum(~old) <= (base_points or USUAL_BASE_POINTS))
     newest = rows.row(rows.height - 1, named=True)
     return ControlChart(
         title=_title(product, spec, requirement, roll_up, site, per),

@@ -2,14 +2,16 @@
 
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, EventKind, EventRow
 from speclake.errors import NotFound, SpeclakeError
 from speclake.intake.resolving import typed_field
-from speclake.measurement import ASSIGNABLE
+from speclake.measurement import ASSIGNABLE, LinkKind
 
 
 class NotAllowed(SpeclakeError, ValueError):
@@ -24,26 +26,23 @@ def record(
     *,
     who: str,
     why: str,
-    now: Callable[[], datetime],
-    of_measurements: bool = True,
+    with_it: Callable[[Catalog], Batch] = lambda _: Batch(),
 ) -> int:
-    """Number of events committed, one for each subject.
+    """Number of events committed, one for each subject, together with what follows from them.
+
+    Parameters
+    ----------
+    with_it : what the same commit adds besides, such as the verdicts that change.
 
     Raises
     ------
     NotAllowed
         Nobody, or no reason, is named.
-    speclake.errors.NotFound
-        A measurement is not in the archive.
     """
     if not who.strip() or not why.strip():
         raise NotAllowed("an event needs who did it and why; found one of them empty")
 
     def prepare(catalog: Catalog) -> Batch | None:
-        if of_measurements:
-            unknown = sorted(set(subjects) - catalog.known_ids(subjects))
-            if unknown:
-                raise NotFound(f"found no measurement {unknown[0]!r}; `speclake find` lists them")
         events = tuple(
             EventRow(
                 event_id=uuid.uuid4().hex,
@@ -52,29 +51,66 @@ def record(
                 details=dict(details),
                 who=who,
                 why=why,
-                at=now(),
+                at=datetime.now(UTC),
             )
             for subject in subjects
         )
-        return Batch(events=events) if events else None
+        return replace(with_it(catalog), events=events) if events else None
 
     commit = store.commit(prepare, who=who, why=why, kind=kind.value)
+    store.refresh()
     return len(subjects) if commit else 0
 
 
-def checked_fields(fields: Mapping[str, str]) -> dict[str, str]:
-    """Fields as given, each of a known name and a fitting value.
+def check_known(catalog: Catalog, ids: Sequence[str]) -> None:
+    """Refuse identifiers that the archive does not hold.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        It names the first of them.
+    """
+    unknown = sorted(set(ids) - catalog.known_ids(ids))
+    if unknown:
+        raise NotFound(f"found no measurement {unknown[0]!r}; `speclake find` lists them")
+
+
+def check_link(catalog: Catalog, measurement_id: str, kind: LinkKind, target: str) -> None:
+    """Refuse a link to nothing, to itself, or one by which two would supersede each other.
+
+    Raises
+    ------
+    speclake.errors.NotFound, NotAllowed
+        As said.
+    """
+    check_known(catalog, [measurement_id, target])
+    if target == measurement_id:
+        raise NotAllowed(f"found {target!r} linked to itself; expected two measurements")
+    newer: str | None = measurement_id
+    while kind is LinkKind.SUPERSEDES and newer is not None:
+        newer = catalog.row(newer)["superseded_by"]
+        if newer == target:
+            raise NotAllowed(
+                f"{target!r} supersedes {measurement_id!r} already; expected no circle"
+            )
+
+
+def checked_fields(fields: Mapping[str, str]) -> dict[str, Any]:
+    """Values of fields given as text, each of a known name and a fitting value.
 
     Raises
     ------
     NotAllowed
         A name or value is none; the message says which are allowed.
     """
+    values: dict[str, Any] = {}
     for name, text in fields.items():
+        if not text.strip():
+            raise NotAllowed(f"{name}: found nothing; expected a value")
         if name not in ASSIGNABLE:
             raise NotAllowed(f"found the field {name!r}; expected one of {', '.join(ASSIGNABLE)}")
         try:
-            typed_field(name, text)
+            values[name] = typed_field(name, text)
         except ValueError as error:
             raise NotAllowed(f"{name}: found {text!r}; expected {error}") from error
-    return dict(fields)
+    return values

@@ -59,13 +59,14 @@ def export(
 
 
 def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
-    rows = archive.find(ids=tuple(ids), withdrawn="show", superseded="show", limit=None).to_dicts()
-    files = {(row["folder"], row["file"]) for row in rows}
-    if len(files) > 1:
-        raise CannotWrite(f"found {len(files)} files for these measurements; expected one")
     wanted = {m.file_id for m in archive.measurements(ids)}
-    (state,) = [s for s in archive.store.catalog.file_states(*files.pop()) if s.file_id in wanted]
-    content = archive.original(state.sha256)
+    if len(wanted) > 1:
+        raise CannotWrite(f"found {len(wanted)} files for these measurements; expected one")
+    rows = archive.find(ids=tuple(ids), withdrawn="show", superseded="show", limit=1)
+    ((folder, path),) = rows.select("folder", "file").rows()
+    states = archive.store.catalog.file_states(folder, path)
+    (sha256,) = {state.sha256 for state in states if state.file_id in wanted}
+    content = archive.original(sha256)
     target.write_bytes(content)
     return len(content)
 

@@ -1,19 +1,26 @@
 """Parts and lots as a whole: the verdicts on all spectra that count, and what is missing."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from speclake.archive.catalog import Catalog, Query
+from speclake.errors import NotFound
+from speclake.intake.verdicts import current_verdicts, specification_of
 from speclake.judging import Conditions, LotVerdict, PartVerdict, lot_outcome
 from speclake.judging import part_outcome as outcome_of_part
-from speclake.measurement import Kind, Measurement
+from speclake.measurement import Kind, LinkKind
 from speclake.specs import Outcome, Specification, Verdict, worst
 
 if TYPE_CHECKING:
     from speclake.api.archive import Archive
 
+Row = Mapping[str, Any]
 PartKey = tuple[str, str, str]
+"""Product, lot and name; a text that is empty is unknown."""
+
+NAMELESS = "without serial or sample"
+EVERYTHING: dict[str, Any] = {"withdrawn": "show", "superseded": "show", "limit": None}
 
 
 @dataclass(frozen=True)
@@ -28,8 +35,9 @@ class SpecOutcome:
 class PartReport:
     """One part: its name (serial, else sample), where it belongs, and what each spec says.
 
-    `set_aside` counts spectra that do not count: withdrawn, superseded or in conflict. `outcome`
-    is the worst over the specifications, None where none applies.
+    `measurement_ids` are the spectra that count; `set_aside` is the number of those that do not:
+    withdrawn, superseded or in conflict. All nameless spectra of a lot stand under one report,
+    which is never a pass.
     """
 
     product: str
@@ -42,7 +50,7 @@ class PartReport:
 
     @property
     def outcome(self) -> Outcome | None:
-        """Worst outcome over the specifications."""
+        """Worst outcome over the specifications, None where none applies."""
         return worst(each.verdict.outcome for each in self.specs)
 
 
@@ -56,8 +64,13 @@ class LotReport:
 
     @property
     def outcome(self) -> Outcome | None:
-        """Worst outcome over the parts."""
-        return worst(o for part in self.parts if (o := part.outcome) is not None)
+        """Worst outcome over the parts; a part to which no specification applies is incomplete.
+
+        None where no specification applies to any part.
+        """
+        if not self.specs:
+            return None
+        return worst(part.outcome or Outcome.INCOMPLETE for part in self.parts)
 
 
 def ids_of(catalog: Catalog, **query: Any) -> list[str]:
@@ -66,11 +79,31 @@ def ids_of(catalog: Catalog, **query: Any) -> list[str]:
     return found
 
 
-def current_verdicts(catalog: Catalog, ids: Sequence[str]) -> list[Verdict]:
-    """Current verdicts of measurements, as the vocabulary of judging has them."""
-    names = [each.name for each in fields(Verdict)]
-    rows = catalog.verdicts(list(ids)).select(names).to_dicts()
-    return [Verdict(**row | {"outcome": Outcome(row["outcome"])}) for row in rows]
+def ids_of_order(catalog: Catalog, order: str) -> list[str]:
+    """Measurements that an order pins: those of the order; those of the lot that have no order."""
+    own = ids_of(catalog, order_number=order)
+    of_lot = catalog.search(Query(lot=order, limit=None)).to_dicts()
+    return [*own, *(row["measurement_id"] for row in of_lot if row["order_number"] is None)]
+
+
+def claims_of(catalog: Catalog, ids: Sequence[str]) -> list[str]:
+    """Measurements that are in conflict with those named, themselves included.
+
+    Of two parties, the later one carries the claim; naming either names it.
+    """
+    disputed = ids_of(catalog, in_conflict=True, withdrawn="show", superseded="show")
+    claims = [m for m in catalog.measurements(disputed) if m.conflict is not None]
+    named = set(ids)
+    found = [
+        m.measurement_id
+        for m in claims
+        if m.measurement_id in named
+        or any(link.kind is LinkKind.SAME_VALUES_AS and link.target in named for link in m.links)
+    ]
+    others = named - {m.measurement_id for m in claims}
+    if not found and others:
+        raise NotFound(f"found no conflict of measurement {min(others)!r}")
+    return found
 
 
 def part_reports(archive: "Archive", **query: Any) -> list[PartReport]:
@@ -79,9 +112,13 @@ def part_reports(archive: "Archive", **query: Any) -> list[PartReport]:
     All measurements of such a part count, whether they fit the query or not.
     """
     catalog = archive.store.catalog
-    rows = catalog.search(Query(**{"limit": None} | query)).to_dicts()
-    keys = {key: None for row in rows if (key := part_key(row)) is not None}
-    return [_report(archive, key) for key in sorted(keys)]
+    asked = catalog.search(Query(**EVERYTHING | query)).to_dicts()
+    keys = {key for row in asked if (key := part_key(row)) is not None}
+    groups: dict[PartKey, list[Row]] = {}
+    for row in _rows_of(catalog, keys):
+        if (key := part_key(row)) in keys and key is not None:
+            groups.setdefault(key, []).append(row)
+    return _reports(archive, groups)
 
 
 def lot_report(archive: "Archive", lot: str) -> LotReport:
@@ -92,8 +129,6 @@ def lot_report(archive: "Archive", lot: str) -> LotReport:
     speclake.errors.NotFound
         No part of the lot is in the archive.
     """
-    from speclake.errors import NotFound
-
     parts = part_reports(archive, lot=lot)
     if not parts:
         raise NotFound(f"found no part of lot {lot!r}")
@@ -104,60 +139,111 @@ def lot_report(archive: "Archive", lot: str) -> LotReport:
     return LotReport(lot, tuple(parts), {name: lot_outcome(vs) for name, vs in by_spec.items()})
 
 
-def part_key(row: Mapping[str, Any]) -> PartKey | None:
-    """Product, lot and name of the part that a measurement is of; None where it has no name."""
-    name = row["serial"] or row["sample"]
-    if row["kind"] != Kind.PART or name is None:
+def part_key(row: Row) -> PartKey | None:
+    """Product, lot and name of the part that a measurement is of.
+
+    None where it is of no part, or where neither its name nor its lot is known.
+    """
+    name = row["serial"] or row["sample"] or ""
+    if row["kind"] != Kind.PART or not (name or row["lot"]):
         return None
     return (row["product"] or "", row["lot"] or "", name)
 
 
-def _rows_of_part(catalog: Catalog, key: PartKey) -> list[dict[str, Any]]:
-    """Every measurement of a part, those that do not count too."""
-    product, lot, _ = key
-    found = catalog.search(
-        Query(
-            product=product or None, lot=lot or None, withdrawn="show", superseded="show",
-            limit=None, descending=False,
-        )
-    )  # fmt: skip
-    return [row for row in found.to_dicts() if part_key(row) == key]
+def _rows_of(catalog: Catalog, keys: Iterable[PartKey]) -> list[dict[str, Any]]:
+    """Every measurement that may be of these parts, those that do not count too."""
+    queries: set[tuple[tuple[str, str], ...]] = set()
+    for product, lot, name in keys:
+        if lot:
+            queries.add((("lot", lot), *((("product", product),) if product else ())))
+        else:
+            queries |= {(("serial", name),), (("sample", name),)}
+    found: dict[str, dict[str, Any]] = {}
+    for query in sorted(queries):
+        for row in catalog.search(Query(**EVERYTHING | dict(query))).to_dicts():
+            found[row["measurement_id"]] = row
+    return sorted(found.values(), key=lambda row: (row["trusted_at"], row["measurement_id"]))
 
 
-def _counts(row: Mapping[str, Any]) -> bool:
+def _counts(row: Row) -> bool:
     return not (row["withdrawn"] or row["in_conflict"] or row["superseded_by"])
 
 
-def _report(archive: "Archive", key: PartKey) -> PartReport:
+def _reports(archive: "Archive", groups: Mapping[PartKey, Sequence[Row]]) -> list[PartReport]:
     catalog = archive.store.catalog
-    everything = _rows_of_part(catalog, key)
-    counting = [row for row in everything if _counts(row)]
+    counting = {key: [row for row in rows if _counts(row)] for key, rows in groups.items()}
+    ids = [row["measurement_id"] for rows in counting.values() for row in rows]
+    verdicts: dict[str, list[Verdict]] = {}
+    for verdict in current_verdicts(catalog, ids):
+        verdicts.setdefault(verdict.measurement_id, []).append(verdict)
+    due = _Due(archive)
+    return [
+        _report(key, groups[key], counting[key], verdicts, due.of(groups[key], verdicts))
+        for key in sorted(groups)
+    ]
+
+
+class _Due:
+    """Specifications of parts: those of their current verdicts, and others that apply."""
+
+    def __init__(self, archive: "Archive") -> None:
+        self._archive = archive
+        self._by_facts: dict[tuple[Any, ...], list[Specification]] = {}
+        self._by_version: dict[str, Specification] = {}
+
+    def of(
+        self, rows: Sequence[Row], verdicts: Mapping[str, Sequence[Verdict]]
+    ) -> list[Specification]:
+        found = {spec.name: spec for row in rows for spec in self._applying(row)}
+        judged = [v for row in rows for v in verdicts.get(row["measurement_id"], ())]
+        for verdict in judged:
+            if verdict.spec_version not in self._by_version:
+                spec = specification_of(self._archive.store.catalog, verdict.spec_version)
+                self._by_version[verdict.spec_version] = spec
+            found[verdict.spec] = self._by_version[verdict.spec_version]
+        return [found[name] for name in sorted(found)]
+
+    def _applying(self, row: Row) -> list[Specification]:
+        names = ("order_number", "customer", "product", "lot")
+        key = (*(row[name] for name in names), row["trusted_at"].date())
+        if key not in self._by_facts:
+            self._by_facts[key] = self._archive.specifications_for(row["measurement_id"])
+        return self._by_facts[key]
+
+
+def _report(
+    key: PartKey,
+    everything: Sequence[Row],
+    counting: Sequence[Row],
+    verdicts: Mapping[str, Sequence[Verdict]],
+    specs: Iterable[Specification],
+) -> PartReport:
     conditions = {row["measurement_id"]: Conditions.of(row) for row in counting}
-    verdicts = current_verdicts(catalog, list(conditions))
-    specs = _specifications(archive, catalog.measurements(list(conditions)))
+    own = [v for each in conditions for v in verdicts.get(each, ())]
+    product, lot, name = key
     return PartReport(
-        product=key[0],
-        lot=key[1],
-        part=key[2],
+        product=product,
+        lot=lot,
+        part=name or NAMELESS,
         order_number=(counting or everything)[0]["order_number"],
         measurement_ids=tuple(conditions),
         set_aside=len(everything) - len(counting),
-        specs=tuple(_spec_outcome(each, verdicts, conditions) for each in specs),
+        specs=tuple(_spec_outcome(each, own, conditions, has_name=bool(name)) for each in specs),
     )
-
-
-def _specifications(archive: "Archive", measurements: Sequence[Measurement]) -> list[Specification]:
-    found: dict[str, Specification] = {}
-    for m in measurements:
-        for each in archive.judge_step.specifications_for(m, archive.store.catalog):
-            found.setdefault(each.version, each)
-    return list(found.values())
 
 
 def _spec_outcome(
     specification: Specification,
-    verdicts: Iterable[Verdict],
+    verdicts: Sequence[Verdict],
     conditions: Mapping[str, Conditions],
+    *,
+    has_name: bool,
 ) -> SpecOutcome:
     own = [v for v in verdicts if v.spec_version == specification.version]
-    return SpecOutcome(specification, outcome_of_part(own, conditions, specification))
+    found = outcome_of_part(own, conditions, specification)
+    if not has_name:
+        lack = "which part it is: no serial or sample is known"
+        outcome = worst([found.outcome, Outcome.INCOMPLETE]) or Outcome.INCOMPLETE
+        reasons = (f"missing: {lack}", *found.reasons)
+        found = PartVerdict(outcome, (lack, *found.missing), reasons, found.deciding)
+    return SpecOutcome(specification, found)

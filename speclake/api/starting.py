@@ -1,4 +1,4 @@
-"""A new archive: settings to edit, and an example of a format and a specification."""
+"""A new archive: settings to edit, and folders for formats, specifications and importers."""
 
 from pathlib import Path
 

@@ -3,7 +3,8 @@
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
-from speclake.api.parts import PartReport, current_verdicts
+from speclake.api.parts import PartReport
+from speclake.intake.verdicts import current_verdicts
 from speclake.judging import explain
 from speclake.measurement import Measurement
 

@@ -29,7 +29,7 @@ class FileRow:
 
     file_id: str
     folder: str
-    """Name of the watched folder in the settings, or ``by hand``."""
+    """Name of the watched folder in the settings, or ``by hand:`` and the folder's own path."""
     path: str
     """Path below the watched folder, with forward slashes."""
     size: int

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from speclake.cli import finding, keeping, people, running, taking
-from speclake.errors import ArchiveDamaged, SpeclakeError
+from speclake.errors import SpeclakeError
 
 DONE, SOMETHING_FAILED, WRONG_USE = 0, 1, 2
 
@@ -43,9 +43,7 @@ def main() -> None:
     """Run the program; a known error becomes one sentence and an exit code."""
     try:
         app()
-    except (ArchiveDamaged, OSError) as error:
+    except (SpeclakeError, OSError) as error:
         typer.echo(f"speclake: {error}", err=True)
-        sys.exit(SOMETHING_FAILED)
-    except SpeclakeError as error:
-        typer.echo(f"speclake: {error}", err=True)
-        sys.exit(WRONG_USE)
+        is_asked_wrongly = isinstance(error, ValueError | LookupError)
+        sys.exit(WRONG_USE if is_asked_wrongly else SOMETHING_FAILED)

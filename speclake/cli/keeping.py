@@ -32,22 +32,29 @@ def new(
     typer.echo(f"made an archive in {path}; edit {path / 'speclake.toml'} to name your folders")
 
 
-def verify(archive: ArchiveOption = HERE, as_json: JsonOption = False) -> None:
+def verify(
+    archive: ArchiveOption = HERE,
+    head: Annotated[
+        str | None, typer.Option(help="Hash of the last commit, as it was noted elsewhere.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
     """Check every record and file of the archive against what was committed.
 
     Example: speclake verify --archive lab
     """
     with opened(archive) as lake:
-        found = lake.verify()
-        head = lake.store.head()
-    damage = [each for each in found if not each.left_over]
+        found = lake.verify(head)
+        damage = [each for each in found if not each.left_over]
+        last = None if damage else lake.store.head()
     if as_json:
-        print_json({"head": head, "found": [str(each) for each in found], "damage": len(damage)})
+        told = {"commit": last.number, "hash": last.hash} if last else None
+        print_json({"head": told, "found": [str(e) for e in found], "damage": len(damage)})
     else:
         for each in found:
             typer.echo(str(each))
-        where = f"commit {head.number}, {head.hash}" if head else "no commit yet"
-        typer.echo(f"{'damaged' if damage else 'whole'} up to {where}")
+        where = f"up to commit {last.number}, {last.hash}" if last else "and without a commit"
+        typer.echo("damaged" if damage else f"whole {where}")
     if damage:
         raise typer.Exit(1)
 

@@ -1,8 +1,8 @@
 """Which specification judges which measurement, and the verdicts as rows for a commit."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from speclake.archive.rows import Batch, SpecificationRow, StoredSpectrum
 from speclake.errors import ArchiveDamaged, BadSettings, NotFound, SettingsProblem
 from speclake.judging import JUDGED_KINDS, judge
 from speclake.measurement import Measurement
-from speclake.specs import Specification, Verdict, choose, pin
+from speclake.specs import Outcome, Specification, Verdict, choose, in_effect
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import ValueUnit
 
@@ -117,71 +117,110 @@ class Judge:
     ) -> Judged:
         """Verdicts on measurements that are being taken in."""
         values = {s.measurement_id: s.values for s in spectra}
-        groups: dict[tuple[str, ValueUnit], list[str]] = {}
-        for m in measurements:
-            groups.setdefault((m.axis_id, m.unit), []).append(m.measurement_id)
-        sets = [
-            SpectrumSet(axes[axis_id], np.stack([decode(values[i]) for i in ids]), unit, tuple(ids))
-            for (axis_id, unit), ids in groups.items()
-        ]
-        return self.judge(measurements, sets, catalog)
 
-    def judge(
+        def sets(due: Sequence[Measurement]) -> list[SpectrumSet]:
+            groups: dict[tuple[str, ValueUnit], list[str]] = {}
+            for m in due:
+                groups.setdefault((m.axis_id, m.unit), []).append(m.measurement_id)
+            return [
+                SpectrumSet(
+                    axes[axis_id], np.stack([decode(values[i]) for i in ids]), unit, tuple(ids)
+                )
+                for (axis_id, unit), ids in groups.items()
+            ]
+
+        return self.judge(_Choice(self.book, catalog, measurements), measurements, sets, catalog)
+
+    def again(
         self,
-        measurements: Iterable[Measurement],
-        sets: Iterable[SpectrumSet],
+        store: Lake,
         catalog: Catalog,
+        measurements: Sequence[Measurement],
+        *,
+        why: str,
         spec: str | None = None,
+        pins: Mapping[tuple[str, str], str] | None = None,
     ) -> Judged:
-        """Verdicts on measurements whose spectra are given.
-
-        Only parts and witness pieces are judged, and none whose identity is in conflict.
+        """Verdicts on measurements in the archive, and the earlier ones that have lapsed.
 
         Parameters
         ----------
-        spec : name of the one specification to use; None chooses those that apply.
+        measurements : as they are known now, events not yet committed included.
+        why : the reason, kept with what lapses.
+        spec : name of the one specification to judge by; then nothing lapses.
+        pins : versions by specification and order that go before those of the catalogue.
         """
-        due = _due(self.book, measurements, catalog, spec)
+        choice = _Choice(self.book, catalog, measurements, spec, pins)
+
+        def sets(due: Sequence[Measurement]) -> list[SpectrumSet]:
+            return store.spectra([m.measurement_id for m in due])
+
+        judged = self.judge(choice, measurements, sets, catalog)
+        if spec is not None:
+            return judged
+        ids = [m.measurement_id for m in measurements]
+        lapsed = _lapsed(current_verdicts(catalog, ids), judged.verdicts, why)
+        return Judged((*judged.verdicts, *lapsed), judged.specifications)
+
+    def judge(
+        self,
+        choice: "_Choice",
+        measurements: Iterable[Measurement],
+        sets: Callable[[Sequence[Measurement]], Iterable[SpectrumSet]],
+        catalog: Catalog,
+    ) -> Judged:
+        """Verdicts on those of the measurements for which there is a specification.
+
+        Only parts and witness pieces are judged, and none that claims another's values.
+        """
+        due = {
+            m.measurement_id: (m, specs)
+            for m in measurements
+            if _is_judged(m) and (specs := choice.for_measurement(m))
+        }
         verdicts: list[Verdict] = []
         used: dict[str, Specification] = {}
-        for spectra in sets:
+        for spectra in sets([m for m, _ in due.values()]):
             by_version: dict[str, list[int]] = {}
             for row, key in enumerate(spectra.keys):
-                for each in due[key][1] if key in due else ():
+                for each in due[key][1]:
                     used.setdefault(each.version, each)
                     by_version.setdefault(each.version, []).append(row)
             for version, rows in by_version.items():
                 part = _rows_of(spectra, rows)
-                conditions = [due[key][0] for key in part.keys]
-                verdicts += judge(part, used[version], conditions)
-        now = datetime.now(UTC)
+                verdicts += judge(part, used[version], [due[key][0] for key in part.keys])
         unknown = [
-            _row(each, now)
-            for version, each in used.items()
-            if catalog.specification(version) is None
+            row_of(each) for each in used.values() if not catalog.specification(each.version)
         ]
         return Judged(tuple(verdicts), tuple(unknown))
 
-    def due(
-        self, measurements: Iterable[Measurement], catalog: Catalog, spec: str | None = None
-    ) -> list[str]:
-        """Those of the measurements for which there is a specification to judge them by."""
-        return [
-            key for key, (_, specs) in _due(self.book, measurements, catalog, spec).items() if specs
-        ]
-
     def specifications_for(self, m: Measurement, catalog: Catalog) -> list[Specification]:
         """Specifications that apply to a measurement, pinned to its order."""
-        return list(_Choice(self.book, catalog, [m], None).for_measurement(m))
+        return list(_Choice(self.book, catalog, [m]).for_measurement(m))
 
 
-def _due(
-    book: SpecBook, measurements: Iterable[Measurement], catalog: Catalog, spec: str | None
-) -> dict[str, tuple[Measurement, Sequence[Specification]]]:
-    """Parts and witness pieces that nobody disputes, each with its specifications."""
-    judged = [m for m in measurements if m.kind in JUDGED_KINDS and m.conflict is None]
-    chosen = _Choice(book, catalog, judged, spec)
-    return {m.measurement_id: (m, chosen.for_measurement(m)) for m in judged}
+def _is_judged(m: Measurement) -> bool:
+    return m.kind in JUDGED_KINDS and m.conflict is None
+
+
+def _lapsed(before: Iterable[Verdict], now: Iterable[Verdict], why: str) -> list[Verdict]:
+    """Rows that say which earlier verdicts are not among those of today."""
+    said = {(v.measurement_id, v.spec, v.requirement) for v in now}
+    return [
+        replace(
+            v, outcome=Outcome.LAPSED, value=None, margin=None, at=None, side=None, shown="",
+            reason=f"it no longer applies: {why}",
+        )
+        for v in before
+        if (v.measurement_id, v.spec, v.requirement) not in said
+    ]  # fmt: skip
+
+
+def current_verdicts(catalog: Catalog, ids: Sequence[str]) -> list[Verdict]:
+    """Current verdicts of measurements, as the vocabulary of judging has them."""
+    names = [each.name for each in fields(Verdict)]
+    rows = catalog.verdicts(list(ids)).select(names).to_dicts()
+    return [Verdict(**row | {"outcome": Outcome(row["outcome"])}) for row in rows]
 
 
 def _rows_of(spectra: SpectrumSet, rows: Sequence[int]) -> SpectrumSet:
@@ -191,26 +230,36 @@ def _rows_of(spectra: SpectrumSet, rows: Sequence[int]) -> SpectrumSet:
     return SpectrumSet(spectra.axis, spectra.values[list(rows)], spectra.unit, keys)
 
 
-def _row(specification: Specification, now: datetime) -> SpecificationRow:
+def row_of(specification: Specification) -> SpecificationRow:
+    """Specification as the archive keeps it, so that a verdict can be made again."""
     return SpecificationRow(
         spec_version=specification.version,
         spec=specification.name,
         revision=specification.revision,
         content=specification.to_json(),
-        first_used_at=now,
+        first_used_at=datetime.now(UTC),
     )
 
 
 class _Choice:
-    """Specifications by what is known of a part; each combination is looked up once."""
+    """Specifications by what is known of a part; each combination is looked up once.
+
+    What an order was begun with, or has adopted, goes before what the folder says today.
+    """
 
     def __init__(
-        self, book: SpecBook, catalog: Catalog, judged: Sequence[Measurement], spec: str | None
+        self,
+        book: SpecBook,
+        catalog: Catalog,
+        judged: Iterable[Measurement],
+        spec: str | None = None,
+        pins: Mapping[tuple[str, str], str] | None = None,
     ) -> None:
         self._book, self._catalog = book, catalog
         self._only = [book.named(spec)] if spec is not None else None
-        orders = {order for m in judged if (order := _order_of(m)) is not None}
-        self._pins = catalog.pinned_versions(sorted(orders)) if spec is None and orders else {}
+        orders = {order for m in judged if (order := order_of(m)) is not None}
+        known = catalog.pinned_versions(sorted(orders)) if spec is None and orders else {}
+        self._pins = {**known, **(pins or {})}
         self._cache: dict[tuple[str | None, ...], tuple[Specification, ...]] = {}
 
     def for_measurement(self, m: Measurement) -> Sequence[Specification]:
@@ -223,31 +272,43 @@ class _Choice:
         return self._cache[key]
 
     def _chosen(self, m: Measurement, day: date) -> list[Specification]:
-        chosen = choose(
-            self._book.current(),
+        pinned = {
+            spec: self._of_version(version)
+            for (spec, order), version in self._pins.items()
+            if order == order_of(m)
+        }
+        today = [
+            each
+            for each in self._book.current()
+            if each.name not in pinned and in_effect(each, day)
+        ]
+        return choose(
+            [*pinned.values(), *today],
             order_number=m.order_number,
             customer=m.customer,
             product=m.product,
-            on=day,
         )
-        used = {
-            each.name: self._of_version(version)
-            for each in chosen
-            if (version := self._pins.get((each.name, _order_of(m) or ""))) is not None
-        }
-        return [pinned.specification for pinned in pin(chosen, used)]
 
     def _of_version(self, version: str) -> Specification:
         current = {each.version: each for each in self._book.current()}
-        if version in current:
-            return current[version]
-        row = self._catalog.specification(version)
-        if row is None:
-            raise ArchiveDamaged(f"found no specification of version {version}, which was used")
-        return Specification.from_json(row.content)
+        return current.get(version) or specification_of(self._catalog, version)
 
 
-def _order_of(m: Measurement) -> str | None:
+def specification_of(catalog: Catalog, version: str) -> Specification:
+    """Specification as it was when a verdict was made by it.
+
+    Raises
+    ------
+    speclake.errors.ArchiveDamaged
+        The archive does not hold a version that its verdicts or events name.
+    """
+    row = catalog.specification(version)
+    if row is None:
+        raise ArchiveDamaged(f"found no specification of version {version}, which was used")
+    return Specification.from_json(row.content)
+
+
+def order_of(m: Measurement) -> str | None:
     """What a measurement's specifications are pinned to: its order, else its lot."""
     return m.order_number or m.lot
 
@@ -259,35 +320,42 @@ def judge_again(
     counts: Counter[str] = Counter()
     for start in range(0, len(ids), CHUNK):
         chunk = list(ids[start : start + CHUNK])
-        due = step.due(store.catalog.measurements(chunk), store.catalog, spec)
-        sets = store.spectra(due)
         made: list[Judged] = []
 
         def prepare(
-            catalog: Catalog, due: list[str] = due, sets: list[SpectrumSet] = sets,
-            made: list[Judged] = made,
-        ) -> Batch | None:  # fmt: skip
-            judged = step.judge(catalog.measurements(due), sets, catalog, spec)
+            catalog: Catalog, chunk: list[str] = chunk, made: list[Judged] = made
+        ) -> Batch | None:
+            measurements = catalog.measurements(chunk)
+            judged = step.again(store, catalog, measurements, why=why, spec=spec)
             made[:] = [judged]
-            if not judged.verdicts:
-                return None
-            return Batch(verdicts=judged.verdicts, specifications=judged.specifications)
+            return Batch(verdicts=judged.verdicts, specifications=judged.specifications) or None
 
         if store.commit(prepare, who=who, why=why, kind="judging") is not None:
             counts.update(v.outcome.value for v in made[0].verdicts)
+    store.refresh()
     return counts
 
 
 def judge_taken(store: Lake, step: Judge, ids: Sequence[str], *, why: str) -> Counter[str]:
-    """Verdicts on measurements of which more was learned after they were taken."""
-    return judge_again(store, step, ids, spec=None, who="intake", why=why)
+    """Verdicts on measurements of which more was learned after they were taken.
+
+    What was taken in as backfill is left alone: nobody asked for verdicts on it.
+    """
+    store.refresh()
+    backfill = store.catalog.backfilled(ids)
+    chosen = [each for each in ids if each not in backfill]
+    return judge_again(store, step, chosen, spec=None, who="intake", why=why)
 
 
-def judge_left_over(store: Lake, step: Judge) -> Counter[str]:
+def judge_left_over(
+    store: Lake, step: Judge, is_stopped: Callable[[], bool] = lambda: False
+) -> Counter[str]:
     """Verdicts on what was taken in but not judged, as after a crash."""
     counts: Counter[str] = Counter()
     last: str | None = None
     while ids := store.catalog.unjudged(CHUNK, last)["measurement_id"].to_list():
+        if is_stopped():
+            break
         counts += judge_taken(store, step, ids, why="taken but not judged")
         last = ids[-1]
     return counts

@@ -1,6 +1,6 @@
 """The vocabulary of judging: specifications, which one applies, outcomes and verdicts."""
 
-from speclake.specs.choosing import Pinned, choose, pin
+from speclake.specs.choosing import choose, in_effect
 from speclake.specs.model import Needs, Requirement, Specification
 from speclake.specs.verdicts import SEVERITY, Outcome, Verdict, worst
 
@@ -8,11 +8,10 @@ __all__ = [
     "SEVERITY",
     "Needs",
     "Outcome",
-    "Pinned",
     "Requirement",
     "Specification",
     "Verdict",
     "choose",
-    "pin",
+    "in_effect",
     "worst",
 ]

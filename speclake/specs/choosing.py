@@ -1,7 +1,6 @@
 """Which specifications a part is judged against."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
 from datetime import date
 
 from speclake.specs.model import Specification, same_text
@@ -32,7 +31,7 @@ def choose(
         (closeness, each)
         for each in specifications
         if (closeness := _closeness(each, order_number, customer, product)) is not None
-        and _in_effect(each, on)
+        and in_effect(each, on)
     ]
     chosen = []
     for owner in ("customer", "in-house"):
@@ -61,34 +60,9 @@ def _closeness(
     return closeness
 
 
-def _in_effect(each: Specification, on: date | None) -> bool:
+def in_effect(each: Specification, on: date | None) -> bool:
+    """Whether a specification holds on a day; on any, where none is given."""
     if on is None:
         return True
     begun = each.effective_from is None or each.effective_from <= on
     return begun and (each.effective_until is None or on <= each.effective_until)
-
-
-@dataclass(frozen=True)
-class Pinned:
-    """The specification that an order is judged against, and the newer one that it could adopt."""
-
-    specification: Specification
-    newer: Specification | None = None
-
-
-def pin(chosen: Iterable[Specification], used: Mapping[str, Specification]) -> list[Pinned]:
-    """Specifications for an open order: what it was begun with stays until a person adopts more.
-
-    Parameters
-    ----------
-    chosen : as by `choose`, from the specifications of today.
-    used : by name, the specification that this order was last judged against or has adopted.
-    """
-    pinned = []
-    for each in chosen:
-        before = used.get(each.name)
-        if before is None or before.version == each.version:
-            pinned.append(Pinned(each))
-        else:
-            pinned.append(Pinned(before, newer=each))
-    return pinned

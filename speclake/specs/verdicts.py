@@ -20,6 +20,8 @@ class Outcome(StrEnum):
     NOT_MEASURABLE = "not measurable"
     INCOMPLETE = "incomplete"
     """Only of a part or a lot: something that the specification asks for is missing."""
+    LAPSED = "lapsed"
+    """An earlier verdict no longer applies, since more was learned of the measurement."""
 
 
 SEVERITY = (
@@ -29,7 +31,10 @@ SEVERITY = (
     Outcome.INCOMPLETE,
     Outcome.PASS,
 )
-"""Worst first: the outcome of several is the first of these that occurs among them."""
+"""Worst first: the outcome of several is the first of these that occurs among them.
+
+What has lapsed is none of them: it says nothing any more.
+"""
 
 
 def worst(outcomes: Iterable[Outcome]) -> Outcome | None:

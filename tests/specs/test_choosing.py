@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from speclake.specs import Requirement, Specification, choose, pin
+from speclake.specs import Requirement, Specification, choose
 
 LINE = Requirement(id="r", what="mean", unit="%T", band=(400, 700), at_least="92.0")
 
@@ -73,16 +73,3 @@ def test_a_closer_specification_that_has_ended_gives_way():
     ended = spec("ended", orders=["A-1"], effective_until=date(2026, 1, 1))
     part = {"product": "window", "order_number": "A-1", "on": date(2026, 6, 1)}
     assert names([ended, BY_PRODUCT], **part) == ["by product"]
-
-
-def test_an_open_order_stays_with_the_revision_it_was_begun_with():
-    before = spec("by product", products=["window"], revision="A")
-    (pinned,) = pin([BY_PRODUCT], {"by product": before})
-    assert pinned.specification is before
-    assert pinned.newer is BY_PRODUCT
-
-
-def test_a_new_order_and_an_unchanged_revision_have_nothing_to_adopt():
-    for used in ({}, {"by product": BY_PRODUCT}, {"another": BY_ORDER}):
-        (pinned,) = pin([BY_PRODUCT], used)
-        assert (pinned.specification, pinned.newer) == (BY_PRODUCT, None)

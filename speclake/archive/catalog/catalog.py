@@ -268,6 +268,10 @@ class Catalog:
         """Parts and witness pieces without a verdict, backfill left out, page by page."""
         return self._ask(judged.unjudged, limit, after)
 
+    def backfilled(self, ids: Sequence[str]) -> set[str]:
+        """Those of the measurements that were taken in as backfill."""
+        return self._ask(judged.backfilled, ids)
+
     def pinned_versions(self, order_keys: Sequence[str]) -> dict[tuple[str, str], str]:
         """Version by which each order is judged, by specification and order."""
         return self._ask(judged.pinned_versions, order_keys)

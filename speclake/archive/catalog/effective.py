@@ -255,7 +255,7 @@ def find_bound(cursor: Cursor) -> None:
                    WHERE incoming.kind = '{LinkKind.SUPERSEDES}' AND NOT withdrawn
                ) AS superseded_by,
                bool_or(incoming.kind = '{LinkKind.SAME_VALUES_AS}'
-                       AND sources.conflict IS NOT NULL) AS is_party
+                       AND sources.conflict IS NOT NULL AND NOT withdrawn) AS is_party
         FROM incoming JOIN sources USING (measurement_no)
         GROUP BY target_no"""
     )

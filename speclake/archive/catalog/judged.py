@@ -12,6 +12,7 @@ from speclake.archive.catalog.query import LISTED, Where, match
 from speclake.archive.catalog.session import Session
 from speclake.archive.rows import EventKind, SpecificationRow
 from speclake.measurement import Kind
+from speclake.specs.verdicts import Outcome
 
 _VERDICT = ", ".join(f'v."{name}"' for name in TABLES["verdicts"].taken)
 _PARTS = f"kind IN ('{Kind.PART}', '{Kind.WITNESS}')"
@@ -34,7 +35,7 @@ def verdicts(
     ids : of measurements; None for all.
     spec, requirement : whole names.
     product : only of measurements of this product, ``*`` for any text.
-    current : False gives the past ones too.
+    current : False gives the past and lapsed ones too.
     """
     found = Where()
     if ids is not None:
@@ -51,7 +52,7 @@ def verdicts(
             *inner.parameters,
         )
     if current:
-        found.add("v.current")
+        found.add("v.current AND v.outcome <> ?", Outcome.LAPSED.value)
     return session.frame(
         f"""SELECT {_VERDICT}, v.commit_number, v.current FROM verdicts AS v {found.sql}
         ORDER BY v.verdict_no""",
@@ -77,6 +78,7 @@ def series(
     found.add("m.product = ? AND m.kind = ?", product, str(kind))
     found.add("NOT m.withdrawn AND m.superseded_by IS NULL")
     found.add("v.current AND v.spec = ? AND v.requirement = ?", spec, requirement)
+    found.add("v.outcome <> ?", Outcome.LAPSED.value)
     if since is not None:
         found.add("m.trusted_at >= ?", since)
     if until is not None:
@@ -85,7 +87,7 @@ def series(
         f"""SELECT m.measurement_id, m.trusted_at, v.value, v.low, v.high, v.margin, v.uncertainty,
             v.unit, v.at, v.outcome, v.spec_version, m.sample, m.serial, m.lot, m.coating_run,
             m.order_number, m.site, m.side, m.stage, m.segment, m.x_mm, m.y_mm, m.instrument,
-            m.operator, m.fixture_position
+            m.operator, m.fixture_position, m.backfill
         FROM measurements AS m JOIN verdicts AS v USING (measurement_no) {found.sql}
         ORDER BY m.trusted_at, m.measurement_no""",
         found.parameters,
@@ -183,6 +185,15 @@ def unjudged(session: Session, limit: int = 500, after: str | None = None) -> pl
         AND measurement_no > ? ORDER BY measurement_no LIMIT {int(limit)}""",
         [start[0] if start else -1],
     )
+
+
+def backfilled(session: Session, ids: Sequence[str]) -> set[str]:
+    """Those of the measurements that were taken in as backfill."""
+    found = session.rows(
+        f"SELECT measurement_id FROM measurements WHERE {AMONG} AND backfill",
+        [numbers_of(session, ids)],
+    )
+    return {name for (name,) in found}
 
 
 def pinned_versions(session: Session, order_keys: Sequence[str]) -> dict[tuple[str, str], str]:

@@ -14,9 +14,9 @@ Cursor = duckdb.DuckDBPyConnection
 
 
 def severity(column: str) -> str:
-    """SQL of the place of an outcome in `SEVERITY`, 1 for the worst."""
+    """SQL of the place of an outcome in `SEVERITY`, 1 for the worst; NULL for what has lapsed."""
     words = ", ".join(f"'{word}'" for word in SEVERITY)
-    return f"list_position([{words}], {column})"
+    return f"nullif(list_position([{words}], {column}), 0)"
 
 
 def word(rank: str) -> str:
