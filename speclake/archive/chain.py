@@ -86,6 +86,19 @@ class Commit:
 SEAL = "seal"
 
 
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What ``head.json`` says of the last commit."""
+
+    number: int
+    hash: str
+
+
+def _testimony(witness: Witness) -> dict[str, Any]:
+    content: dict[str, Any] = {"number": witness.number, "hash": witness.hash}
+    return content | {"check": hashlib.sha256(_canonical(content)).hexdigest()}
+
+
 def encoded(commit: Commit) -> bytes:
     """Bytes of a record: JSON with sorted keys and no free space, in UTF-8."""
     content = {
@@ -274,44 +287,47 @@ class Chain:
             replaces=tuple(sorted(replaces)),
             digests=dict(digests or {}),
         )
-        witness = self.witness() or 0  # read first: the record of what it says is there by then
+        witness = self.witness()  # read first: the record of what it says is there by then
         if self._is_passed(commit.number - 1):
             raise Taken(commit.number)
-        if witness >= commit.number and not self._exists(commit.number):
+        if witness and witness.number >= commit.number and not self._exists(commit.number):
             raise ArchiveDamaged(
                 f"{FOLDER}/{self.path(commit.number).name}: found no record, though {HEAD} says "
-                f"that commit {witness} was made; expected it; restore the records that are lost"
+                f"that commit {witness.number} was made; expected it; restore what is lost"
             )
         data = encoded(commit)
         try:
             self._disk.put_if_absent(self.path(commit.number), data)
         except FileExistsError as error:
             raise Taken(commit.number) from error
-        self.leave_witness(commit.number)
-        return replace(commit, hash=hashlib.sha256(data).hexdigest())
+        commit = replace(commit, hash=hashlib.sha256(data).hexdigest())
+        self.leave_witness(commit)
+        return commit
 
-    def witness(self) -> int | None:
-        """Number of the last record as ``head.json`` has it, None where that cannot be read."""
+    def witness(self) -> Witness | None:
+        """Last commit as ``head.json`` has it, None where that is not there or not whole."""
         try:
             content = json.loads((self.folder / HEAD).read_bytes())
-            return int(content["number"])
+            found = Witness(content["number"], content["hash"])
         except (FileNotFoundError, ValueError, KeyError, TypeError):
             return None
+        return found if content == _testimony(found) else None
 
-    def _known_from_witness(self) -> int:
-        number = self.witness() or 0
-        return number if number > 0 and self._exists(number) else 0
-
-    def leave_witness(self, number: int) -> None:
+    def leave_witness(self, commit: Commit) -> None:
         """Say how far the chain is, once that record is on the medium; without a wait for this."""
         temporary = self.folder / f".{HEAD}.{self._disk.token()}{TEMPORARY}"
+        content = _canonical(_testimony(Witness(commit.number, commit.hash)))
         with contextlib.suppress(OSError):  # the commit stands, with this file or without
             handle = self._disk.open_new(temporary)
             try:
-                self._disk.write(handle, memoryview(_canonical({"number": number})))
+                self._disk.write(handle, memoryview(content))
             finally:
                 self._disk.close(handle)
             self._disk.rename(temporary, self.folder / HEAD)
+
+    def _known_from_witness(self) -> int:
+        witness = self.witness()
+        return witness.number if witness and self._exists(witness.number) else 0
 
     def _exists(self, number: int) -> bool:
         try:

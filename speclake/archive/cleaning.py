@@ -75,18 +75,18 @@ def clean(
     speclake.errors.ArchiveDamaged
         The chain cannot be read whole; then nothing is removed.
     """
-    witness = chain.witness() or 0
+    witness = chain.witness()
     known = references(chain)
-    if witness > known.last:
+    if witness and witness.number > known.last:
         raise ArchiveDamaged(
-            f"{CHAIN_FOLDER}/{HEAD}: found that commit {witness} was made, but the chain ends at "
-            f"{known.last}; expected all records; nothing was removed; restore them"
+            f"{CHAIN_FOLDER}/{HEAD}: found that commit {witness.number} was made, but the chain "
+            f"ends at {known.last}; expected all records; nothing was removed; restore them"
         )
     # A record that is read is not yet one that a power cut leaves, and a batch that it replaces
     # must outlive it.
     disk.sync_folder(chain.folder)
-    if witness < known.last:
-        chain.leave_witness(known.last)
+    if known.last and (not witness or witness.number < known.last):
+        chain.leave_witness(chain.read(known.last))
     removed = list(_clean_temporaries(root, disk, now - grace))
     for folder in batch_folders(root):
         name = folder.relative_to(root).as_posix()

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from speclake.archive.batches import FOLDER as BATCHES
-from speclake.archive.chain import BEFORE_THE_FIRST, HEAD, Chain, Commit, FileEntry
+from speclake.archive.chain import BEFORE_THE_FIRST, HEAD, Chain, Commit, FileEntry, Witness
 from speclake.archive.chain import FOLDER as CHAIN
 from speclake.archive.cleaning import folders
 from speclake.archive.crosscheck import CrossCheck
@@ -65,26 +65,39 @@ class _Verification:
         witness = self.chain.witness()  # read first: the chain may grow meanwhile
         numbers, strange = self._names()
         yield from strange
+        last = max([*numbers, witness.number if witness else 0], default=0)
         before: str | None = BEFORE_THE_FIRST
-        hashes = set()
-        for number in range(1, max([*numbers, witness or 0], default=0) + 1):
+        hashes: dict[str, int] = {}
+        for number in range(1, last + 1):
             commit = None
             try:
                 commit = self._record(number, numbers)
                 yield from self._follows(commit, before)
                 yield from self._taken_in(commit)
-                hashes.add(commit.hash)
+                hashes[commit.hash] = number
             except ArchiveDamaged as error:
                 self.cross.is_complete = False
                 yield _from(error, self._name(number))
             before = commit.hash if commit else None
         if self.head is not None and self.head not in hashes:
-            yield Damage(CHAIN, "no record with the hash " + self.head, "the head noted elsewhere")
-        if numbers and witness is None:
+            yield Damage(CHAIN, f"no record with the hash {self.head}", "the head noted elsewhere")
+        if numbers:
+            yield from self._witness(witness, hashes)
+
+    def _witness(self, witness: Witness | None, hashes: dict[str, int]) -> Iterator[Damage]:
+        name = f"{CHAIN}/{HEAD}"
+        if witness is None:
+            path = self.chain.folder / HEAD
+            size = f"{path.stat().st_size} bytes that say nothing" if path.exists() else "no file"
             yield Damage(
-                f"{CHAIN}/{HEAD}", self._found_at(self.chain.folder / HEAD),
-                "the number of the last commit; the next commit writes it again", left_over=True,
-            )  # fmt: skip
+                name, size, "the last commit; the next commit or clean writes it", left_over=True
+            )
+        elif hashes.get(witness.hash) != witness.number:
+            yield Damage(
+                name,
+                f"commit {witness.number} with the hash {witness.hash}",
+                "a record with that number and hash",
+            )
 
     def _names(self) -> tuple[set[int], list[Damage]]:
         numbers: set[int] = set()
@@ -99,9 +112,6 @@ class _Verification:
 
     def _name(self, number: int) -> str:
         return f"{CHAIN}/{self.chain.path(number).name}"
-
-    def _found_at(self, path: Path) -> str:
-        return "no file" if not path.exists() else f"{path.stat().st_size} bytes that say nothing"
 
     def _record(self, number: int, numbers: set[int]) -> Commit:
         if number not in numbers:

@@ -25,6 +25,7 @@ from speclake.archive.store import Store, create
 from tests import build
 from tests.archive.disks import Crash, Medium, TestDisk
 from tests.archive.plaincatalogue import PlainCatalogue, Rows
+from tests.archive.shown import shown
 
 WRITERS = 3
 names = st.lists(st.sampled_from("ABCDEFGHIJ"), min_size=1, max_size=3, unique=True)
@@ -33,17 +34,6 @@ happenings = st.sampled_from(
     ["nothing", "process ends", "power fails", "other takes", "other seals", "other cleans"]
 )
 few_calls, calls_of_a_take, calls_of_a_seal = (st.integers(0, n) for n in (30, 75, 200))
-
-
-def shown(row: Any) -> str:
-    """Row as text that tells any two apart."""
-    if hasattr(row, "values") and hasattr(row.values, "integers"):
-        values = row.values
-        arrays = [a.tolist() if a is not None else None for a in (values.integers, values.floats)]
-        return f"{replace(row, values=None)} {values.exponent} {arrays}"
-    if hasattr(row, "medium") and not hasattr(row, "measurement_id"):
-        return f"{row.unit} {row.medium} {row.values.tolist()}"
-    return repr(row)
 
 
 def scan(name: str) -> Any:
