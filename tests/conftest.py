@@ -8,6 +8,11 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# A busy machine must not fail a test; the time limit for each is in pyproject.toml.
+settings.register_profile("speclake", deadline=None)
+settings.load_profile("speclake")
 
 _PATIENCE_S = 5.0
 

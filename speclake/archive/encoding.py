@@ -14,7 +14,7 @@ from speclake.archive.schemas import list_arrays
 
 FINEST_EXPONENT = -9
 _SCALES = np.array([10.0**places for places in range(-FINEST_EXPONENT + 1)])
-_LARGEST = 2.0**31 - 1
+_TOO_LARGE = 2.0**31 - 0.5  # rounds to an integer of more than 31 bits
 _SAMPLE = 16
 
 
@@ -36,7 +36,7 @@ def encode(values: npt.ArrayLike) -> EncodedValues:
     few = floats[:: max(1, floats.size // _SAMPLE)]
     few_bits, bits = few.view(np.int64), floats.view(np.int64)
     for places, scale in enumerate(_SCALES.tolist()):
-        if not largest * scale < _LARGEST:
+        if not largest * scale < _TOO_LARGE:
             break
         if _integers(few, few_bits, scale) is None:
             continue
