@@ -189,8 +189,8 @@ def _cast(name: str, text: str) -> str:
     return f"nullif({text}, '')"
 
 
-def replace_older(cursor: Cursor, below: int) -> bool:
-    """Whether measurements of the snapshot are hidden now: those of which ``working`` is newer.
+def replace_older(cursor: Cursor, below: int) -> None:
+    """Remove or hide the versions of which ``working`` has newer ones.
 
     Parameters
     ----------
@@ -205,8 +205,6 @@ def replace_older(cursor: Cursor, below: int) -> bool:
         SELECT measurement_no FROM working WHERE measurement_no < {below} AND measurement_no
         NOT IN (SELECT measurement_no FROM {TAIL}.{hidden("measurements")})"""
     )
-    found = cursor.execute(f"SELECT min(measurement_no) < {below} FROM working").fetchone()
-    return bool(found and found[0])
 
 
 def write_effective(cursor: Cursor) -> None:

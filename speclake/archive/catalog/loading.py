@@ -16,27 +16,16 @@ Cursor = duckdb.DuckDBPyConnection
 _STAGED = tuple(table.rows for table in TABLES.values() if table.rows is not None)
 
 
-class HidesSnapshotRows(Exception):
-    """The chunk has newer versions of rows of the snapshot; the views must know how to hide."""
-
-
 @dataclass(frozen=True)
 class Below:
-    """How many numbers the snapshot below the tail has given, and whether the views hide rows."""
+    """How many numbers the snapshot below the tail has given."""
 
     measurements: int = 0
     verdicts: int = 0
-    hides: bool = False
 
 
 def load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
-    """Show a chunk of commits.
-
-    Raises
-    ------
-    HidesSnapshotRows
-        Nothing was changed; make views that hide, then load again.
-    """
+    """Show a chunk of commits, or, after an error, nothing of it."""
     for name in _STAGED:
         cursor.register(f"staged_{name}", chunk.tables.get(name, _nothing(name)))
     cursor.execute("BEGIN")
@@ -69,10 +58,8 @@ def _load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
     taking.take_measurements(cursor, measurements)
     taking.resolve(cursor)
     _take(cursor, chunk, events, links)
-    hides = _judge(cursor, chunk, verdicts, below)
-    hides |= _make_effective(cursor, "events" in chunk.tables, below)
-    if hides and not below.hides:
-        raise HidesSnapshotRows
+    _judge(cursor, chunk, verdicts, below)
+    _make_effective(cursor, "events" in chunk.tables, below)
     for commit in chunk.commits:
         _record(cursor, commit)
     _count(cursor, chunk.last)
@@ -96,23 +83,18 @@ def _take(cursor: Cursor, chunk: Chunk, events: int, links: int) -> None:
             taking.take_as_given(cursor, name)
 
 
-def _judge(cursor: Cursor, chunk: Chunk, verdicts: int, below: Below) -> bool:
-    """Whether verdicts of the snapshot are hidden now."""
-    hides = False
+def _judge(cursor: Cursor, chunk: Chunk, verdicts: int, below: Below) -> None:
+    """Take the verdicts, and find the outcomes that follow."""
     if "verdicts" in chunk.tables:
         standing.take_verdicts(cursor, verdicts)
-        with_older = taking.count(cursor, "older") > 0
-        hides = standing.rule(cursor, below.verdicts, with_older)
-        if hides and not below.hides:
-            raise HidesSnapshotRows
+        standing.rule(cursor, below.verdicts, with_older=taking.count(cursor, "older") > 0)
     else:
         taking.none_of(cursor, "verdicts")
     standing.find_outcomes(cursor)
-    return hides
 
 
-def _make_effective(cursor: Cursor, has_events: bool, below: Below) -> bool:
-    """Whether measurements of the snapshot are hidden now."""
+def _make_effective(cursor: Cursor, has_events: bool, below: Below) -> None:
+    """Write the effective version of every measurement that the chunk touches."""
     touches_older = has_events or taking.count(cursor, "older") > 0
     if touches_older:
         effective.find_settled(cursor)
@@ -125,9 +107,9 @@ def _make_effective(cursor: Cursor, has_events: bool, below: Below) -> bool:
         effective.find_bound(cursor)
     else:
         effective.nothing_bound(cursor)
-    hides = touches_older and effective.replace_older(cursor, below.measurements)
+    if touches_older:
+        effective.replace_older(cursor, below.measurements)
     effective.write_effective(cursor)
-    return hides
 
 
 def _record(cursor: Cursor, commit: Commit) -> None:

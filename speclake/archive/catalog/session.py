@@ -10,7 +10,7 @@ import secrets
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,7 @@ from speclake.archive.catalog.layout import (
     fingerprint,
     hidden,
 )
-from speclake.archive.catalog.loading import Below, HidesSnapshotRows, load
+from speclake.archive.catalog.loading import Below, load
 from speclake.archive.catalog.source import Chunk
 from speclake.archive.chain import BEFORE_THE_FIRST
 
@@ -114,7 +114,7 @@ class Session:
             )
         else:
             self.number, self.hash, *_ = self._attach(building, TAIL, "")
-        create_views(self._connection, snapshot is not None, hides=False)
+        create_views(self._connection, snapshot is not None)
         if building is not None:  # each checkpoint writes the last, partial row groups anew
             self._connection.execute(f"SET wal_autocheckpoint = '{_BYTES_BETWEEN_CHECKPOINTS}'")
 
@@ -136,12 +136,7 @@ class Session:
     def load(self, chunk: Chunk) -> None:
         """Show the commits of a chunk that follows what is shown."""
         with self.cursor() as cursor:
-            try:
-                load(cursor, chunk, self._below)
-            except HidesSnapshotRows:
-                create_views(cursor, with_snapshot=True, hides=True)
-                self._below = replace(self._below, hides=True)
-                load(cursor, chunk, self._below)
+            load(cursor, chunk, self._below)
         self.number, self.hash = chunk.last.number, chunk.last.hash
 
     @property
@@ -151,8 +146,6 @@ class Session:
 
     def hidden_rows(self) -> int:
         """Measurements of the snapshot of which the tail has newer versions."""
-        if not self._below.hides:
-            return 0
         return int(self.rows(f"SELECT count(*) FROM {TAIL}.{hidden('measurements')}")[0][0])
 
     @property

@@ -38,8 +38,8 @@ def take_verdicts(cursor: Cursor, start: int) -> None:
     )
 
 
-def rule(cursor: Cursor, below: int, with_older: bool) -> bool:
-    """Whether verdicts of the snapshot are hidden now; the new ones stand in the tail.
+def rule(cursor: Cursor, below: int, with_older: bool) -> None:
+    """Write the new verdicts into the tail, and anew those that they make past ones.
 
     Parameters
     ----------
@@ -63,7 +63,8 @@ def rule(cursor: Cursor, below: int, with_older: bool) -> bool:
         SELECT fresh_verdicts.* REPLACE (coalesce(ruled.is_current, false) AS current)
         FROM fresh_verdicts LEFT JOIN ruled USING (verdict_no)"""
     )
-    return with_older and _demote(cursor, below)
+    if with_older:
+        _demote(cursor, below)
 
 
 def _rule(cursor: Cursor) -> None:
@@ -95,29 +96,22 @@ def _rule(cursor: Cursor) -> None:
     )
 
 
-def _demote(cursor: Cursor, below: int) -> bool:
+def _demote(cursor: Cursor, below: int) -> None:
     """Write anew the verdicts that were current and are no more."""
     cursor.execute(
         """CREATE OR REPLACE TEMP TABLE demoted AS
         SELECT standing.* REPLACE (false AS current)
         FROM standing SEMI JOIN (SELECT * FROM ruled WHERE NOT is_current) USING (verdict_no)"""
     )
-    found = cursor.execute(
-        f"SELECT count(*), count(*) FILTER (WHERE verdict_no < {below}) FROM demoted"
-    ).fetchone()
-    rows, in_snapshot = found or (0, 0)
-    if rows:
-        cursor.execute(
-            f"""DELETE FROM {TAIL}.verdicts
-            WHERE verdict_no IN (SELECT verdict_no FROM demoted)"""
-        )
-        cursor.execute(
-            f"""INSERT INTO {TAIL}.{hidden("verdicts")}
-            SELECT verdict_no FROM demoted WHERE verdict_no < {below}
-            AND verdict_no NOT IN (SELECT verdict_no FROM {TAIL}.{hidden("verdicts")})"""
-        )
-        cursor.execute(f"INSERT INTO {TAIL}.verdicts SELECT * FROM demoted")
-    return bool(in_snapshot)
+    cursor.execute(
+        f"DELETE FROM {TAIL}.verdicts WHERE verdict_no IN (SELECT verdict_no FROM demoted)"
+    )
+    cursor.execute(
+        f"""INSERT INTO {TAIL}.{hidden("verdicts")}
+        SELECT verdict_no FROM demoted WHERE verdict_no < {below}
+        AND verdict_no NOT IN (SELECT verdict_no FROM {TAIL}.{hidden("verdicts")})"""
+    )
+    cursor.execute(f"INSERT INTO {TAIL}.verdicts SELECT * FROM demoted")
 
 
 def find_outcomes(cursor: Cursor) -> None:
