@@ -68,9 +68,13 @@ def ingest(
         step = ingest_of(archive, pool)
         sheets = SheetBook(archive.store, _now)
         for folder, root, below in places:
-            tasks = _tasks(archive.store, folder, root, below, sheets, how)
+            disk = LocalDisk()
+            listings = _chunks(disk, root, below)
+            tasks = _tasks(archive.store, folder, root, listings, sheets, how)
             readings = _unchanged(pool.read(tasks), tally)
             step.take(readings, tally, lambda _: progress(tally))
+            for path, why in disk.passed_over.items():
+                tally.leave_out(path, why)
         told = sheets.apply_due()
         if how.with_verdicts:
             judge_taken(archive.store, archive.judge_step, told, why="a run sheet told which parts")
@@ -78,10 +82,10 @@ def ingest(
 
 
 def _unchanged(readings: Iterator[FileReading], tally: Tally) -> Iterator[FileReading]:
-    """Readings without the files that changed while they were read; these are counted."""
+    """Readings without the files that could not be read, or changed meanwhile; these are told."""
     for reading in readings:
         if reading.changed:
-            tally.counts["not settled"] += 1
+            tally.leave_out(reading.task.path, reading.note)
         else:
             yield reading
 
@@ -102,10 +106,15 @@ def _place(archive: "Archive", path: Path) -> tuple[Folder, Path, str]:
 
 
 def _tasks(
-    store: Lake, folder: Folder, root: Path, below: str, sheets: SheetBook, how: ByHand
+    store: Lake,
+    folder: Folder,
+    root: Path,
+    listings: Iterator[list[Listed]],
+    sheets: SheetBook,
+    how: ByHand,
 ) -> Iterator[FileTask]:
     """Tasks for what the ledger does not hold yet; run sheets first, since they tell of others."""
-    for listing in _chunks(root, below):
+    for listing in listings:
         sheet_paths = [each for each in listing if is_run_sheet(each[0], folder)]
         for each in store.catalog.unseen(folder.name, sheet_paths):
             sheets.take(folder.name, each, (root / each[0]).read_bytes())
@@ -128,11 +137,12 @@ def _tasks(
             )
 
 
-def _chunks(root: Path, below: str) -> Iterator[list[Listed]]:
-    disk = LocalDisk()
-    one = disk.look(root, below) if below and (root / below).is_file() else None
-    if one is not None:
-        yield [one]
+def _chunks(disk: LocalDisk, root: Path, below: str) -> Iterator[list[Listed]]:
+    if below and not (root / below).is_dir():
+        if (one := disk.look(root, below)) is not None:
+            yield [one]
+        else:
+            disk.passed_over.setdefault(below, "it is no file that can be read")
         return
     chunk: list[Listed] = []
     prefix = f"{below}/" if below else ""
@@ -143,6 +153,7 @@ def _chunks(root: Path, below: str) -> Iterator[list[Listed]]:
             chunk = []
     if chunk:
         yield chunk
+    disk.passed_over = {prefix + path: why for path, why in disk.passed_over.items()}
 
 
 def retry(

@@ -117,6 +117,7 @@ def _print_tally(tally: "Tally", as_json: bool) -> None:
                 "verdicts": dict(tally.verdicts),
                 "refused": [{"file": r.path, "note": r.note} for r in tally.refused],
                 "conflicts": [{"file": r.path, "note": r.note} for r in tally.conflicts],
+                "not_taken": [{"file": f, "note": why} for f, why in tally.left_out.items()],
             }
         )
     else:
@@ -129,5 +130,7 @@ def _print_tally(tally: "Tally", as_json: bool) -> None:
             typer.echo(f"refused: {row.note}")
         for row in tally.conflicts:
             typer.echo(f"conflict: {row.path}: {row.note}")
-    if tally.refused or tally.conflicts or tally.counts["not settled"]:
+        for file, why in tally.left_out.items():
+            typer.echo(f"not taken: {file}: {why}")
+    if tally.refused or tally.conflicts or tally.left_out:
         raise typer.Exit(1)

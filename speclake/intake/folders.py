@@ -7,6 +7,7 @@ open longer than one read.
 """
 
 import os
+import stat
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +23,8 @@ MOST_WAITING = 20_000
 """How many unsettled files are kept in mind: a longer backlog waits in the folder itself."""
 MOST_HELD_UP_TOLD = 20
 STEPS_WITHOUT_A_FILE = 20
+SHORTEST_DELAY_S = 0.5
+"""A file that could not be taken in rests at least this long, and twice as long each time after."""
 EMPTY_FILE_PATIENCE = 10
 """An empty file is about to be written: it settles this many times later."""
 
@@ -31,6 +34,9 @@ Listed = tuple[str, int, int]
 
 class Disk(Protocol):
     """What a folder is looked at through; tests pass one that vanishes, stalls or lies."""
+
+    passed_over: dict[str, str]
+    """What the last walk, and looks since, could not list, with the reason."""
 
     def walk(self, root: Path, /) -> Iterator[Listed]:
         """Every file below the root in a steady order; a folder that vanishes is passed over.
@@ -48,55 +54,74 @@ class Disk(Protocol):
 class LocalDisk:
     """The machine's own file system, network shares included.
 
-    `unnameable` holds the files whose names are not text in the encoding of the system: they
-    cannot be told apart in the record, so they are shown to a person and left alone.
+    `passed_over` tells, of the last walk and the looks since, what could not be seen or cannot
+    have a line in the record, with the reason: it is shown to a person and left alone.
     """
 
     def __init__(self) -> None:
-        self.unnameable: set[str] = set()
+        self.passed_over: dict[str, str] = {}
 
     def walk(self, root: Path, /) -> Iterator[Listed]:
         """Files below the root, folder by folder, in the order of their names."""
-        yield from self._folder(root, "", must_exist=True)
-
-    def _folder(self, folder: Path, below: str, *, must_exist: bool) -> Iterator[Listed]:
-        try:
-            with os.scandir(folder) as entries:
-                listing = sorted(entries, key=lambda e: e.name)
-        except OSError:
-            if must_exist:
-                raise
-            return
-        for entry in listing:
-            if not _is_text(entry.name):
-                self.unnameable.add(f"{below}{entry.name}".encode(errors="replace").decode())
-                continue
-            try:
-                if entry.is_dir(follow_symlinks=False):
-                    if not entry.name.startswith("."):
-                        inner = f"{below}{entry.name}/"
-                        yield from self._folder(folder / entry.name, inner, must_exist=False)
-                elif entry.is_file():
-                    stat = entry.stat()
-                    yield f"{below}{entry.name}", stat.st_size, stat.st_mtime_ns
-            except OSError:
-                continue
+        self.passed_over = {}
+        open_folders = [iter(_listing(root, ""))]
+        while open_folders:
+            entry, path = next(open_folders[-1], (None, ""))
+            if entry is None:
+                open_folders.pop()
+            elif problem := _problem_of_name(entry.name):
+                self.passed_over[_shown(path)] = problem
+            else:
+                try:
+                    if entry.is_dir(follow_symlinks=False):
+                        if not entry.name.startswith("."):
+                            open_folders.append(iter(_listing(Path(entry.path), f"{path}/")))
+                    elif entry.is_file() and (listed := self._listed(path, entry.stat())):
+                        yield listed
+                except FileNotFoundError:
+                    continue
+                except OSError as error:
+                    self.passed_over[path] = f"cannot be read: {error.strerror}"
 
     def look(self, root: Path, path: str, /) -> Listed | None:
-        """One file as it is now."""
-        try:
-            stat = (root / path).stat()
-        except OSError:
+        """One file as it is now; None for what is no file, or cannot have a line in the record."""
+        if problem := _problem_of_name(path):
+            self.passed_over[_shown(path)] = problem
             return None
-        return path, stat.st_size, stat.st_mtime_ns
+        try:
+            return self._listed(path, (root / path).stat())
+        except (OSError, ValueError):  # ValueError: a name that no file can have
+            return None
+
+    def _listed(self, path: str, found: os.stat_result) -> Listed | None:
+        if not stat.S_ISREG(found.st_mode):
+            return None
+        if not -(2**63) <= found.st_mtime_ns < 2**63:
+            self.passed_over[path] = "its time is out of all reason; set another"
+            return None
+        return path, found.st_size, found.st_mtime_ns
 
 
-def _is_text(name: str) -> bool:
+def _listing(folder: Path, below: str) -> list[tuple["os.DirEntry[str]", str]]:
+    with os.scandir(folder) as entries:
+        return [(e, f"{below}{e.name}") for e in sorted(entries, key=lambda e: e.name)]
+
+
+def _problem_of_name(name: str) -> str:
     try:
         name.encode()
     except UnicodeEncodeError:
-        return False
-    return True
+        return "its name is not text; rename it"
+    return ""
+
+
+def _shown(path: str) -> str:
+    return path.encode(errors="replace").decode()
+
+
+def _is_visible(path: str) -> bool:
+    """Whether a walk would come by a path: none of the folders above it is hidden."""
+    return not any(folder.startswith(".") for folder in path.split("/")[:-1])
 
 
 @dataclass
@@ -121,6 +146,14 @@ class _Waiting:
 
 
 @dataclass
+class _Resting:
+    """A file that could not be taken in: when it is looked at again, and how long it rested."""
+
+    until_s: float
+    delay_s: float
+
+
+@dataclass
 class WatchedFolder:
     """One watched folder: finds new files, lets them settle, hands them on once.
 
@@ -141,6 +174,8 @@ class WatchedFolder:
         self._walk: Iterator[list[Listed]] | None = None
         self._next_walk_s = float("-inf")
         self._hints: deque[str] = deque(maxlen=MOST_WAITING)
+        self._resting: dict[str, _Resting] = {}
+        self._passed_over: set[str] = set()
         self._lock = Lock()
 
     def hint(self, path: str) -> None:
@@ -149,16 +184,29 @@ class WatchedFolder:
             self._hints.append(path)
 
     def look_again(self, path: str, why: str) -> None:
-        """A file handed on could not be taken in for now: it is still changing, or is locked."""
-        self._known.discard(path)
-        if len(self.state.held_up) < MOST_HELD_UP_TOLD:
+        """A file handed on could not be taken in for now: it is still changing, or is locked.
+
+        It is looked at again later and later, so that one that nobody can open costs little.
+        """
+        before = self._resting.get(path)
+        first = max(self.folder.settle_s, SHORTEST_DELAY_S)
+        last = max(self.folder.rescan_s, first)
+        delay = first if before is None else min(2 * before.delay_s, last)
+        self._resting[path] = _Resting(self.clock() + delay, delay)
+        self._hold_up(path, why)
+
+    def _hold_up(self, path: str, why: str) -> None:
+        if path in self.state.held_up or len(self.state.held_up) < MOST_HELD_UP_TOLD:
             self.state.held_up[path] = why
-        self.hint(path)
+
+    def _forget(self, path: str) -> None:
+        self._known.discard(path)
+        self._resting.pop(path, None)
+        self.state.held_up.pop(path, None)
 
     def done(self, path: str) -> None:
         """A file handed on stands in the ledger now."""
-        self._known.discard(path)
-        self.state.held_up.pop(path, None)
+        self._forget(path)
         self.state.last_file_s = self.wall_clock()
 
     @property
@@ -188,8 +236,21 @@ class WatchedFolder:
         with self._lock:
             paths = list(dict.fromkeys(self._hints))
             self._hints.clear()
-        listed = [found for path in paths if (found := self.disk.look(self.root, path))]
-        self._enqueue(listed)
+        looks = (self.disk.look(self.root, path) for path in paths if _is_visible(path))
+        self._enqueue([found for found in looks if found is not None])
+        self._take_rested()
+
+    def _take_rested(self) -> None:
+        """Files that could not be taken in before, once their time has come."""
+        now = self.clock()
+        rested = [path for path, each in self._resting.items() if each.until_s <= now]
+        for path in rested:
+            if (found := self.disk.look(self.root, path)) is None:
+                self._forget(path)
+            else:
+                # it keeps its delay for the case that it cannot be taken in again
+                self._resting[path].until_s = float("inf")
+                self._queue.append(_Waiting(found, now))
 
     def _walk_on(self) -> None:
         """One chunk further through the folder, starting a new walk when it is due."""
@@ -212,10 +273,16 @@ class WatchedFolder:
             self._walk = None
             self._next_walk_s = self.clock() + self.folder.rescan_s
             self.state.last_look_s = self.wall_clock()
-            for path in getattr(self.disk, "unnameable", ()):
-                self.state.held_up[path] = "its name is not text; rename it"
+            self._tell_passed_over()
         else:
             self._enqueue(chunk)
+
+    def _tell_passed_over(self) -> None:
+        for path in self._passed_over - self.disk.passed_over.keys():
+            self.state.held_up.pop(path, None)
+        for path, why in self.disk.passed_over.items():
+            self._hold_up(path, why)
+        self._passed_over = set(self.disk.passed_over)
 
     def _chunks(self) -> Iterator[list[Listed]]:
         chunk: list[Listed] = []
@@ -254,8 +321,7 @@ class WatchedFolder:
             self._queue.popleft()
             seen = self.disk.look(self.root, waiting.listed[0])
             if seen is None:
-                self._known.discard(waiting.listed[0])
-                self.state.held_up.pop(waiting.listed[0], None)
+                self._forget(waiting.listed[0])
             elif seen != waiting.listed:
                 self._queue.append(_Waiting(seen, now))
             elif seen[1] == 0 and age < EMPTY_FILE_PATIENCE * self.folder.settle_s:

@@ -16,6 +16,8 @@ from speclake.measurement import LinkKind, Measurement
 from speclake.spectrum import Axis
 
 WHO = "intake"
+NOT_TAKEN = "not taken"
+"""Count of files that could not be read for now, or can have no line in the ledger."""
 
 
 @dataclass
@@ -23,7 +25,8 @@ class Tally:
     """What an intake did so far.
 
     `refused` and `conflicts` keep the ledger's newest rows only, so that a backlog of any size
-    needs no more memory.
+    needs no more memory. `left_out` holds the first files that could get no line in the ledger,
+    with the reason; the count of all of them is under "not taken".
     """
 
     counts: Counter[str] = field(default_factory=Counter)
@@ -32,6 +35,7 @@ class Tally:
     refused: list[FileRow] = field(default_factory=list)
     conflicts: list[FileRow] = field(default_factory=list)
     commits: list[int] = field(default_factory=list)
+    left_out: dict[str, str] = field(default_factory=dict)
 
     MOST_KEPT = 1000
 
@@ -49,10 +53,16 @@ class Tally:
             kept += [row for row in batch.files if row.outcome is outcome]
             del kept[: -self.MOST_KEPT]
 
+    def leave_out(self, path: str, why: str) -> None:
+        """Count a file that could not be taken in, and keep the reason for a person."""
+        self.counts[NOT_TAKEN] += 1
+        if len(self.left_out) < self.MOST_KEPT:
+            self.left_out[path] = why
+
     @property
     def files(self) -> int:
         """Files that got their line in the ledger."""
-        return sum(self.counts.values())
+        return self.counts.total() - self.counts[NOT_TAKEN]
 
 
 class Ingest:

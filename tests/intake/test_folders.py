@@ -1,11 +1,13 @@
 """Folders that fill, stall, vanish and come back, seen through a disk that the test controls."""
 
+import os
+import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
-from speclake.intake.folders import CHUNK, MOST_WAITING, Listed, WatchedFolder
+from speclake.intake.folders import CHUNK, MOST_WAITING, Disk, Listed, LocalDisk, WatchedFolder
 from speclake.settings import Folder
 
 ROOT = Path("share")
@@ -16,6 +18,7 @@ class FakeDisk:
 
     def __init__(self) -> None:
         self.files: dict[str, tuple[int, int]] = {}
+        self.passed_over: dict[str, str] = {}
         self.is_gone = False
         self.walks = 0
 
@@ -35,13 +38,13 @@ class FakeDisk:
 class Bench:
     """A watched folder with a ledger, a clock and a disk in the hands of the test."""
 
-    def __init__(self, **settings: object) -> None:
+    def __init__(self, root: Path = ROOT, disk: Disk | None = None, **settings: object) -> None:
         self.disk, self.now, self.ledger = FakeDisk(), 0.0, set[Listed]()
         folder = Folder.model_validate(
             {"name": "bench", "path": "in", "settle_s": 2, "rescan_s": 10} | settings
         )
         self.watched = WatchedFolder(
-            folder, ROOT, self._unseen, lambda: self.now, lambda: self.now, self.disk
+            folder, root, self._unseen, lambda: self.now, lambda: self.now, disk or self.disk
         )
 
     def _unseen(self, folder: str, listing: Sequence[Listed]) -> Sequence[Listed]:
@@ -164,3 +167,98 @@ def test_long_backlog_keeps_a_bounded_number_in_mind() -> None:
             break
     assert sorted(handed) == sorted(bench.disk.files)
     assert bench.disk.walks == 1
+
+
+def test_locked_file_is_tried_later_and_later_and_ends_every_pass() -> None:
+    bench = Bench(settle_s=0)
+    bench.disk.files["a.txt"] = (10, 1)
+    tries = []
+    for tenth in range(600):
+        bench.now = tenth / 10
+        for path, _, _ in bench.watched.settled():
+            bench.watched.look_again(path, "cannot be opened")
+            tries.append(bench.now)
+    assert tries == pytest.approx([0, 0.5, 1.5, 3.5, 7.5, 15.5, 25.5, 35.5, 45.5, 55.5], abs=0.11)
+    assert bench.watched.state.held_up == {"a.txt": "cannot be opened"}
+    del bench.disk.files["a.txt"]
+    assert bench.at(70) == []
+    assert bench.watched.state.held_up == {}
+
+
+def test_locked_file_is_taken_once_it_is_free() -> None:
+    bench = Bench()
+    bench.disk.files["a.txt"] = (10, 1)
+    bench.at(0)
+    bench.now = 3
+    for path, _, _ in bench.watched.settled():
+        bench.watched.look_again(path, "cannot be opened")
+    assert bench.at(5) == []
+    assert bench.at(7) == ["a.txt"]
+    assert bench.watched.state.held_up == {}
+
+
+@pytest.mark.parametrize("path", [".hidden/a.txt", "day/.trash/a.txt", "link", "pipe"])
+def test_event_hands_on_nothing_that_a_walk_would_pass_over(tmp_path: Path, path: str) -> None:
+    for folder in (".hidden", "day/.trash"):
+        (tmp_path / folder).mkdir(parents=True)
+        (tmp_path / folder / "a.txt").write_text("x", "utf-8")
+    (tmp_path / "link").symlink_to(tmp_path / "day", target_is_directory=True)
+    os.mkfifo(tmp_path / "pipe")
+    bench = Bench(tmp_path, LocalDisk(), settle_s=0)
+    bench.watched.hint(path)
+    assert bench.at(0) == []
+
+
+def test_file_that_can_have_no_line_in_the_record_is_told_and_stops_nothing(
+    tmp_path: Path,
+) -> None:
+    odd = os.fsencode(tmp_path) + b"/odd\xff.txt"
+    Path(os.fsdecode(odd)).write_text("x", "utf-8")
+    late = tmp_path / "late.txt"
+    late.write_text("x", "utf-8")
+    os.utime(late, (2**34, 2**34))
+    if late.stat().st_mtime_ns < 2**63:  # a file system that keeps no such time has no such file
+        late.unlink()
+    (tmp_path / "good.txt").write_text("x", "utf-8")
+    bench = Bench(tmp_path, LocalDisk(), settle_s=0)
+    bench.watched.hint("odd\udcff.txt")
+    bench.watched.hint("late.txt")
+    assert bench.at(0) == ["good.txt"]
+    held_up = bench.watched.state.held_up
+    assert "not text" in held_up["odd?.txt"]
+    assert ("late.txt" in held_up) == late.exists()
+    Path(os.fsdecode(odd)).unlink()
+    bench.at(20)
+    assert "odd?.txt" not in bench.watched.state.held_up
+
+
+def test_walk_goes_deeper_than_calls_may(tmp_path: Path) -> None:
+    folders = [tmp_path.joinpath(*["d"] * depth) for depth in range(1, 301)]
+    for folder in folders:
+        folder.mkdir()
+    (folders[-1] / "a.txt").write_text("x", "utf-8")
+    before = sys.getrecursionlimit()
+    sys.setrecursionlimit(290)
+    try:
+        found = list(LocalDisk().walk(tmp_path))
+    finally:
+        sys.setrecursionlimit(before)
+    assert [(path, size) for path, size, _ in found] == [("d/" * 300 + "a.txt", 1)]
+
+
+def test_folder_that_cannot_be_read_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "locked").mkdir()
+    (tmp_path / "a.txt").write_text("x", "utf-8")
+    scandir = os.scandir
+
+    def refusing(path: Path) -> object:
+        if Path(path).name == "locked":
+            raise PermissionError(13, "Permission denied", str(path))
+        return scandir(path)
+
+    monkeypatch.setattr(os, "scandir", refusing)
+    bench = Bench(tmp_path, LocalDisk(), settle_s=0)
+    assert bench.at(0) == ["a.txt"]
+    assert bench.watched.state.held_up == {"locked": "cannot be read: Permission denied"}

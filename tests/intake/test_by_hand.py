@@ -1,0 +1,50 @@
+"""Files taken in by hand: what could not be taken is told by name, with the reason."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from speclake.intake import reading
+from tests.labs import export, watching_lab
+
+
+def test_file_whose_name_is_not_text_is_told_and_the_others_taken(tmp_path: Path) -> None:
+    exports = tmp_path / "exports"
+    (exports / "day").mkdir(parents=True)
+    export("S1", 91.0, exports / "day")
+    Path(os.fsdecode(os.fsencode(exports) + b"/day/odd\xff.txt")).write_text("x", "utf-8")
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        tally = archive.ingest([exports / "day"])
+    assert tally.measurements == 1 and tally.files == 1
+    assert tally.left_out == {"day/odd?.txt": "its name is not text; rename it"}
+
+
+def test_what_is_no_file_is_told(tmp_path: Path) -> None:
+    exports = tmp_path / "exports"
+    exports.mkdir()
+    os.mkfifo(exports / "pipe")
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        tally = archive.ingest([exports / "pipe"])
+    assert tally.left_out == {"pipe": "it is no file that can be read"}
+
+
+def test_file_that_grows_meanwhile_is_told_with_its_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    exports = tmp_path / "exports"
+    exports.mkdir()
+    file = export("S1", 91.0, exports)
+    wanted = reading.is_wanted
+
+    def grow_once_listed(path: str, folder: reading.Folder) -> bool:
+        with file.open("a", encoding="utf-8") as stream:
+            stream.write("511\t91.0\n")
+        return wanted(path, folder)
+
+    monkeypatch.setattr("speclake.api.taking.is_wanted", grow_once_listed)
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        tally = archive.ingest([file])
+        assert archive.files().height == 0
+    assert tally.left_out == {"S1.txt": "it changed while it was read"}
+    assert tally.counts == {"not taken": 1} and tally.files == 0
