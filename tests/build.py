@@ -1,13 +1,16 @@
 """Small builders of spectra, measurements, batches and archives; everything in them is invented."""
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from speclake.archive.catalog import Catalog, Resources
+from speclake.archive.chain import Commit
 from speclake.archive.encoding import encode
 from speclake.archive.rows import (
     Batch,
@@ -20,6 +23,7 @@ from speclake.archive.rows import (
     StoredSpectrum,
     file_id,
 )
+from speclake.archive.store import Store, create
 from speclake.measurement import Measurement
 from speclake.specs.verdicts import Outcome, Verdict
 from speclake.spectrum import Spectrum
@@ -205,3 +209,21 @@ class Clock:
     def move(self, **by: float) -> None:
         """Go on by a time as `timedelta` takes it."""
         self.time += timedelta(**by)
+
+
+def archive(root: Path, clock: Callable[[], datetime] | None = None) -> Store[Catalog]:
+    """Store of a new archive, with its catalogue in a small database."""
+    create(root)
+    small = Resources(memory_mb=100, threads=1)
+    return Store(
+        root,
+        lambda folder, _, disk: Catalog(folder, disk=disk, resources=small),
+        clock=clock or Clock(),
+    )
+
+
+def add(store: Store[Any], batch_: Batch, kind: str = "take") -> Commit:
+    """Commit of a batch as it is."""
+    commit = store.commit(lambda _: batch_, who="tester", why="test", kind=kind)
+    assert commit is not None
+    return commit

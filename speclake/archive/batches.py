@@ -290,6 +290,8 @@ def open_table(root: Path, entry: FileEntry) -> Iterator[Any]:
             yield file
     except pa.ArrowException as error:
         raise ArchiveDamaged(f"{entry.path}: {error}; expected the table as committed") from error
+    except FileNotFoundError as error:  # whose name pyarrow leaves out
+        raise FileNotFoundError(error.errno, "no such file", entry.path) from error
     except OSError as error:
         if error.errno is not None:  # the disk's error; pyarrow's own of a bad file have no number
             raise

@@ -153,6 +153,8 @@ class OriginalsReader:
         self._name = name
         try:
             self._zip = zipfile.ZipFile(path)
+        except FileNotFoundError as error:
+            raise FileNotFoundError(error.errno, "no such file", name) from error
         except (zipfile.BadZipFile, NotImplementedError, ValueError, EOFError) as error:
             raise ArchiveDamaged(f"{name}: {error}; expected a zip archive") from error
         self._file: Any = self._zip.fp
