@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from speclake.archive.catalog import NOT_JUDGED, Catalog, Query
+from speclake.archive.catalog import NOT_JUDGED, Catalog, Query, query
 from speclake.archive.rows import Batch, EventKind, FileOutcome
 from speclake.errors import NotFound
 from speclake.measurement import Kind
@@ -306,13 +306,19 @@ def test_the_ledger_tells_what_became_of_files(tmp_path: Path) -> None:
     assert world.catalog.places("originals", [refusal.sha256])[refusal.sha256].commit == 1
 
 
-def test_unassigned_measurements_of_a_folder(tmp_path: Path) -> None:
+def test_scans_of_a_folder_by_file_or_run(tmp_path: Path) -> None:
     world = World(tmp_path)
-    made = batch("A1", "A2", judged=False)
-    rows = (replace(made.measurements[0], unresolved=("lot: unknown",)), made.measurements[1])
-    world.add(replace(made, measurements=rows))
-    assert [m.file for m in world.catalog.incomplete_in("bench")] == ["A1.csv"]
-    assert world.catalog.incomplete_in("elsewhere") == []
+    made = batch("A1", "A2", "A3", "A4", judged=False)
+    one, two, three, four = made.measurements
+    rows = (replace(one, file="monday/A1.csv"), replace(two, run="7"), three, four)
+    files = (replace(made.files[0], path="monday/A1.csv"), *made.files[1:])
+    world.add(replace(made, measurements=rows, files=files))
+    world.add(Batch(events=(event("A4", EventKind.WITHDRAW), event("A3", EventKind.NOTE))))
+    found = world.catalog.scans_named("bench", ["A1.csv", "A3.csv", "A4.csv"], ["7"])
+    assert [m.sample for m in found] == ["A1", "A2", "A3"]
+    assert world.catalog.scans_named("bench", ["monday/A1.csv"], []) == [found[0]]
+    assert world.catalog.scans_named("elsewhere", ["A1.csv"], ["7"]) == []
+    assert world.catalog.noted([identifier("A3"), identifier("A4")]) == {identifier("A3")}
 
 
 def test_names_with_quotes_are_only_names(tmp_path: Path) -> None:
@@ -322,3 +328,38 @@ def test_names_with_quotes_are_only_names(tmp_path: Path) -> None:
     assert world.catalog.count(Query(sample="O'Neill*")) == 1
     assert world.catalog.count(Query(text="' OR 1=1 --")) == 0
     assert world.catalog.search(Query())["trusted_at"].to_list() == [NOON.astimezone(UTC)]
+
+
+@pytest.mark.parametrize("sort", ["trusted_at", "sample", "stage", "outcome", "x_mm"])
+@pytest.mark.parametrize("descending", [True, False])
+def test_pages_follow_one_another_without_a_gap(
+    many: Catalog, sort: str, descending: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where more rows of the snapshot have newer versions than are asked for at first."""
+    monkeypatch.setattr(query, "_SPARE", 1)
+    whole = many.search(Query(sort=sort, descending=descending, limit=None))
+    assert whole.height == 40
+    for size in (1, 7, 50):
+        pages = [
+            many.search(Query(sort=sort, descending=descending, limit=size, offset=offset))
+            for offset in range(0, 50, size)
+        ]
+        assert pl.concat(pages).equals(whole)
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Catalog]:
+    """Thirty measurements in a snapshot, most of them changed since, and ten after it."""
+    world = World(tmp_path_factory.mktemp("many"))
+    made = batch(*(f"A{i:02d}" for i in range(30)))
+    rows = tuple(
+        replace(m, trusted_at=NOON + timedelta(hours=i * 7 % 30), x_mm=float(i % 4) or None)
+        for i, m in enumerate(made.measurements)
+    )
+    world.add(replace(made, measurements=rows))
+    world.catalog.publish()
+    changed = [event(f"A{i:02d}", stage=f"stage {i % 3}") for i in range(30) if i % 5]
+    world.add(Batch(events=tuple(changed)))
+    world.add(replace(batch(*(f"B{i}" for i in range(10)), judged=False), axes=()))
+    yield world.catalog
+    world.store.close()
