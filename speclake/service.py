@@ -118,7 +118,8 @@ class Service:
             archive.watch_states = watcher.states
             for name, how in pool.shut_out.items():
                 self._say(f"importer {name!r} is left out: it {how}")
-            step.take(pool.read(refused_tasks(archive, pool.readers, False)), self.tally)
+            tasks = refused_tasks(archive, pool.readers, False)
+            step.take(pool.read(tasks, self.stop), self.tally)
             with closing(watcher):
                 while not self.stop.is_set() and not self._have_new_readers():
                     self.is_at_rest.clear()

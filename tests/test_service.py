@@ -99,6 +99,72 @@ def test_crash_between_taking_and_judging_is_made_good_at_the_next_start(
         assert archive.find()["outcome"].to_list() == ["pass"]
 
 
+WAITS = """
+import time
+from pathlib import Path
+from speclake.importing import Confidence, Guess
+
+class Waits:
+    name = "waits"
+    version = "1"
+
+    def sniff(self, head):
+        sure = Confidence.CERTAIN if head.content.startswith(b"wait for ") else Confidence.NO
+        return Guess(sure, "it says so")
+
+    def read(self, source):
+        awaited = Path(source.content.decode().removeprefix("wait for "))
+        awaited.with_name("begun").touch()
+        while not awaited.exists():
+            time.sleep(0.01)
+        return []
+"""
+
+
+def test_slow_file_of_one_folder_holds_up_no_scan_of_another(tmp_path: Path, exports: Path) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        settings = archive.root / "speclake.toml"
+    more = f'[[folder]]\nname = "other"\npath = "{other.as_posix()}"\nsettle_s = 0.1\n'
+    settings.write_text(f"{settings.read_text('utf-8')}\n{more}", "utf-8")
+    (tmp_path / "lab/plugins").mkdir(exist_ok=True)
+    (tmp_path / "lab/plugins/waits.py").write_text(WAITS, "utf-8")
+    with Archive.open(tmp_path / "lab") as archive:
+        service = Service(archive)
+        service.start(with_pages=False)
+        try:
+            (exports / "slow.dat").write_text(f"wait for {tmp_path / 'go on'}", "utf-8")
+            eventually((tmp_path / "begun").exists)
+            export("S1", 91.0, other)
+            eventually(lambda: count_of(archive) == 1, 10)
+            assert archive.files()["path"].to_list() == ["S1.txt"], "the slow one is still read"
+            (tmp_path / "go on").touch()
+            eventually(lambda: archive.files().height == 2)
+        finally:
+            (tmp_path / "go on").touch()
+            service.close()
+
+
+def test_service_stops_soon_while_slow_files_are_read(tmp_path: Path, exports: Path) -> None:
+    lab = tmp_path / "lab"
+    watching_lab(lab, exports).close()
+    (lab / "plugins").mkdir(exist_ok=True)
+    (lab / "plugins/waits.py").write_text(WAITS, "utf-8")
+    for i in range(50):
+        (exports / f"{i}.dat").write_text(f"wait for {tmp_path / 'never'}", "utf-8")
+    with Archive.open(lab) as archive:
+        service = Service(archive)
+        service.start(with_pages=False)
+        try:
+            eventually((tmp_path / "begun").exists)
+        finally:
+            started = time.monotonic()
+            service.close()
+        assert time.monotonic() - started < 5
+        assert archive.files().height == 0, "a file that was dropped is found again"
+
+
 def serving(lab: Path) -> subprocess.Popen[bytes]:
     code = "from speclake.cli import main; main()"
     return subprocess.Popen(

@@ -81,10 +81,12 @@ def ingest(
     return tally
 
 
-def _unchanged(readings: Iterator[FileReading], tally: Tally) -> Iterator[FileReading]:
+def _unchanged(
+    readings: Iterator[FileReading | None], tally: Tally
+) -> Iterator[FileReading | None]:
     """Readings without the files that could not be read, or changed meanwhile; these are told."""
     for reading in readings:
-        if reading.changed:
+        if reading is not None and reading.changed:
             tally.leave_out(reading.task.path, reading.note)
         else:
             yield reading

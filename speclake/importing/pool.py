@@ -10,8 +10,11 @@ import os
 import pickle
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, field
+from enum import Enum
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
@@ -40,6 +43,12 @@ class Result(Generic[Item, Value]):
     value: Value | None = None
     error: SpeclakeError | None = None
     traceback: str = ""
+
+
+class Pause(Enum):
+    """What an iterable gives in place of an item that it does not have yet."""
+
+    PAUSE = "nothing for now"
 
 
 class GuardedPool(Generic[State]):
@@ -114,30 +123,65 @@ class GuardedPool(Generic[State]):
         RuntimeError
             A worker cannot start, or cannot import the function; or the pool was closed.
         """
+        return _without_ticks(self.stream(function, items, name=name))
+
+    def stream(
+        self,
+        function: Callable[[State, Item], Value],
+        items: Iterable[Item | Pause],
+        *,
+        name: Callable[[Item], str] = str,
+        tick_s: float = 0.5,
+        stop: threading.Event | None = None,
+        grace_s: float = 2.0,
+    ) -> Generator[Result[Item, Value] | None]:
+        """Results as `map` gives them, and None whenever `tick_s` went by without any.
+
+        At every tick `items` are asked again: they give `Pause.PAUSE` for as long as they have
+        nothing new, so that a slow item holds up none that comes after it. A pause while nothing
+        is under way ends the stream.
+
+        Parameters
+        ----------
+        stop : once it is set, no further item is taken; what is under way has `grace_s` seconds
+            to come in, and is dropped after that.
+
+        Raises
+        ------
+        speclake.errors.ImporterFailed
+            As for `map`.
+        RuntimeError
+            As for `map`.
+        """
         _importable(function)
         if self._closed.is_set():
             raise RuntimeError("the pool is closed")
         self._start_threads()
-        return self._map(function, items, name)
+        return self._stream(function, items, name, tick_s, _Stop(stop, grace_s))
 
-    def _map(
+    def _stream(
         self,
         function: Callable[[State, Item], Value],
-        items: Iterable[Item],
+        items: Iterable[Item | Pause],
         name: Callable[[Item], str],
-    ) -> Iterator[Result[Item, Value]]:
+        tick_s: float,
+        stop: "_Stop",
+    ) -> Generator[Result[Item, Value] | None]:
         batch = _Batch()
         chunks = self._chunks(items)
         at_once = 3 * len(self._lanes)
         under_way = 0
         try:
-            while True:
-                for chunk in itertools.islice(chunks, at_once - under_way):
+            while not stop.is_over():
+                while under_way < at_once and not stop.is_set() and (chunk := next(chunks, ())):
                     self._jobs.put(_Job(function, chunk, batch))
                     under_way += 1
                 if not under_way:
                     return
-                part = self._next_part(batch)
+                part = self._next_part(batch, tick_s)
+                if part is None:
+                    yield None
+                    continue
                 if part.problem is not None:
                     raise part.problem
                 under_way -= part.is_last
@@ -149,22 +193,28 @@ class GuardedPool(Generic[State]):
                 for lane in self._lanes:
                     lane.drop(batch)
 
-    def _chunks(self, items: Iterable[Item]) -> Iterator[tuple[Item, ...]]:
+    def _chunks(self, items: Iterable[Item | Pause]) -> Iterator[tuple[Item, ...]]:
+        """Items in chunks; an empty one where there are none for now."""
         source = iter(items)
-        for number in itertools.count():
-            size = min(self._chunk, 2 ** min(number // len(self._lanes), 20))
-            if not (chunk := tuple(itertools.islice(source, size))):
-                return
-            yield chunk
-
-    def _next_part(self, batch: "_Batch") -> "_Part":
+        number = 0
         while True:
-            try:
-                # waking up now and then lets an interrupt through where waiting would hold it
-                return batch.parts.get(timeout=0.5)
-            except queue.Empty:
-                if self._closed.is_set():
-                    raise RuntimeError("the pool was closed before all was done") from None
+            size = min(self._chunk, 2 ** min(number // len(self._lanes), 20))
+            chunk: list[Item] = []
+            for item in itertools.islice(source, size):
+                if isinstance(item, Pause):
+                    break
+                chunk.append(item)
+            yield tuple(chunk)
+            number += bool(chunk)
+
+    def _next_part(self, batch: "_Batch", tick_s: float) -> "_Part | None":
+        try:
+            # waking up now and then lets an interrupt through where waiting would hold it
+            return batch.parts.get(timeout=tick_s)
+        except queue.Empty:
+            if self._closed.is_set():
+                raise RuntimeError("the pool was closed before all was done") from None
+            return None
 
     def _start_threads(self) -> None:
         with self._lock:
@@ -218,6 +268,34 @@ def _result(item: Item, outcome: Outcome, name: Callable[[Item], str]) -> Result
     if outcome.failure:
         error = ImporterFailed(outcome.importer, name(item), outcome.failure)
     return Result(item, outcome.value, error, outcome.traceback)
+
+
+def _without_ticks(
+    results: Generator[Result[Item, Value] | None],
+) -> Iterator[Result[Item, Value]]:
+    with closing(results):
+        for result in results:
+            if result is not None:
+                yield result
+
+
+@dataclass(slots=True)
+class _Stop:
+    """Whether somebody asked to stop, and whether the grace given since then is over."""
+
+    event: threading.Event | None
+    grace_s: float
+    until_s: float | None = None
+
+    def is_set(self) -> bool:
+        return self.event is not None and self.event.is_set()
+
+    def is_over(self) -> bool:
+        if not self.is_set():
+            return False
+        if self.until_s is None:
+            self.until_s = time.monotonic() + self.grace_s
+        return time.monotonic() >= self.until_s
 
 
 @dataclass(frozen=True, slots=True)

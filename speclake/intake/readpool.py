@@ -2,11 +2,13 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 
 from speclake.errors import ImporterFailed, SpeclakeError
-from speclake.importing.pool import GuardedPool
+from speclake.importing.pool import GuardedPool, Pause
 from speclake.intake.reading import (
     FileReading,
     FileTask,
@@ -18,6 +20,9 @@ from speclake.intake.reading import (
     refused,
 )
 from speclake.settings import Settings
+
+TICK_S = 0.1
+"""How often a source of files is asked for new ones while others are being read."""
 
 
 class ReadPool:
@@ -67,14 +72,27 @@ class ReadPool:
             else:
                 return pool
 
-    def read(self, tasks: Iterable[FileTask]) -> Iterator[FileReading]:
-        """Readings in the order in which they are ready; never more under way than workers need."""
-        for result in self._pool.map(read_file, tasks, name=lambda task: task.path):
-            if result.value is not None:
-                yield result.value
-            else:
-                assert result.error is not None
-                yield self._refused(result.item, result.error)
+    def read(
+        self, tasks: Iterable[FileTask | Pause], stop: Event | None = None
+    ) -> Iterator[FileReading | None]:
+        """Readings in the order in which they are ready; never more under way than workers need.
+
+        None is a tick: time has passed, and nothing is ready. Tasks may pause while there is no
+        file; a pause while none is being read ends this. So does `stop`, after a short grace for
+        what is being read.
+        """
+        results = self._pool.stream(
+            read_file, tasks, name=lambda task: task.path, tick_s=TICK_S, stop=stop
+        )
+        with closing(results):
+            for result in results:
+                if result is None:
+                    yield None
+                elif result.value is not None:
+                    yield result.value
+                else:
+                    assert result.error is not None
+                    yield self._refused(result.item, result.error)
 
     def _refused(self, task: FileTask, error: SpeclakeError) -> FileReading:
         """Refusal of a file that ended or stalled its worker, with its bytes for the record."""

@@ -1,13 +1,14 @@
 """The watcher: folders to settled files to commits, one turn after another."""
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
 
 from speclake.archive.lake import Lake
+from speclake.importing.pool import Pause
 from speclake.intake.events import Hints
 from speclake.intake.folders import FolderState, Listed, WatchedFolder
 from speclake.intake.ingest import Ingest, Tally, absolute_root
@@ -17,11 +18,43 @@ from speclake.intake.sheetbook import SheetBook
 from speclake.intake.verdicts import Judge, judge_taken
 from speclake.settings import Settings
 
+TURN_S = 30.0
+"""How long a turn goes on asking for files: then other things have their turn, too."""
+ASK_AGAIN_S = 0.1
+
 
 @dataclass(frozen=True)
 class _Folder:
     watched: WatchedFolder
     hints: Hints | None
+
+
+class _Sources:
+    """Ripe files of several folders in turn; one that had none is asked again a little later."""
+
+    def __init__(self, settled: Mapping[str, Callable[[], Iterator[Listed]]]) -> None:
+        self._settled = settled
+        self._open: dict[str, Iterator[Listed]] = {}
+        self._next_s = dict.fromkeys(settled, float("-inf"))
+
+    @property
+    def are_empty(self) -> bool:
+        """Whether the last round found no folder with a file to give."""
+        return not self._open
+
+    def one_round(self) -> Iterator[tuple[str, Listed]]:
+        """At most one file of each folder."""
+        for name, settled in self._settled.items():
+            if name not in self._open:
+                if time.monotonic() < self._next_s[name]:
+                    continue
+                self._open[name] = settled()
+            listed = next(self._open[name], None)
+            if listed is None:
+                del self._open[name]
+                self._next_s[name] = time.monotonic() + ASK_AGAIN_S
+            else:
+                yield name, listed
 
 
 class Watcher:
@@ -37,6 +70,7 @@ class Watcher:
         judge: Judge,
     ) -> None:
         self._store, self._pool, self._ingest, self._judge = store, pool, ingest, judge
+        self._has_new_sheet = False
         self._sheets = SheetBook(store, lambda: datetime.now(UTC))
         self._folders = {
             folder.name: self._watch(archive, folder.name, settings) for folder in settings.folder
@@ -65,11 +99,9 @@ class Watcher:
     def turn(self, stop: Event, tally: Tally) -> bool:
         """One turn: take what is ripe now. False where nothing was and no walk is under way.
 
-        When `stop` is set, what is being read is still committed.
+        When `stop` is set, what was read by then, or is within a short grace, is still committed;
+        files that were dropped have no line in the ledger and are found again.
         """
-        for each in self._folders.values():
-            if each.hints:
-                each.hints.keep_alive()
         before = tally.files
         self._ingest.take(self._readings(stop), tally, self._committed)
         if told := self._sheets.apply_due():
@@ -78,7 +110,7 @@ class Watcher:
         return is_walking or tally.files > before
 
     def _readings(self, stop: Event) -> Iterator[FileReading | None]:
-        for reading in self._pool.read(self._tasks(stop)):
+        for reading in self._pool.read(self._tasks(), stop):
             if reading is not None and reading.changed:
                 self._folders[reading.task.folder].watched.look_again(
                     reading.task.path, reading.note
@@ -86,18 +118,31 @@ class Watcher:
                 continue
             yield reading
 
-    def _tasks(self, stop: Event) -> Iterator[FileTask]:
-        """Ripe files of all folders in turn, so that a backlog in one holds up no other."""
-        sources = {name: each.watched.settled() for name, each in self._folders.items()}
-        while sources and not stop.is_set():
-            for name, source in list(sources.items()):
-                listed = next(source, None)
-                if listed is None:
-                    del sources[name]
-                elif is_run_sheet(listed[0], self._folders[name].watched.folder):
+    def _tasks(self) -> Iterator[FileTask | Pause]:
+        """Ripe files of all folders in turn, so that a backlog in one holds up no other.
+
+        Where none is ripe it pauses, to be asked again while files are being read. It ends then
+        if a run sheet waits for them to be done, or if the turn is an old one.
+        """
+        ends_s = time.monotonic() + TURN_S
+        self._has_new_sheet = False
+        sources = _Sources({name: each.watched.settled for name, each in self._folders.items()})
+        while True:
+            self._listen()
+            for name, listed in sources.one_round():
+                if is_run_sheet(listed[0], self._folders[name].watched.folder):
                     self._take_sheet(name, listed)
                 else:
                     yield self._task(name, listed)
+            if sources.are_empty:
+                if self._has_new_sheet or time.monotonic() > ends_s:
+                    return
+                yield Pause.PAUSE
+
+    def _listen(self) -> None:
+        for each in self._folders.values():
+            if each.hints:
+                each.hints.keep_alive()
 
     def _task(self, name: str, listed: Listed) -> FileTask:
         path, size, modified_ns = listed
@@ -122,6 +167,7 @@ class Watcher:
             watched.look_again(listed[0], "it changed while it was read")
             return
         self._sheets.take(name, listed, content)
+        self._has_new_sheet = True
         watched.done(listed[0])
 
     def _committed(self, group: Sequence[FileReading]) -> None:

@@ -17,6 +17,7 @@ import pytest
 
 from speclake.errors import BadSettings, ImporterFailed, NoImporter
 from speclake.importing import GuardedPool, Importers, load
+from speclake.importing.pool import Pause
 from tests.importing import work
 from tests.importing.plugin_files import ONE_SPECTRUM, plugin
 
@@ -187,6 +188,42 @@ def test_items_are_pulled_no_faster_than_results_are_taken():
         for taken, _ in zip(range(2000), results, strict=False):
             assert pulled <= taken + 3 * 2 * 4 + 4
         results.close()
+
+
+def test_a_slow_item_holds_up_none_that_comes_later(tmp_path):
+    go_on = tmp_path / "go on"
+
+    def items() -> Iterator[Path | Pause]:
+        yield go_on
+        for _ in range(3):
+            yield Pause.PAUSE
+        yield tmp_path
+        while True:
+            yield Pause.PAUSE
+
+    order = []
+    with plain() as guarded:
+        for result in guarded.stream(work.wait_for, items(), tick_s=0.05):
+            if result is not None:
+                assert result.error is None
+                order.append(result.item)
+                go_on.touch()
+    assert order == [tmp_path, go_on]
+
+
+def test_a_stop_gives_grace_to_what_is_under_way_and_drops_the_rest(tmp_path):
+    stop, never = threading.Event(), tmp_path / "never"
+    with plain(chunk=4) as guarded:
+        results = guarded.stream(
+            work.wait_for, [tmp_path, *[never] * 100], tick_s=0.05, stop=stop, grace_s=0.3
+        )
+        assert next(result for result in results if result is not None).item == tmp_path
+        stop.set()
+        started = time.monotonic()
+        assert [result for result in results if result is not None] == []
+        assert 0.2 < time.monotonic() - started < 3
+        (after,) = guarded.map(work.double, [1])
+    assert after.value == 2
 
 
 def test_a_worker_ended_from_outside_costs_no_file(tmp_path):

@@ -66,6 +66,12 @@ def sleep_and_tell(_state: object, seconds: float) -> int:
     return os.getpid()
 
 
+def wait_for(_state: object, path: Path) -> None:
+    """Ends once there is such a path."""
+    while not path.exists():
+        time.sleep(0.01)
+
+
 def claim_and_sleep(_state: object, path: Path) -> None:
     """Leave the process's number in a file and sleep."""
     path.write_text(str(os.getpid()), "utf-8")
