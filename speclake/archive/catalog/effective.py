@@ -61,7 +61,7 @@ def find_touched(cursor: Cursor) -> None:
     """
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE changed AS
-        SELECT measurement_no FROM fresh UNION
+        SELECT measurement_no FROM new_measurements UNION
         SELECT measurement_no FROM fresh_events
         WHERE measurement_no IS NOT NULL AND kind IN ({_CHANGING}) UNION
         SELECT measurement_no FROM settled_now"""
@@ -77,7 +77,7 @@ def find_touched(cursor: Cursor) -> None:
         """CREATE OR REPLACE TEMP TABLE working AS
         SELECT * FROM fresh UNION ALL
         SELECT * FROM measurements WHERE measurement_no IN (
-            SELECT measurement_no FROM touched ANTI JOIN fresh USING (measurement_no)
+            SELECT measurement_no FROM touched ANTI JOIN new_measurements USING (measurement_no)
         )"""
     )
 
@@ -228,8 +228,8 @@ def write_effective(cursor: Cursor) -> None:
 def nothing_bound(cursor: Cursor) -> None:
     """An empty ``bound``, where no link points to a touched measurement."""
     cursor.execute(
-        """CREATE OR REPLACE TEMP TABLE bound AS
-        SELECT measurement_no, superseded_by, in_conflict AS is_party FROM fresh LIMIT 0"""
+        """CREATE OR REPLACE TEMP TABLE bound AS SELECT 0::INTEGER AS measurement_no,
+        NULL::VARCHAR AS superseded_by, false AS is_party LIMIT 0"""
     )
 
 

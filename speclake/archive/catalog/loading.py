@@ -72,7 +72,7 @@ def _take(cursor: Cursor, chunk: Chunk, events: int, links: int) -> None:
         taking.take_events(cursor, events)
     else:
         taking.none_of(cursor, "events")
-    if has_events or taking.count(cursor, "fresh", "len(links) > 0"):
+    if has_events or taking.count(cursor, "staged_measurements", "len(links) > 0"):
         taking.take_links(cursor, links)
     else:
         taking.none_of(cursor, "links")

@@ -39,17 +39,21 @@ def _numbered(start: int, order: str = "place_in_chunk") -> str:
 
 
 def _number_new(cursor: Cursor, table: str, name: str, start: int) -> None:
-    """Place in the chunk and number of each new row, into ``new_...``; wide rows stay aside."""
+    """Number, place in the chunk, commit and name of each new row, into ``new_...``.
+
+    Wide rows stay aside, and whoever needs no more of a row than this does not plan for them.
+    """
     number = columns(table)[0]
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE new_{table} AS
         WITH once AS (
-            SELECT {name}, {key(name)} AS id_key, place_in_chunk FROM (
-                SELECT {name}, min(place_in_chunk) AS place_in_chunk
+            SELECT {name}, {key(name)} AS id_key, place_in_chunk, commit_number FROM (
+                SELECT {name}, min(place_in_chunk) AS place_in_chunk,
+                       min(commit_number) AS commit_number
                 FROM staged_{table} GROUP BY {name}
             )
         ), {known(table, name, "once")}
-        SELECT place_in_chunk, {_numbered(start)} AS {number}, id_key
+        SELECT {_numbered(start)} AS {number}, place_in_chunk, commit_number, {name}, id_key
         FROM once ANTI JOIN known USING ({name})"""
     )
 
@@ -59,10 +63,10 @@ def take_files(cursor: Cursor, start: int) -> None:
     _number_new(cursor, "files", "file_id", start)
     cursor.execute(
         f"""CREATE OR REPLACE TEMP VIEW fresh_files AS
-        SELECT file_no, commit_number, row_in_commit, id_key,
+        SELECT file_no, given.commit_number, row_in_commit, id_key,
                {path_key("folder", "path")} AS path_key, {key("sha256")} AS bytes_key,
                {_taken("files", "given")}
-        FROM staged_files AS given JOIN new_files USING (place_in_chunk)"""
+        FROM staged_files AS given JOIN new_files AS new USING (place_in_chunk)"""
     )
     cursor.execute(f"INSERT INTO {TAIL}.files SELECT * FROM fresh_files")
 
@@ -75,7 +79,7 @@ def take_measurements(cursor: Cursor, start: int) -> None:
         f"""CREATE OR REPLACE TEMP TABLE filed AS
         WITH asked AS (
             SELECT DISTINCT file_id, {key("file_id")} AS id_key FROM staged_measurements
-            ANTI JOIN fresh_files USING (file_id)
+            ANTI JOIN new_files USING (file_id)
         ), {known("files", names, "asked")}
         SELECT {names} FROM fresh_files UNION ALL
         SELECT {names} FROM known SEMI JOIN asked USING (file_id)"""
@@ -107,21 +111,20 @@ def resolve(cursor: Cursor) -> None:
             SELECT measurement_id FROM staged_findings UNION ALL
             SELECT subject FROM staged_events UNION ALL
             SELECT details['target'] FROM staged_events WHERE kind = '{EventKind.LINK}' UNION ALL
-            SELECT link.target FROM (SELECT unnest(links) AS link FROM fresh)
-            WHERE NOT link.by_name
+            SELECT link.target FROM (
+                SELECT unnest(links) AS link FROM staged_measurements WHERE len(links) > 0
+            ) WHERE NOT link.by_name
         ) WHERE measurement_id IS NOT NULL"""
     )
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE older AS
-        WITH asked AS (SELECT * FROM mentioned ANTI JOIN fresh USING (measurement_id)),
+        WITH asked AS (SELECT * FROM mentioned ANTI JOIN new_measurements USING (measurement_id)),
         {known("measurements", names, "asked")}
         SELECT {names} FROM known SEMI JOIN asked USING (measurement_id)"""
     )
     cursor.execute(
-        """CREATE OR REPLACE TEMP TABLE resolved AS
-        SELECT * FROM older UNION ALL
-        SELECT measurement_id, measurement_no, commit_number FROM fresh
-        SEMI JOIN mentioned USING (measurement_id)"""
+        f"""CREATE OR REPLACE TEMP TABLE resolved AS
+        SELECT {names} FROM older UNION ALL SELECT {names} FROM new_measurements"""
     )
 
 
