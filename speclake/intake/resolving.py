@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from speclake.intake.runsheets import RunSheet
+from speclake.intake.runsheets import RunSheet, Scan, claims, day_of
 from speclake.intake.times import Times, resolve_times
 from speclake.measurement import (
     ASSIGNABLE,
@@ -32,7 +32,10 @@ from speclake.spectrum import Spectrum
 TRUE_WORDS = frozenset({"yes", "true", "on", "1"})
 FALSE_WORDS = frozenset({"no", "false", "off", "0"})
 
-_LINK_FIELDS = {
+NOT_GIVEN = "neither header, name nor run sheet gives it"
+NO_KIND = "nothing says what was in the beam"
+
+LINK_FIELDS = {
     "measured_against": LinkKind.MEASURED_AGAINST,
     "repeat_of": LinkKind.REPEAT_OF,
     "witness_for": LinkKind.WITNESS_FOR,
@@ -141,10 +144,14 @@ def _gather(
         if (found := pattern.fields(path)) is not None:
             sources.append((f"pattern {pattern.name}", found))
             break
-    run = next((fields["run"] for _, fields in sources if fields.get("run")), None)
-    for sheet in sheets:
-        for line, fields in sheet.entries_for(path, spectrum.place, run):
-            sources.append((f"run sheet {sheet.name}, line {line}", fields))
+    scan = Scan(
+        path,
+        spectrum.place,
+        _one_value(sources, "run"),
+        day_of(_one_value(sources, "scanned"), settings.zone),
+    )
+    for name, said in claims(sheets, scan).items():
+        sources += [(claim.source, {name: claim.value}) for claim in said]
     told = {name for _, fields in sources for name in fields}
     for name in (name for name in FIELDS if name in told):
         _settle(stated, name, [(s, f[name].strip()) for s, f in sources if f.get(name, "").strip()])
@@ -154,6 +161,12 @@ def _gather(
         ):
             stated.values[name], stated.origin[name] = value, f"folder {folder.name}"
     return stated
+
+
+def _one_value(sources: Sequence[tuple[str, Mapping[str, str]]], name: str) -> str | None:
+    """What header and names say of a field; None where they say nothing or disagree."""
+    values = {text for _, fields in sources if (text := fields.get(name, "").strip())}
+    return values.pop() if len(values) == 1 else None
 
 
 def _settle(stated: _Stated, name: str, claims: list[tuple[str, str]]) -> None:
@@ -237,15 +250,29 @@ def _stated_kind(text: str, stated: _Stated) -> Kind:
         return Kind.UNKNOWN
 
 
+def disputed(unresolved: Sequence[str]) -> frozenset[str]:
+    """Fields that are unknown although something was said of them: only a person settles these."""
+    told = (entry.partition(": ") for entry in unresolved)
+    return frozenset(name for name, _, why in told if why not in (NOT_GIVEN, NO_KIND))
+
+
 def _place_site(typed: dict[str, Any], stated: _Stated, settings: Settings) -> None:
     site = typed.get("site")
     if site is None or "x_mm" in typed or "y_mm" in typed:
         return
+    if (found := position_of(typed.get("product"), site, settings)) is not None:
+        typed["x_mm"], typed["y_mm"] = found
+        stated.origin["x_mm"] = stated.origin["y_mm"] = "site map of the settings"
+
+
+def position_of(
+    product: str | None, site: str | None, settings: Settings
+) -> tuple[float, float] | None:
+    """Where a site lies, in mm from the centre of the part, if the settings map it."""
     for sites in settings.site_map:
-        if typed.get("product") in sites.products and site in sites.sites:
-            typed["x_mm"], typed["y_mm"] = sites.sites[site]
-            stated.origin["x_mm"] = stated.origin["y_mm"] = "site map of the settings"
-            return
+        if product in sites.products and site in sites.sites:
+            return sites.sites[site]
+    return None
 
 
 def _configuration(
@@ -295,7 +322,7 @@ def _ranges(
 def _links(stated: _Stated) -> tuple[Link, ...]:
     return tuple(
         Link(kind, stated.values[name], by_name=True, evidence=stated.origin[name])
-        for name, kind in _LINK_FIELDS.items()
+        for name, kind in LINK_FIELDS.items()
         if name in stated.values
     )
 
@@ -304,7 +331,7 @@ def _note_needs(kind: Kind, typed: Mapping[str, Any], stated: _Stated, settings:
     """List what a part lacks to be found again, and a kind that nobody told."""
     if kind is Kind.UNKNOWN:
         if not any(u.startswith("kind:") for u in stated.unresolved):
-            stated.unresolved.append("kind: nothing says what was in the beam")
+            stated.unresolved.append(f"kind: {NO_KIND}")
         return
     if kind not in (Kind.PART, Kind.WITNESS):
         return
@@ -312,7 +339,7 @@ def _note_needs(kind: Kind, typed: Mapping[str, Any], stated: _Stated, settings:
         names = need.split(" or ")
         told = any(u.split(":")[0] in names for u in stated.unresolved)
         if not told and not any(name in typed for name in names):
-            stated.unresolved.append(f"{need}: neither header, name nor run sheet gives it")
+            stated.unresolved.append(f"{need}: {NOT_GIVEN}")
 
 
 def _values_hash(spectrum: Spectrum) -> str:

@@ -11,8 +11,9 @@ from speclake.archive.rows import Batch, EventKind, EventRow, FileOutcome, FileR
 from speclake.errors import MalformedFile
 from speclake.intake import runsheets
 from speclake.intake.folders import Listed
+from speclake.intake.laterevidence import later_evidence
 from speclake.intake.runsheets import RunSheet
-from speclake.measurement import ASSIGNABLE, Measurement
+from speclake.settings import load
 
 READER = "run sheet"
 """What stands for the importer in the ledger's line on a run sheet."""
@@ -21,22 +22,56 @@ READER = "run sheet"
 class SheetBook:
     """The run sheets in force, by watched folder and path: the latest state of each.
 
-    A sheet that was taken is due: what it says of scans already in the archive becomes events at
-    the next `apply_due`, when nothing that was read without it is still on its way.
+    A sheet that was taken, by this process or another, is due: what it says of scans already in
+    the archive becomes events at the next `apply_due`, when nothing that was read without it is
+    still on its way. A note in the chain says of each sheet that this was done.
     """
 
     def __init__(self, store: Lake, clock: Callable[[], datetime]) -> None:
         self._store, self._clock = store, clock
+        self._settings = load(store.root)
         self._sheets: dict[tuple[str, str], _Held] = {}
-        for row in store.catalog.taken_by(READER):
-            sheet = runsheets.read(row.path, store.original(row.sha256))
-            self._sheets[row.folder, row.path] = _Held(sheet, row.sha256)
-        self._due = set(self._sheets)
+        self._due: set[tuple[str, str]] = set()
+        self._followed = 0
+        self._follow()
+        done = store.catalog.noted([held.file_id for held in self._sheets.values()])
+        self._due -= {key for key, held in self._sheets.items() if held.file_id in done}
+
+    def _follow(self) -> None:
+        """Take up the sheets that the ledger holds and this book does not."""
+        catalog = self._store.catalog
+        number = catalog.number
+        if number == self._followed:
+            return
+        for row in catalog.taken_by(READER, self._followed):
+            held = self._sheets.get((row.folder, row.path))
+            if held is None or held.file_id != row.file_id:
+                sheet = runsheets.read(row.path, self._store.original(row.sha256))
+                self._hold(row, sheet)
+        self._followed = number
+
+    def _hold(self, row: FileRow, sheet: RunSheet) -> None:
+        self._sheets[row.folder, row.path] = _Held(sheet, row.file_id)
+        self._due.add((row.folder, row.path))
 
     def about(self, folder: str, file: str) -> tuple[RunSheet, ...]:
         """Sheets of a folder, each narrowed to what may speak of one file."""
-        own = (held.sheet for (name, _), held in self._sheets.items() if name == folder)
-        return tuple(narrow for sheet in own if (narrow := sheet.about(file)) is not None)
+        self._follow()
+        run = self._run_of(folder, file)
+        return tuple(
+            narrow for sheet in self._of(folder) if (narrow := sheet.about(file, run)) is not None
+        )
+
+    def _run_of(self, folder: str, file: str) -> str | None:
+        """Run number that the name of a file gives; another one in its header would not count."""
+        watched = self._settings.folder_named(folder)
+        patterns = self._settings.patterns_of(watched) if watched else self._settings.pattern
+        named = (fields for p in patterns if (fields := p.fields(file)) is not None)
+        return next(named, {}).get("run", "").strip() or None
+
+    def _of(self, folder: str) -> list[RunSheet]:
+        held = sorted((path, held) for (name, path), held in self._sheets.items() if name == folder)
+        return [each.sheet for _, each in held]
 
     def take(self, folder: str, listed: Listed, content: bytes) -> FileRow:
         """Line of the ledger on a run sheet that is archived now, taken or refused."""
@@ -59,8 +94,7 @@ class SheetBook:
         except MalformedFile as error:
             row = _refusal(row, error)
         else:
-            self._sheets[folder, path] = _Held(sheet, sha256)
-            self._due.add((folder, path))
+            self._hold(row, sheet)
         self._commit(row, content)
         return row
 
@@ -76,29 +110,58 @@ class SheetBook:
 
     def apply_due(self) -> list[str]:
         """Measurements of which the sheets taken lately told more, as events."""
+        self._store.refresh()
+        self._follow()
         told: list[str] = []
-        for folder, path in sorted(self._due):
-            held = self._sheets[folder, path]
-            made: list[EventRow] = []
-
-            def prepare(
-                catalog: Catalog, folder: str = folder, held: _Held = held,
-                made: list[EventRow] = made,
-            ) -> Batch | None:  # fmt: skip
-                made[:] = _later_evidence(held, catalog.incomplete_in(folder), self._clock())
-                return Batch(events=tuple(made)) if made else None
-
-            why = f"run sheet {path} tells of scans taken before it"
-            self._store.commit(prepare, who="intake", why=why, kind="assign")
-            told += [event.subject for event in made]
+        for folder in sorted({folder for folder, _ in self._due}):
+            told += self._apply(folder, sorted(p for name, p in self._due if name == folder))
         self._due.clear()
-        return list(dict.fromkeys(told))
+        return told
+
+    def _apply(self, folder: str, paths: Sequence[str]) -> list[str]:
+        """Measurements of one folder of which its sheets, taken together, tell more."""
+        due = [self._sheets[folder, path] for path in paths]
+        files = sorted({name for held in due for name in held.sheet.files})
+        runs = sorted({name for held in due for name in held.sheet.runs})
+        told: list[str] = []
+
+        def prepare(catalog: Catalog) -> Batch | None:
+            now = self._clock().astimezone(UTC)
+            later = later_evidence(
+                catalog.scans_named(folder, files, runs),
+                self._of(folder),
+                self._settings,
+                at=now,
+                seen=catalog.number,
+            )
+            told[:] = dict.fromkeys(event.subject for event in later.events)
+            done = catalog.noted([held.file_id for held in due])
+            notes = [_note(held, now) for held in due if held.file_id not in done]
+            if not (later.events or later.findings or notes):
+                return None
+            return Batch(events=(*later.events, *notes), findings=later.findings)
+
+        why = f"run sheet {', '.join(paths)}: what it tells of scans taken before it"
+        self._store.commit(prepare, who="intake", why=why, kind="assign")
+        return told
 
 
 @dataclass(frozen=True)
 class _Held:
     sheet: RunSheet
-    sha256: str
+    file_id: str
+
+
+def _note(held: _Held, now: datetime) -> EventRow:
+    return EventRow(
+        event_id=hashlib.sha256(f"{held.file_id}|told".encode()).hexdigest()[:32],
+        kind=EventKind.NOTE,
+        subject=held.file_id,
+        details={"run sheet": held.sheet.name},
+        who="intake",
+        why="the run sheet was held against the scans taken before it",
+        at=now,
+    )
 
 
 def _refusal(row: FileRow, error: MalformedFile) -> FileRow:
@@ -110,36 +173,3 @@ def _refusal(row: FileRow, error: MalformedFile) -> FileRow:
         found=error.found,
         expected=error.expected,
     )
-
-
-def _later_evidence(
-    held: _Held, measurements: Sequence[Measurement], now: datetime
-) -> list[EventRow]:
-    """Events for scans taken before the sheet: only fields that nobody knew are filled."""
-    events = []
-    for m in measurements:
-        for line, fields in held.sheet.entries_for(m.file, m.place, m.run):
-            details = {
-                name: value
-                for name, value in fields.items()
-                if name in ASSIGNABLE and _is_unknown(m, name)
-            }
-            if details:
-                text = f"{m.measurement_id}|{held.sha256}|{line}"
-                events.append(
-                    EventRow(
-                        event_id=hashlib.sha256(text.encode()).hexdigest()[:32],
-                        kind=EventKind.ASSIGN,
-                        subject=m.measurement_id,
-                        details=details,
-                        who=f"run sheet {held.sheet.name}, line {line}",
-                        why="the run sheet came after the scan",
-                        at=now.astimezone(UTC),
-                    )
-                )
-    return events
-
-
-def _is_unknown(m: Measurement, name: str) -> bool:
-    value = getattr(m, name)
-    return value is None or (name == "kind" and value == "unknown")

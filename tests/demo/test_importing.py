@@ -130,7 +130,9 @@ def resolved(
 
 @pytest.fixture(scope="module")
 def sheets(drops: list[Drop]) -> list[RunSheet]:
-    return [runsheets.read(d.path, d.content) for d in drops if d.case == "run sheet"]
+    return [
+        runsheets.read(d.path.split("/", 1)[1], d.content) for d in drops if d.case == "run sheet"
+    ]
 
 
 def told(measurement: Measurement, scan: Scan) -> dict[str, str]:

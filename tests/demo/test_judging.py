@@ -35,7 +35,9 @@ def read_and_resolved(drops: list[Drop]) -> Part:
     settings = load(ROOT)
     formats = {name: each.as_data() for name, each in load_formats(ROOT / "formats").items()}
     ready = registry.load(only=["columns", "jcamp"]).ready
-    sheets = [runsheets.read(d.path, d.content) for d in drops if d.case == "run sheet"]
+    sheets = [
+        runsheets.read(d.path.split("/", 1)[1], d.content) for d in drops if d.case == "run sheet"
+    ]
     found: Part = []
     for drop in {d.path: d for d in drops if d.case in REGULAR}.values():
         bench, path = drop.path.split("/", 1)

@@ -144,9 +144,15 @@ class Catalog:
         """Measurements read earlier from files of these names, headers left out."""
         return self._ask(lookups.from_path, folder, paths)
 
-    def incomplete_in(self, folder: str) -> list[Measurement]:
-        """Unassigned measurements of a watched folder, headers left out."""
-        return self._ask(lookups.incomplete_in, folder)
+    def scans_named(
+        self, folder: str, files: Sequence[str], runs: Sequence[str]
+    ) -> list[Measurement]:
+        """Measurements of a watched folder by file or run number, headers left out."""
+        return self._ask(lookups.scans_named, folder, files, runs)
+
+    def noted(self, subjects: Sequence[str]) -> set[str]:
+        """Those of the subjects that a note speaks of."""
+        return self._ask(lookups.noted, subjects)
 
     def axes_known(self, ids: Sequence[str]) -> set[str]:
         """Those of the axes that are in the archive."""
@@ -188,9 +194,9 @@ class Catalog:
         """Refusals that stand; with `readers`, only those that other readers spoke."""
         return self._ask(ledger.refused, folder, readers)
 
-    def taken_by(self, importer: str) -> list[FileRow]:
-        """Latest line of each file that an importer has taken."""
-        return self._ask(ledger.taken_by, importer)
+    def taken_by(self, importer: str, after: int = 0) -> list[FileRow]:
+        """Latest line of each file that an importer has taken after a commit."""
+        return self._ask(ledger.taken_by, importer, after)
 
     def known_file_ids(self, ids: Iterable[str]) -> set[str]:
         """Those of the identifiers that have a line in the ledger."""

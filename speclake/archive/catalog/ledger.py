@@ -103,13 +103,18 @@ def refused(
     return rows_of("files", rows)
 
 
-def taken_by(session: Session, importer: str) -> list[FileRow]:
-    """Latest line of each file that an importer has taken, in the order of the chain."""
+def taken_by(session: Session, importer: str, after: int = 0) -> list[FileRow]:
+    """Latest line of each file that an importer has taken, in the order of the chain.
+
+    Parameters
+    ----------
+    after : only lines of later commits than the one of this number.
+    """
     found = session.arrow(
-        f"""SELECT {_NAMES} FROM files WHERE importer = ? AND outcome = ?
+        f"""SELECT {_NAMES} FROM files WHERE commit_number > ? AND importer = ? AND outcome = ?
         QUALIFY row_number() OVER (PARTITION BY folder, path ORDER BY file_no DESC) = 1
         ORDER BY file_no""",
-        [importer, FileOutcome.TAKEN.value],
+        [after, importer, FileOutcome.TAKEN.value],
     )
     return rows_of("files", found)
 

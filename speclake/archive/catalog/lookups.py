@@ -14,7 +14,7 @@ from speclake.archive.catalog.numbers import AMONG, by_key, named, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.chain import Chain, Commit
 from speclake.archive.places import Place
-from speclake.archive.rows import EventRow
+from speclake.archive.rows import EventKind, EventRow
 from speclake.archive.schemas import COMMIT_NUMBER, SCHEMAS, from_table
 from speclake.errors import NotFound
 from speclake.measurement import Measurement
@@ -145,11 +145,30 @@ def files_named(session: Session, folder: str, paths: Iterable[str]) -> list[int
     return [number for number, *name in found if tuple(name) in asked]
 
 
-def incomplete_in(session: Session, folder: str) -> list[Measurement]:
-    """Unassigned measurements of a watched folder; their headers left out."""
+def scans_named(
+    session: Session, folder: str, files: Sequence[str], runs: Sequence[str]
+) -> list[Measurement]:
+    """Measurements of a watched folder by file (its path or bare name) or by run number.
+
+    Those withdrawn are left out, and so are the headers.
+    """
     return _without_header(
-        _measurements(session, "folder = ? AND unassigned AND NOT withdrawn", [folder])
+        _measurements(
+            session,
+            f"""folder = ? AND NOT withdrawn AND (
+                file IN {_ASKED} OR split_part(file, '/', -1) IN {_ASKED} OR run IN {_ASKED})""",
+            [folder, list(files), list(files), list(runs)],
+        )
     )
+
+
+def noted(session: Session, subjects: Sequence[str]) -> set[str]:
+    """Those of the subjects that a note speaks of."""
+    found = session.rows(
+        f"SELECT DISTINCT subject FROM events WHERE kind = ? AND subject IN {_ASKED}",
+        [EventKind.NOTE.value, list(subjects)],
+    )
+    return {subject for (subject,) in found}
 
 
 def axes_known(session: Session, ids: Sequence[str]) -> set[str]:
