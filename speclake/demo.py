@@ -9,7 +9,7 @@ from speclake import settings as settings_module
 from speclake.api import Archive
 from speclake.archive.lake import create_lake
 from speclake.errors import SpeclakeError
-from speclake.service import Service
+from speclake.service import Service, ended_by_signals
 
 EXPORTS = "exports"
 PATIENCE_S = 120.0
@@ -42,6 +42,8 @@ def running(
 ) -> Iterator[Service]:
     """The demo at work: watcher on, exports dropped and taken in, pages served.
 
+    Ctrl+C and SIGTERM stop it at any moment; it is to be entered in the main thread.
+
     Raises
     ------
     DemoStalled
@@ -50,12 +52,13 @@ def running(
     archive, is_new = prepared(folder)
     service = Service(archive, say)
     try:
-        service.start(with_pages=False)
-        if is_new:
-            _drop_everything(folder / EXPORTS, service, say)
-        if with_pages:
-            service.show_pages(port)
-        yield service
+        with ended_by_signals(service.stop):
+            service.start(with_pages=False)
+            if is_new:
+                _drop_everything(folder / EXPORTS, service, say)
+            if with_pages and not service.stop.is_set():
+                service.show_pages(port)
+            yield service
     finally:
         service.close()
         archive.close()

@@ -56,18 +56,29 @@ class Service:
         self._readers: ReaderFiles | None = None
 
     def start(self, *, with_pages: bool = True, port: int | None = None) -> None:
-        """Clean what a crash left, judge what was left unjudged, then watch and serve."""
+        """Clean what a crash left, judge what was left unjudged, then watch and serve.
+
+        Where that fails, as on a port that is taken, everything is ended before the error is told.
+        """
         # a mistake in one of these is told now, not while files arrive
         self.archive.specifications()
         self._changes = _Changes(self.archive.root)
         self._readers = ReaderFiles.of(self.archive.root, self.archive.settings)
         self.archive.clean()
-        left = judge_left_over(self.archive.store, self.archive.judge_step)
+        if self.stop.is_set():
+            return
+        left = judge_left_over(self.archive.store, self.archive.judge_step, self.stop.is_set)
         if left:
             self._say(f"judged {sum(left.values())} requirements left over from before")
+        if self.stop.is_set():
+            return
         self._thread.start()
-        if with_pages:
-            self.show_pages(port)
+        try:
+            if with_pages:
+                self.show_pages(port)
+        except BaseException:
+            self.close()
+            raise
 
     def show_pages(self, port: int | None = None) -> None:
         """Serve the pages until the service is closed."""

@@ -3,8 +3,10 @@
 import os
 import random
 import signal
+import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from speclake.api import Archive
+from speclake.errors import SpeclakeError
 from speclake.service import Service
 from tests.labs import FORMAT, export, watching_lab
 
@@ -165,10 +168,45 @@ def test_service_stops_soon_while_slow_files_are_read(tmp_path: Path, exports: P
         assert archive.files().height == 0, "a file that was dropped is found again"
 
 
+def test_port_that_is_taken_ends_the_service_before_it_is_told(
+    tmp_path: Path, exports: Path
+) -> None:
+    with (
+        watching_lab(tmp_path / "lab", exports) as archive,
+        socket.create_server(("127.0.0.1", 0)) as taken,
+    ):
+        service = Service(archive)
+        with pytest.raises((OSError, SpeclakeError)):
+            service.start(port=taken.getsockname()[1])
+        assert [t.name for t in threading.enumerate() if t.name == "watcher"] == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGTERM ends a process of that system at once")
+def test_ingest_by_hand_stops_when_it_is_told_to(tmp_path: Path, exports: Path) -> None:
+    lab = tmp_path / "lab"
+    watching_lab(lab, exports).close()
+    (lab / "plugins").mkdir(exist_ok=True)
+    (lab / "plugins/waits.py").write_text(WAITS, "utf-8")
+    export("A1", 91.0, exports)
+    for i in range(50):
+        (exports / f"{i}.dat").write_text(f"wait for {tmp_path / 'never'}", "utf-8")
+    process = running_command("ingest", "-a", str(lab), str(exports))
+    eventually((tmp_path / "begun").exists)
+    process.send_signal(signal.SIGTERM)
+    _, said = process.communicate(timeout=10)
+    assert process.returncode == 130 and b"stopped" in said
+    with Archive.open(lab) as archive:
+        assert set(archive.files()["path"]) <= {"A1.txt"}
+
+
 def serving(lab: Path) -> subprocess.Popen[bytes]:
+    return running_command("serve", "-a", str(lab), "--no-pages")
+
+
+def running_command(*words: str) -> subprocess.Popen[bytes]:
     code = "from speclake.cli import main; main()"
     return subprocess.Popen(
-        [sys.executable, "-c", code, "serve", "-a", str(lab), "--no-pages"],
+        [sys.executable, "-c", code, *words],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         start_new_session=True,

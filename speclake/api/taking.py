@@ -5,6 +5,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING
 
 from speclake.archive.lake import Lake
@@ -60,18 +61,24 @@ def ingest(
     paths: Sequence[Path],
     how: ByHand,
     progress: Callable[[Tally], None],
+    stop: Event | None = None,
 ) -> Tally:
-    """Take in files and folders now; a folder that the settings watch keeps its settings."""
+    """Take in files and folders now; a folder that the settings watch keeps its settings.
+
+    Once `stop` is set, what was read is committed and the rest left for another time.
+    """
     tally = Tally()
     places = [_place(archive, path) for path in paths]
     with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
         sheets = SheetBook(archive.store, _now)
         for folder, root, below in places:
+            if stop is not None and stop.is_set():
+                break
             disk = LocalDisk()
             listings = _chunks(disk, root, below)
             tasks = _tasks(archive.store, folder, root, listings, sheets, how)
-            readings = _unchanged(pool.read(tasks), tally)
+            readings = _unchanged(pool.read(tasks, stop), tally)
             step.take(readings, tally, lambda _: progress(tally))
             for path, why in disk.passed_over.items():
                 tally.leave_out(path, why)
@@ -159,14 +166,18 @@ def _chunks(disk: LocalDisk, root: Path, below: str) -> Iterator[list[Listed]]:
 
 
 def retry(
-    archive: "Archive", *, on_demand: bool, progress: Callable[[Tally], None] = lambda _: None
+    archive: "Archive",
+    *,
+    on_demand: bool,
+    progress: Callable[[Tally], None] = lambda _: None,
+    stop: Event | None = None,
 ) -> Tally:
     """Read refused files again: all of them on demand, else those that other readers refused."""
     tally = Tally()
     with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
         tasks = refused_tasks(archive, pool.readers, on_demand)
-        step.take(pool.read(tasks), tally, lambda _: progress(tally))
+        step.take(pool.read(tasks, stop), tally, lambda _: progress(tally))
     return tally
 
 

@@ -29,12 +29,8 @@ def demo(
     Example: speclake demo --no-pages
     """
     from speclake.demo import running, summary_rows
-    from speclake.service import ended_by_signals
 
-    with (
-        running(folder.resolve(), with_pages=pages, port=port, say=typer.echo) as service,
-        ended_by_signals(service.stop),
-    ):
+    with running(folder.resolve(), with_pages=pages, port=port, say=typer.echo) as service:
         archive = service.archive
         outcomes = ["pass", "fail", "undecided", "not measurable", "incomplete"]
         print_rows(summary_rows(archive), ["product", "specification", "parts", *outcomes])
@@ -57,7 +53,10 @@ def serve(
     with opened(archive) as lake:
         service = Service(lake, typer.echo)
         with ended_by_signals(service.stop):
-            service.start(with_pages=pages, port=port)
-            typer.echo(f"watching {len(lake.settings.folder)} folders; stop with Ctrl+C")
-            service.wait()
+            try:
+                service.start(with_pages=pages, port=port)
+                typer.echo(f"watching {len(lake.settings.folder)} folders; stop with Ctrl+C")
+                service.wait()
+            finally:
+                service.close()
     typer.echo("stopped; everything taken in is committed")

@@ -1,6 +1,8 @@
 """Commands that take files in: ingest, retry, describe, importers."""
 
+from collections.abc import Callable
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -8,7 +10,13 @@ import typer
 from speclake.cli.output import HERE, ArchiveOption, JsonOption, opened, print_json, print_rows
 
 if TYPE_CHECKING:
+    from speclake.api import Archive
     from speclake.intake.ingest import Tally
+
+    _Taking = Callable[["Archive", Callable[[Tally], None], Event], Tally]
+
+STOPPED = 130
+"""Exit code of a command that was interrupted, as shells have it."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -34,12 +42,10 @@ def ingest(
 
     Example: speclake ingest --archive lab exports/2026-11
     """
-    with opened(archive) as lake, _Progress(as_json) as progress:
-        tally = lake.ingest(
-            paths, backfill=backfill, with_verdicts=verdicts or not backfill, importer=importer,
-            format=format, progress=progress.show,
-        )  # fmt: skip
-    _print_tally(tally, as_json)
+    from speclake.api import taking
+
+    how = taking.ByHand(backfill, verdicts or not backfill, importer, format)
+    _take(archive, as_json, lambda lake, show, stop: taking.ingest(lake, paths, how, show, stop))
 
 
 def retry(archive: ArchiveOption = HERE, as_json: JsonOption = False) -> None:
@@ -47,9 +53,28 @@ def retry(archive: ArchiveOption = HERE, as_json: JsonOption = False) -> None:
 
     Example: speclake retry --archive lab
     """
-    with opened(archive) as lake, _Progress(as_json) as progress:
-        tally = lake.retry_refused(progress.show)
+    from speclake.api import taking
+
+    _take(
+        archive,
+        as_json,
+        lambda lake, show, stop: taking.retry(lake, on_demand=True, progress=show, stop=stop),
+    )
+
+
+def _take(archive: Path, as_json: bool, take: "_Taking") -> None:
+    """Take in with a line of progress until all is done, or until somebody asks to stop."""
+    from speclake.service import ended_by_signals
+
+    stop = Event()
+    with opened(archive) as lake, _Progress(as_json) as progress, ended_by_signals(stop):
+        tally = take(lake, progress.show, stop)
     _print_tally(tally, as_json)
+    if stop.is_set():
+        typer.echo("stopped; what is not in the ledger yet can be taken in later", err=True)
+        raise typer.Exit(STOPPED)
+    if tally.refused or tally.conflicts or tally.left_out:
+        raise typer.Exit(1)
 
 
 def describe(
@@ -132,5 +157,3 @@ def _print_tally(tally: "Tally", as_json: bool) -> None:
             typer.echo(f"conflict: {row.path}: {row.note}")
         for file, why in tally.left_out.items():
             typer.echo(f"not taken: {file}: {why}")
-    if tally.refused or tally.conflicts or tally.left_out:
-        raise typer.Exit(1)
