@@ -101,7 +101,23 @@ def _parse(
             notes.append(f"the scan time {text!r} has no time zone, and the settings name none")
             return None, _precision(text)
         parsed = parsed.replace(tzinfo=zone)
-    return parsed.astimezone(UTC), _precision(text)
+        if (later := parsed.replace(fold=1)).utcoffset() != parsed.utcoffset():
+            notes.append(_two_readings(text, parsed, later))
+            return None, _precision(text)
+    try:
+        return parsed.astimezone(UTC), _precision(text)
+    except OverflowError:
+        notes.append(f"the scan time {text!r} lies outside the years 1 to 9999")
+        return None, None
+
+
+def _two_readings(text: str, first: datetime, second: datetime) -> str:
+    """Note on an hour that the clock showed twice in autumn, or skipped in spring."""
+    readings = " or ".join(each.astimezone(UTC).isoformat() for each in (first, second))
+    return (
+        f"the scan time {text!r} falls into an hour in which the clocks were changed: it may be "
+        f"{readings}"
+    )
 
 
 def _precision(text: str) -> float:

@@ -82,3 +82,36 @@ def test_step_of_the_clock_is_what_the_text_shows(text: str, step: float) -> Non
 def test_nothing_known_means_the_arrival_counts() -> None:
     resolved = times(None, saved_minutes_before=None)
     assert (resolved.trusted_at, resolved.trusted_time.split(":")[0]) == (ARRIVED, "arrived")
+
+
+@pytest.mark.parametrize(
+    "text", ["0001-01-01T00:00:00", "0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00"]
+)
+def test_time_that_no_calendar_holds_is_noted_and_not_used(text: str) -> None:
+    resolved = times(text, zone=ZoneInfo("Asia/Tokyo"))
+    assert resolved.scanned_at is None and resolved.scanned_text == text
+    assert resolved.trusted_time.startswith("saved:")
+    assert "outside the years" in resolved.time_notes[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "readings"),
+    [
+        # Lisbon sets its clocks at 01:00 UTC on the last Sunday of March and of October
+        # (Directive 2000/84/EC, articles 2 and 3)
+        ("2026-10-25T01:30:00", ("2026-10-25T00:30:00+00:00", "2026-10-25T01:30:00+00:00")),
+        ("2026-03-29T01:30:00", ("2026-03-29T01:30:00+00:00", "2026-03-29T00:30:00+00:00")),
+    ],
+)
+def test_hour_that_the_clock_showed_twice_or_never_is_not_trusted(
+    text: str, readings: tuple[str, str]
+) -> None:
+    resolved = times(text)
+    assert resolved.scanned_at is None and resolved.scanned_text == text
+    assert resolved.trusted_time.startswith("saved:")
+    assert all(reading in resolved.time_notes[0] for reading in readings)
+
+
+@pytest.mark.parametrize("text", ["2026-10-25T00:59:59", "2026-10-25T02:00:00"])
+def test_hours_beside_the_change_of_clocks_are_trusted(text: str) -> None:
+    assert times(text).scanned_at is not None
