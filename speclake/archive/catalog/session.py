@@ -82,7 +82,6 @@ class Session:
             config={
                 "memory_limit": f"{resources.memory_mb}MB",
                 "threads": resources.threads,
-                "TimeZone": "UTC",
                 "temp_directory": _own_temporary_folder(),
                 "autoinstall_known_extensions": False,
             }
@@ -94,6 +93,7 @@ class Session:
             raise
 
     def _open(self, snapshot: Path | None, building: Path | None) -> None:
+        self._connection.execute("SET TimeZone = 'UTC'")
         self._below = Below()
         self.number, self.hash = 0, BEFORE_THE_FIRST
         counts = (0, 0, 0, 0, 0)
@@ -171,7 +171,8 @@ class Session:
         """Result of a query, times in UTC."""
         found = pl.from_arrow(self.arrow(sql, parameters))
         assert isinstance(found, pl.DataFrame)
-        return found
+        times = pl.selectors.datetime(time_zone="*")  # some versions of DuckDB say Etc/UTC
+        return found.with_columns(times.dt.convert_time_zone("UTC"))
 
     def rows(self, sql: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Result of a query that gives no times."""
