@@ -58,7 +58,11 @@ class FileTask:
 
 @dataclass(frozen=True)
 class FileReading:
-    """What came of reading one file. `changed` means: it was still being written, look again."""
+    """What came of reading one file.
+
+    `changed` means: it cannot be taken in for now, since it was still being written, cannot be
+    opened or is too large; `note` says which, and it is to be looked at again.
+    """
 
     task: FileTask
     file_id: str = ""
@@ -105,6 +109,7 @@ class ReaderFiles:
         plugins = {path.name: path.read_bytes() for path in files}
         told = [f"{each.name} {each.origin}" for each in installed()]
         told += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
+        told.append(f"largest_file_mb {settings.limits.largest_file_mb}")
         told += [f"{name} {each.version}" for name, each in formats.items()]
         told += [f"{name} {hashlib.sha256(code).hexdigest()}" for name, code in plugins.items()]
         fingerprint = hashlib.sha256("\n".join(sorted(told)).encode()).hexdigest()[:16]
@@ -169,6 +174,11 @@ def load_without(
     return Importers(found.ready, (*found.broken, *broken))
 
 
+def too_large(size: int, most_mb: int) -> str:
+    """Why a file is not read, in words."""
+    return f"found {size} bytes; expected at most {most_mb} MB (largest_file_mb)"
+
+
 def file_id_of(task: FileTask, readers: str, sha256: str) -> str:
     """Identifier of one reading of one state of a file by these readers."""
     return file_id(task.folder, task.path, task.modified_ns, sha256, readers + task.again)
@@ -180,9 +190,16 @@ def is_open(workshop: Workshop, _: None) -> bool:
 
 
 def read_file(workshop: Workshop, task: FileTask) -> FileReading:
-    """Reading of one settled file; every refusal carries file, place, found and expected."""
+    """Reading of one settled file; every refusal carries file, place, found and expected.
+
+    A file above the limit gets no reading: a line in the record would be one without its bytes,
+    and would keep the file from being read once the limit is raised.
+    """
+    most_mb = workshop.settings.limits.largest_file_mb
+    if task.content is None and task.size > most_mb * 2**20:
+        return FileReading(task, changed=True, note=too_large(task.size, most_mb))
     try:
-        content, changed = _content(task, workshop.settings.limits.largest_file_mb * 2**20)
+        content, changed = _content(task)
     except OSError as error:
         return FileReading(task, changed=True, note=f"cannot be opened: {error.strerror}")
     if changed:
@@ -190,15 +207,13 @@ def read_file(workshop: Workshop, task: FileTask) -> FileReading:
     return read_content(workshop, task, content)
 
 
-def _content(task: FileTask, most: int) -> tuple[bytes, bool]:
+def _content(task: FileTask) -> tuple[bytes, bool]:
     """Bytes of the file, and whether it changed under our eyes. The handle is open but briefly."""
     if task.content is not None:
         return task.content, False
     path = task.root / task.path
-    if task.size > most:
-        return b"", False
     with path.open("rb") as stream:
-        content = stream.read(most + 1)
+        content = stream.read(task.size + 1)
     after = path.stat()
     seen = (len(content), after.st_size, after.st_mtime_ns)
     return content, seen != (task.size, task.size, task.modified_ns)
@@ -209,9 +224,6 @@ def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileRead
     sha256 = hashlib.sha256(content).hexdigest()
     identifier = file_id_of(task, workshop.readers, sha256)
     base = FileReading(task, identifier, sha256, content)
-    if not content and task.size:
-        most = workshop.settings.limits.largest_file_mb
-        return refused(base, "", f"{task.size} bytes", f"at most {most} MB (largest_file_mb)")
     if not content:
         return refused(base, "", "an empty file", "a header and data")
     folder = workshop.folder(task.folder)

@@ -45,7 +45,6 @@ class ReadPool:
         """Fingerprint of the importers and formats in use."""
         self.shut_out: dict[str, str] = {}
         """Importers that end every process which loads them, with how."""
-        self._most_bytes = settings.limits.largest_file_mb * 2**20
         self._pool = self._started(archive, settings)
 
     def _started(self, archive: Path, settings: Settings) -> GuardedPool[Workshop]:
@@ -99,7 +98,10 @@ class ReadPool:
         try:
             content = task.content
             if content is None:
-                content = (task.root / task.path).read_bytes()[: self._most_bytes]
+                with (task.root / task.path).open("rb") as stream:
+                    content = stream.read(task.size + 1)
+                if len(content) != task.size:
+                    return FileReading(task, changed=True, note="it changed while it was read")
         except OSError as gone:
             return FileReading(task, changed=True, note=f"cannot be opened: {gone.strerror}")
         sha256 = hashlib.sha256(content).hexdigest()

@@ -34,7 +34,7 @@ def lab_with(plugin: str, name: str, root: Path) -> Settings:
         (root / folder).mkdir(parents=True)
     (root / "formats/plain.toml").write_text(FORMAT, "utf-8")
     (root / f"plugins/{name}.py").write_text(plugin, "utf-8")
-    return Settings.model_validate({"name": "lab", "limits": {"importer_time_s": 1.0}})
+    return Settings.model_validate({"name": "lab", "limits": {"importer_time_s": 2.0}})
 
 
 def tasks_of(files: list[Path]) -> list[FileTask]:
