@@ -1,12 +1,16 @@
 """File-system events as hints where to look sooner. Losing every one of them loses no file."""
 
 import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
 from watchdog.events import FileSystemEvent, FileSystemEventHandler
 from watchdog.observers import Observer
+
+REST_S = 30.0
+"""How long an observer that could not start is left alone."""
 
 
 class _Threads(Protocol):
@@ -19,13 +23,20 @@ class Hints:
     """Events below one root, handed on as paths below it.
 
     An observer that cannot start, or whose threads have died (a share that vanished takes them
-    along), is started anew at the next `keep_alive`.
+    along), is started anew by a later `keep_alive`; after a failure not before `REST_S` seconds.
     """
 
-    def __init__(self, root: Path, on_hint: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        root: Path,
+        on_hint: Callable[[str], None],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._root = root
         self._handler = _Handler(root, on_hint)
         self._observer: Observer | None = None  # type: ignore[valid-type] # a name made at run time
+        self._clock = clock
+        self._not_before_s = float("-inf")
         self.trouble = ""
 
     def keep_alive(self) -> None:
@@ -34,13 +45,15 @@ class Hints:
         if observer is not None and all(e.is_alive() for e in observer.emitters):
             return
         self.stop()
-        if not self._root.is_dir():
+        if self._clock() < self._not_before_s or not self._root.is_dir():
             return
         observer = Observer()
-        observer.schedule(self._handler, str(self._root), recursive=True)
         try:
+            observer.schedule(self._handler, str(self._root), recursive=True)
             observer.start()
         except OSError as error:
+            observer.stop()  # what it had started by then
+            self._not_before_s = self._clock() + REST_S
             self.trouble = f"no events from {self._root}: {error.strerror}; rescans find the files"
             return
         self._observer, self.trouble = observer, ""

@@ -23,6 +23,8 @@ MOST_WAITING = 20_000
 """How many unsettled files are kept in mind: a longer backlog waits in the folder itself."""
 MOST_HELD_UP_TOLD = 20
 STEPS_WITHOUT_A_FILE = 20
+WHOLE_FOLDER = "the folder"
+"""What stands for a file's name where the trouble is that of all files."""
 SHORTEST_DELAY_S = 0.5
 """A file that could not be taken in rests at least this long, and twice as long each time after."""
 EMPTY_FILE_PATIENCE = 10
@@ -203,6 +205,13 @@ class WatchedFolder:
         self._known.discard(path)
         self._resting.pop(path, None)
         self.state.held_up.pop(path, None)
+
+    def tell(self, trouble: str) -> None:
+        """What is wrong with the events of the folder as a whole; empty once it is right again."""
+        if trouble:
+            self._hold_up(WHOLE_FOLDER, trouble)
+        else:
+            self.state.held_up.pop(WHOLE_FOLDER, None)
 
     def done(self, path: str) -> None:
         """A file handed on stands in the ledger now."""

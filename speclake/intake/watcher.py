@@ -143,6 +143,7 @@ class Watcher:
         for each in self._folders.values():
             if each.hints:
                 each.hints.keep_alive()
+                each.watched.tell(each.hints.trouble)
 
     def _task(self, name: str, listed: Listed) -> FileTask:
         path, size, modified_ns = listed

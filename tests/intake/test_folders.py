@@ -262,3 +262,11 @@ def test_folder_that_cannot_be_read_is_told(
     bench = Bench(tmp_path, LocalDisk(), settle_s=0)
     assert bench.at(0) == ["a.txt"]
     assert bench.watched.state.held_up == {"locked": "cannot be read: Permission denied"}
+
+
+def test_trouble_with_events_stands_beside_the_files_that_are_held_up() -> None:
+    bench = Bench()
+    bench.watched.tell("no events; rescans find the files")
+    assert bench.watched.state.held_up == {"the folder": "no events; rescans find the files"}
+    bench.watched.tell("")
+    assert bench.watched.state.held_up == {}
