@@ -107,7 +107,7 @@ FIELDS: dict[str, FieldType] = ASSIGNABLE | HEADER_ONLY_FIELDS
 
 IDENTITY_FIELDS = (
     "order_number", "coating_run", "lot", "sample", "serial", "side", "stage", "site",
-    "segment", "angle_deg", "polarisation",
+    "segment", "angle_deg", "polarisation", "instrument", "accessory",
 )  # fmt: skip
 """What tells one scan of the lab from another, beside its time."""
 

@@ -1,59 +1,55 @@
 """Is this scan new, the same again, a re-export, or a conflict? Decided from content and identity.
 
-The rules, in order, for a scan and every measurement known before it:
+Two identities differ where a field, or the scan time, is known on both sides and not the same; what
+is unknown on one side speaks against nothing. The rules, in order:
 
 1. The same content, place and identity under the same reader: *repeated*, nothing is added.
-2. The same values and the same identity: *repeated*; but where a file of one scan was saved again
-   under its name with another header, it *supersedes*, since the header may tell more.
-3. The same values under another identity: a *conflict* for a person, unless both headers give
-   different scan times; then it is new, and remarked, since a stuck export looks like this.
-4. Another state of the same file at the same place, whose sample and scan time agree: a
-   re-export; it *supersedes* the earlier one, with that as the evidence.
+2. The same values and header, or the same place of a file that grew, and no difference: *repeated*,
+   and what the new file knows beyond that is remarked; known under the same name, see rule 4.
+3. The same values with a difference: a *conflict* for a person, unless both tell different scan
+   times; then it is new, and remarked, since a stuck export looks like this.
+4. Another state of the same file at the same place without a difference, and two of these agree:
+   sample or serial, scan time, every value. That is a re-export. The state saved later supersedes
+   the other, whichever comes first, and is told which part it is where only the other knew.
 5. Anything else is a new measurement, whatever the file is called.
 """
 
+import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from typing import Any
 
-from speclake.measurement import IDENTITY_FIELDS, Link, LinkKind, Measurement
+from speclake.archive.rows import EventKind, EventRow
+from speclake.intake.resolving import disputed
+from speclake.measurement import (
+    ASSIGNABLE,
+    IDENTITY_FIELDS,
+    Kind,
+    Link,
+    LinkKind,
+    Measurement,
+)
 
 SAME_SCAN_PRECISION_S = 60.0
 """A scan takes minutes: two scans of one sample within one minute's reading are one scan."""
 
-
-@dataclass(frozen=True)
-class Prior:
-    """What is known of an earlier measurement, as far as the rules need it."""
-
-    measurement_id: str
-    file_id: str
-    file: str
-    place: str
-    scan_sha256: str
-    values_sha256: str
-    identity: tuple[str, ...]
-    sample: str | None
-    serial: str | None
-    scanned_at: datetime | None
-    scanned_precision_s: float | None
-
-    @classmethod
-    def of(cls, m: Measurement) -> "Prior":
-        """The part of a measurement that the rules need."""
-        return cls(
-            m.measurement_id, m.file_id, m.file, m.place, m.scan_sha256, m.values_sha256,
-            m.identity, m.sample, m.serial, m.scanned_at, m.scanned_precision_s,
-        )  # fmt: skip
+_OF_THE_NUMBERS = frozenset(
+    {"comment", "correction", "bounces", "zero_line_applied", "smoothed", "clipped"}
+)
+"""What another export of the same scan may differ in: never handed on."""
 
 
 @dataclass
 class Known:
-    """Earlier measurements by what the rules look them up with; grows as a batch is decided."""
+    """Earlier measurements by what the rules look them up with; grows as a batch is decided.
+
+    `aside` names those that were superseded or withdrawn.
+    """
 
     ids: set[str] = field(default_factory=set)
-    by_values: dict[str, list[Prior]] = field(default_factory=dict)
-    by_path: dict[tuple[str, str], list[Prior]] = field(default_factory=dict)
+    by_values: dict[str, list[Measurement]] = field(default_factory=dict)
+    by_path: dict[tuple[str, str], list[Measurement]] = field(default_factory=dict)
+    aside: set[str] = field(default_factory=set)
 
     @classmethod
     def of(
@@ -61,29 +57,35 @@ class Known:
         ids: Iterable[str],
         same_values: Iterable[Measurement],
         same_path: Mapping[tuple[str, str], Sequence[Measurement]],
+        aside: Iterable[str],
     ) -> "Known":
         """Earlier measurements as the catalogue gives them."""
-        known = cls(ids=set(ids))
+        known = cls(ids=set(ids), aside=set(aside))
         for m in same_values:
-            known.by_values.setdefault(m.values_sha256, []).append(Prior.of(m))
-        known.by_path = {key: [Prior.of(m) for m in ms] for key, ms in same_path.items()}
+            known.by_values.setdefault(m.values_sha256, []).append(m)
+        known.by_path = {key: list(ms) for key, ms in same_path.items()}
         return known
 
     def add(self, folder: str, m: Measurement) -> None:
         """Count a measurement of this batch as known."""
-        prior = Prior.of(m)
         self.ids.add(m.measurement_id)
-        self.by_values.setdefault(m.values_sha256, []).append(prior)
-        self.by_path.setdefault((folder, m.file), []).append(prior)
+        self.by_values.setdefault(m.values_sha256, []).append(m)
+        self.by_path.setdefault((folder, m.file), []).append(m)
+        self.aside |= {link.target for link in m.links if link.kind is LinkKind.SUPERSEDES}
 
 
 @dataclass(frozen=True)
 class Ruling:
-    """What one scan is. `measurement` is None where nothing is to be added."""
+    """What one scan is. `measurement` is None where nothing is to be added.
+
+    `events` stand beside it; `handed_on` are the fields that one of them gives the measurement.
+    """
 
     measurement: Measurement | None
     remark: str = ""
     is_conflict: bool = False
+    events: tuple[EventRow, ...] = ()
+    handed_on: Mapping[str, Any] = field(default_factory=dict)
 
 
 def rule(folder: str, m: Measurement, known: Known) -> Ruling:
@@ -93,31 +95,77 @@ def rule(folder: str, m: Measurement, known: Known) -> Ruling:
     twins = known.by_values.get(m.values_sha256, [])
     earlier = known.by_path.get((folder, m.file), [])
     for twin in twins:
-        if twin.file_id != m.file_id and twin.identity == m.identity:
-            is_saved_again = twin in earlier and {p.place for p in earlier} == {m.place}
-            if is_saved_again and twin.scan_sha256 != m.scan_sha256:
-                return _re_exported(m, earlier)
-            return Ruling(None, f"the same scan is held already, from {twin.file}")
-    for twin in twins:
-        if twin.identity != m.identity and not _both_timed_apart(twin, m):
-            return _conflict(m, twin)
-    return _re_exported(_with_twins(m, twins), earlier)
+        if twin.file_id != m.file_id and _is_repeated(m, twin, earlier):
+            return Ruling(None, _repeated(m, twin))
+    counting = [t for t in twins if t.measurement_id not in known.aside]
+    opposed = [t for t in counting if differing(t, m) and not _are_timed_apart(t, m)]
+    if opposed:
+        return _conflict(m, opposed)
+    return _re_exported(m, counting, earlier, known)
 
 
-def _conflict(m: Measurement, twin: Prior) -> Ruling:
-    differing = _difference(twin.identity, m.identity)
-    where = f"{twin.file}, {twin.place}" if twin.place else twin.file
-    text = (
-        f"the same values as measurement {twin.measurement_id} ({where}), "
-        f"yet another identity: {differing}"
-    )
-    link = Link(LinkKind.SAME_VALUES_AS, twin.measurement_id, by_name=False, evidence=differing)
-    return Ruling(replace(m, conflict=text, links=(*m.links, link)), text, is_conflict=True)
+def differing(one: Measurement, other: Measurement) -> list[str]:
+    """Fields that are known of both and not the same, with both values, in words."""
+    told = [(name, getattr(one, name), getattr(other, name)) for name in IDENTITY_FIELDS]
+    told.append(("quantity", one.quantity, other.quantity))
+    if _are_timed_apart(one, other):
+        told.append(("scan time", one.scanned_text, other.scanned_text))
+    return [
+        f"{name} {str(a)!r} there, {str(b)!r} here"
+        for name, a, b in told
+        if a is not None and b is not None and a != b
+    ]
 
 
-def _with_twins(m: Measurement, twins: Sequence[Prior]) -> Measurement:
-    if not twins:
-        return m
+def _are_timed_apart(one: Measurement, other: Measurement) -> bool:
+    """Whether both tell a scan time, and not the same: as instants, or else as both write them."""
+    if one.scanned_at and other.scanned_at:
+        return one.scanned_at != other.scanned_at
+    if one.scanned_at or other.scanned_at or not (one.scanned_text and other.scanned_text):
+        return False
+    return one.scanned_text != other.scanned_text
+
+
+def _added(held: Measurement, m: Measurement) -> list[str]:
+    """Identity that a scan knows and an earlier one lacks, in words."""
+    names = (*IDENTITY_FIELDS, "scanned_text")
+    return [
+        f"{name} {str(getattr(m, name))!r}"
+        for name in names
+        if getattr(held, name) is None and getattr(m, name) is not None
+    ]
+
+
+def _is_repeated(m: Measurement, twin: Measurement, earlier: Sequence[Measurement]) -> bool:
+    is_same_name = twin in earlier
+    places = {p.place for p in earlier if p.file_id != m.file_id}
+    grew = is_same_name and twin.place == m.place and len(places) > 1
+    if differing(twin, m) or not (grew or twin.scan_sha256 == m.scan_sha256):
+        return False
+    return not (is_same_name and _added(twin, m))
+
+
+def _repeated(m: Measurement, twin: Measurement) -> str:
+    text = f"the same scan is held already, from {twin.file}"
+    added = _added(twin, m)
+    return f"{text}; only here: {', '.join(added)}" if added else text
+
+
+def _conflict(m: Measurement, opposed: Sequence[Measurement]) -> Ruling:
+    texts, links = [], []
+    for twin in opposed:
+        where = f"{twin.file}, {twin.place}" if twin.place else twin.file
+        difference = "; ".join(differing(twin, m))
+        texts.append(
+            f"the same values as measurement {twin.measurement_id} ({where}), "
+            f"yet another identity: {difference}"
+        )
+        links.append(Link(LinkKind.SAME_VALUES_AS, twin.measurement_id, False, difference))
+    text = "; ".join(texts)
+    return Ruling(replace(m, conflict=text, links=(*m.links, *links)), text, is_conflict=True)
+
+
+def _with_twins(m: Measurement, twins: Sequence[Measurement]) -> Measurement:
     links = tuple(
         Link(LinkKind.SAME_VALUES_AS, t.measurement_id, by_name=False, evidence="bit for bit")
         for t in twins
@@ -125,42 +173,109 @@ def _with_twins(m: Measurement, twins: Sequence[Prior]) -> Measurement:
     return replace(m, links=(*m.links, *links))
 
 
-def _re_exported(m: Measurement, earlier: Sequence[Prior]) -> Ruling:
-    """Rule 4 and 5; the latest earlier state that fits is the one superseded."""
+def _re_exported(
+    m: Measurement, twins: Sequence[Measurement], earlier: Sequence[Measurement], known: Known
+) -> Ruling:
+    """Rules 4 and 5; what a re-export stands for is the state that counted until now."""
     others = [p for p in earlier if p.file_id != m.file_id]
-    for prior in reversed(others):
-        if prior.place == m.place and _same_scan(prior, m):
-            evidence = f"same file, sample and scan time ({m.scanned_text})"
-            link = Link(LinkKind.SUPERSEDES, prior.measurement_id, False, evidence)
-            remark = f"a re-export: supersedes measurement {prior.measurement_id}, {evidence}"
-            return Ruling(replace(m, links=(*m.links, link)), remark)
+    states = [
+        (p, evidence)
+        for p in others
+        if p.place == m.place
+        and p.measurement_id not in known.aside
+        and (evidence := _evidence(p, m))
+    ]
+    if states:
+        prior, evidence = max(enumerate(states), key=lambda s: (_saved_s(s[1][0]), s[0]))[1]
+        new = _with_twins(m, [t for t in twins if t not in [p for p, _ in states]])
+        if m.saved_at and prior.saved_at and prior.saved_at > m.saved_at:
+            known.aside.add(m.measurement_id)
+            return _older_state(new, prior, evidence)
+        return _newer_state(new, prior, evidence)
+    new = _with_twins(m, twins)
     if others and not any(p.place != m.place for p in others):
-        return Ruling(m, "the file name was used before for another scan; this is a new one")
-    return Ruling(m)
+        return Ruling(new, "the file name was used before for another scan; this is a new one")
+    return Ruling(new)
 
 
-def _same_scan(prior: Prior, m: Measurement) -> bool:
-    named = (m.sample or m.serial) is not None
-    timed = (
-        m.scanned_at is not None
-        and m.scanned_precision_s is not None
-        and m.scanned_precision_s <= SAME_SCAN_PRECISION_S
-    )
-    return named and timed and prior.identity == m.identity
+def _saved_s(m: Measurement) -> float:
+    return m.saved_at.timestamp() if m.saved_at else float("-inf")
 
 
-def _both_timed_apart(prior: Prior, m: Measurement) -> bool:
-    return (
-        prior.scanned_at is not None
-        and m.scanned_at is not None
-        and prior.scanned_at != m.scanned_at
+def _newer_state(m: Measurement, prior: Measurement, evidence: str) -> Ruling:
+    link = Link(LinkKind.SUPERSEDES, prior.measurement_id, False, evidence)
+    handed_on = _lacking(m, prior)
+    return Ruling(
+        replace(m, links=(*m.links, link)),
+        f"a re-export: supersedes measurement {prior.measurement_id}, {evidence}",
+        events=_hand_on(prior, m, handed_on, m),
+        handed_on=handed_on,
     )
 
 
-def _difference(one: tuple[str, ...], other: tuple[str, ...]) -> str:
-    names = (*IDENTITY_FIELDS, "scan time", "quantity")
-    return "; ".join(
-        f"{name} {a or 'unknown'!r} there, {b or 'unknown'!r} here"
-        for name, a, b in zip(names, one, other, strict=True)
-        if a != b
+def _older_state(m: Measurement, newer: Measurement, evidence: str) -> Ruling:
+    details = {"kind": str(LinkKind.SUPERSEDES), "target": m.measurement_id}
+    why = f"{evidence}; it was saved later"
+    link = _event(EventKind.LINK, newer, details, why, m)
+    return Ruling(
+        m,
+        f"an earlier state of measurement {newer.measurement_id}, which supersedes it: {why}",
+        events=(link, *_hand_on(m, newer, _lacking(newer, m), m)),
+    )
+
+
+def _evidence(prior: Measurement, m: Measurement) -> str:
+    """Why two states of one file are one scan; empty where that is not known."""
+    if differing(prior, m):
+        return ""
+    shared = []
+    if (prior.sample and m.sample) or (prior.serial and m.serial):
+        shared.append("sample")
+    if _is_precise(prior) and _is_precise(m):
+        shared.append(f"scan time ({m.scanned_text})")
+    if prior.values_sha256 == m.values_sha256:
+        shared.append("values")
+    return f"same file, {' and '.join(shared)}" if len(shared) > 1 else ""
+
+
+def _is_precise(m: Measurement) -> bool:
+    precision = m.scanned_precision_s
+    return m.scanned_at is not None and precision is not None and precision <= SAME_SCAN_PRECISION_S
+
+
+def _lacking(m: Measurement, other: Measurement) -> dict[str, Any]:
+    """What one state does not know of its part and setting, and the other does."""
+    unsettled = disputed(m.unresolved)
+    return {
+        name: value
+        for name in ASSIGNABLE
+        if name not in _OF_THE_NUMBERS | unsettled
+        and (value := getattr(other, name)) not in (None, Kind.UNKNOWN)
+        and getattr(m, name) in (None, Kind.UNKNOWN)
+    }
+
+
+def _hand_on(
+    giver: Measurement, taker: Measurement, fields: Mapping[str, Any], m: Measurement
+) -> tuple[EventRow, ...]:
+    if not fields:
+        return ()
+    details = {name: str(value) for name, value in fields.items()}
+    why = f"known of measurement {giver.measurement_id}, another state of the same scan"
+    return (_event(EventKind.ASSIGN, taker, details, why, m),)
+
+
+def _event(
+    kind: EventKind, subject: Measurement, details: Mapping[str, str], why: str, m: Measurement
+) -> EventRow:
+    """Event of taking in a measurement, the same on every retry."""
+    text = f"{m.measurement_id}|{kind}|{subject.measurement_id}"
+    return EventRow(
+        event_id=hashlib.sha256(text.encode()).hexdigest()[:32],
+        kind=kind,
+        subject=subject.measurement_id,
+        details=details,
+        who="intake",
+        why=why,
+        at=m.arrived_at,
     )

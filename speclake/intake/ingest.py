@@ -8,7 +8,7 @@ from pathlib import Path
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
-from speclake.archive.rows import Batch, FileOutcome, FileRow, FindingRow, StoredSpectrum
+from speclake.archive.rows import Batch, EventRow, FileOutcome, FileRow, FindingRow, StoredSpectrum
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.reading import FileReading
 from speclake.intake.verdicts import Judge
@@ -132,16 +132,19 @@ class Ingest:
         ids = catalog.known_file_ids([r.file_id for r in group])
         fresh = [r for r in _each_once(group) if r.file_id not in ids]
         measurements: list[Measurement] = []
+        judged_as: list[Measurement] = []
+        events: list[EventRow] = []
         spectra: list[StoredSpectrum] = []
         axes: dict[str, Axis] = {}
         files: list[FileRow] = []
         findings: list[FindingRow] = []
         for reading in fresh:
-            rulings = [rule(reading.task.folder, m, known) for m in reading.measurements]
+            rulings = _rulings(reading, known)
             for ruling, spectrum in zip(rulings, reading.spectra, strict=True):
                 if (m := ruling.measurement) is not None:
-                    known.add(reading.task.folder, m)
                     measurements.append(m)
+                    judged_as.append(replace(m, **ruling.handed_on))
+                    events += ruling.events
                     spectra.append(spectrum)
                     findings += _findings(m)
             axes |= {axis.id: axis for axis in reading.axes}
@@ -151,7 +154,7 @@ class Ingest:
         kept_axes = {k: axis for k, axis in axes.items() if k in used}
         asked = {r.file_id for r in fresh if r.task.with_verdicts}
         judged = self._judge.new(
-            [m for m in measurements if m.file_id in asked], spectra, axes, catalog
+            [m for m in judged_as if m.file_id in asked], spectra, axes, catalog
         )
         return Batch(
             measurements=tuple(measurements),
@@ -160,6 +163,7 @@ class Ingest:
             verdicts=judged.verdicts,
             specifications=judged.specifications,
             findings=tuple(findings),
+            events=tuple(events),
             files=tuple(files),
             originals=originals,
         )
@@ -199,6 +203,17 @@ class Ingest:
         )
 
 
+def _rulings(reading: FileReading, known: Known) -> list[Ruling]:
+    """Ruling on each scan of a file, with those before it known."""
+    rulings = []
+    for m in reading.measurements:
+        ruling = rule(reading.task.folder, m, known)
+        if ruling.measurement is not None:
+            known.add(reading.task.folder, ruling.measurement)
+        rulings.append(ruling)
+    return rulings
+
+
 def _known(group: Sequence[FileReading], catalog: Catalog) -> Known:
     """What the archive holds that the rulings on this group may depend on."""
     measurements = [m for r in group for m in r.measurements]
@@ -209,10 +224,13 @@ def _known(group: Sequence[FileReading], catalog: Catalog) -> Known:
     for folder, names in paths.items():
         for m in catalog.from_path(folder, names):
             same_path.setdefault((folder, m.file), []).append(m)
+    same_values = catalog.same_values([m.values_sha256 for m in measurements])
+    earlier = [*same_values, *(m for ms in same_path.values() for m in ms)]
     return Known.of(
         catalog.known_ids([m.measurement_id for m in measurements]),
-        catalog.same_values([m.values_sha256 for m in measurements]),
+        same_values,
         same_path,
+        catalog.set_aside([m.measurement_id for m in earlier]),
     )
 
 

@@ -126,3 +126,81 @@ def test_grown_file_whose_header_counts_its_scans_still_repeats_them() -> None:
     state = known(scan(place="block 1"), scan(place="block 2", values_sha256="v2", site="13"))
     recounted = scan(file_id="f2", place="block 1", scan_sha256="other header")
     assert rule("bench", recounted, state).measurement is None
+
+
+LATER = NOON.replace(hour=13)
+
+
+def test_site_filled_in_at_the_second_save_supersedes_and_is_no_conflict() -> None:
+    first = scan(site=None, saved_at=NOON)
+    again = scan(file_id="f2", scan_sha256="s2", saved_at=LATER)
+    ruling = rule("bench", again, known(first))
+    assert not ruling.is_conflict and ruling.measurement is not None
+    assert [link.kind for link in ruling.measurement.links] == [LinkKind.SUPERSEDES]
+
+
+def test_second_save_without_the_site_is_told_it() -> None:
+    again = scan(
+        file_id="f2", scan_sha256="s2", values_sha256="v2", site=None, comment="x", saved_at=LATER
+    )
+    ruling = rule("bench", again, known(scan(comment=None, smoothed=True, saved_at=NOON)))
+    assert ruling.handed_on == {"site": "12"}
+    (event,) = ruling.events
+    assert (event.subject, event.details) == (again.measurement_id, {"site": "12"})
+
+
+def test_older_state_that_comes_later_is_superseded_at_once() -> None:
+    newer = scan(saved_at=LATER)
+    older = scan(file_id="f2", scan_sha256="s2", values_sha256="v2", saved_at=NOON)
+    state = known(newer)
+    ruling = rule("bench", older, state)
+    assert ruling.measurement is not None and ruling.measurement.links == ()
+    (event,) = ruling.events
+    assert event.subject == newer.measurement_id
+    assert event.details == {"kind": "supersedes", "target": older.measurement_id}
+    assert older.measurement_id in state.aside
+
+
+def zero_line(**changes: object) -> Measurement:
+    unknown = {"sample": None, "site": None, "scanned_at": None, "scanned_text": None}
+    return scan(**({**unknown, "kind": "zero line"} | changes))
+
+
+def test_equal_zero_lines_with_other_headers_are_both_kept() -> None:
+    other = zero_line(file_id="f2", file="b.txt", scan_sha256="s2")
+    ruling = rule("bench", other, known(zero_line()))
+    assert ruling.measurement is not None and not ruling.is_conflict
+    again = rule("bench", replace(other, file="run1.txt"), known(zero_line()))
+    assert again.measurement is not None
+    assert [link.kind for link in again.measurement.links] == [LinkKind.SAME_VALUES_AS]
+
+
+def test_equal_zero_lines_of_two_instruments_are_a_conflict_and_never_repeated() -> None:
+    other = zero_line(file_id="f2", file="b.txt", instrument="B")
+    ruling = rule("bench", other, known(zero_line(instrument="A")))
+    assert ruling.is_conflict and ruling.measurement is not None
+
+
+def test_equal_zero_lines_of_two_days_are_new_without_a_time_zone() -> None:
+    day, next_day = ("2026-05-04T08:00:00", "2026-05-05T08:00:00")
+    other = zero_line(file_id="f2", scan_sha256="s2", scanned_text=next_day)
+    ruling = rule("bench", other, known(zero_line(scanned_text=day)))
+    assert ruling.measurement is not None and not ruling.is_conflict
+    assert [link.kind for link in ruling.measurement.links] == [LinkKind.SAME_VALUES_AS]
+
+
+def test_conflict_names_every_twin_that_counts_and_no_superseded_one() -> None:
+    gone, two = scan(site="1"), scan(site="2", file="2.txt")
+    three = scan(site="3", file="3.txt")
+    state = known(gone, two, three)
+    state.aside.add(gone.measurement_id)
+    ruling = rule("bench", scan(file_id="f9", file="9.txt", site="9"), state)
+    assert ruling.is_conflict and ruling.measurement is not None
+    targets = [link.target for link in ruling.measurement.links]
+    assert targets == [two.measurement_id, three.measurement_id]
+
+
+def test_copy_that_knows_more_is_repeated_and_its_knowledge_remarked() -> None:
+    copied = scan(file_id="f2", file="L7/copy.txt", lot="L7")
+    ruling = rule("bench", copied, known(scan()))
+    assert ruling.measurement is None and "only here: lot 'L7'" in ruling.remark

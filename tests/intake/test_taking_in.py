@@ -180,6 +180,44 @@ def test_corrected_sheet_corrects_what_it_said_but_not_what_a_person_said(
     assert len(lab.events(name)) == before
 
 
+def saved(file: Path, at_s: float) -> None:
+    os.utime(file, (at_s, at_s))
+
+
+def test_re_export_with_more_in_its_header_supersedes_and_keeps_what_was_assigned(
+    lab: Archive, exports: Path
+) -> None:
+    file = scan_file(exports / "x1.txt", 91.0, Product="plate", Sample="S1")
+    saved(file, 1.8e9)
+    lab.ingest([exports])
+    first = str(only(lab, "x1.txt")["measurement_id"])
+    lab.assign([first], {"site": "5"}, who="anna", why="read from the holder")
+    saved(scan_file(file, 91.0, Product="plate", Sample="S1", Lot="L1"), 1.8e9 + 60)
+    lab.ingest([exports])
+    row = only(lab, "x1.txt")
+    assert (row["lot"], row["site"], row["conflict"]) == ("L1", "5", None)
+    assert lab.store.catalog.row(first)["superseded_by"] == row["measurement_id"]
+
+
+def test_older_state_read_after_the_newer_one_is_never_current(lab: Archive, exports: Path) -> None:
+    file = scan_file(exports / "x1.txt", 92.0, Product="plate", Lot="L1", Sample="S1")
+    saved(file, 1.8e9)
+    lab.ingest([exports])
+    newer = only(lab, "x1.txt")["measurement_id"]
+    saved(scan_file(file, 91.0, Product="plate", Lot="L1", Sample="S1"), 1.8e9 - 60)
+    lab.ingest([exports])
+    assert only(lab, "x1.txt")["measurement_id"] == newer
+    assert lab.totals()["superseded"] == 1
+
+
+def test_renamed_file_is_repeated_and_adds_nothing(lab: Archive, exports: Path) -> None:
+    file = scan_file(exports / "first.txt", 91.0, Product="plate", Lot="L1", Sample="S1")
+    lab.ingest([exports])
+    file.rename(exports / "second.txt")
+    assert lab.ingest([exports]).counts == {"repeated": 1}
+    assert lab.count() == 1
+
+
 def test_sheet_for_the_watching_service_comes_after_its_scan(lab: Archive, exports: Path) -> None:
     service = Service(lab)
     service.start(with_pages=False)

@@ -136,6 +136,10 @@ class Catalog:
         """Those of the identifiers that are taken."""
         return self._ask(lookups.known_ids, ids)
 
+    def set_aside(self, ids: Sequence[str]) -> set[str]:
+        """Those of the measurements that are superseded or withdrawn."""
+        return self._ask(lookups.set_aside, ids)
+
     def same_values(self, values_sha256s: Sequence[str]) -> list[Measurement]:
         """Measurements with the same values, headers left out, in the order of taking in."""
         return self._ask(lookups.same_values, values_sha256s)

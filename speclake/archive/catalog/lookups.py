@@ -118,6 +118,18 @@ def known_ids(session: Session, ids: Sequence[str]) -> set[str]:
     return set(named(session, "measurements", "id_key", "measurement_id", ids).values())
 
 
+def set_aside(session: Session, ids: Sequence[str]) -> set[str]:
+    """Those of the measurements that are superseded or withdrawn."""
+    if not ids:
+        return set()
+    found = session.rows(
+        f"""SELECT measurement_id FROM measurements
+        WHERE {AMONG} AND (withdrawn OR superseded_by IS NOT NULL)""",
+        [numbers_of(session, ids)],
+    )
+    return {name for (name,) in found}
+
+
 def same_values(session: Session, values_sha256s: Sequence[str]) -> list[Measurement]:
     """Measurements with the same values, in the order of taking in; their headers left out."""
     found = named(session, "measurements", "values_key", "values_sha256", values_sha256s)
