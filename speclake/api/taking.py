@@ -14,7 +14,7 @@ from speclake.intake.folders import FolderState, Listed, LocalDisk
 from speclake.intake.ingest import Ingest, Tally, absolute_root
 from speclake.intake.reading import FileReading, FileTask, is_run_sheet, is_wanted
 from speclake.intake.readpool import ReadPool
-from speclake.intake.sheetbook import SheetBook
+from speclake.intake.sheetbook import READER, RULES, SheetBook
 from speclake.intake.verdicts import judge_taken
 from speclake.settings import Folder
 
@@ -182,12 +182,21 @@ def retry(
 
 
 def refused_tasks(archive: "Archive", readers: str, on_demand: bool) -> Iterator[FileTask]:
-    """Tasks that read refused files from the bytes the archive keeps."""
+    """Tasks that read refused files from the bytes the archive keeps.
+
+    Run sheets are read first, here, since they tell of the others.
+    """
     store: Lake = archive.store
     sheets = SheetBook(store, _now)
     head = store.head()
     again = f" again {head.number}" if on_demand and head else ""
-    for row in store.catalog.refused(readers=None if on_demand else readers):
+    rows = store.catalog.refused(readers=None if on_demand else readers)
+    for row in rows:
+        if row.importer == READER and (on_demand or row.readers != RULES):
+            sheets.take_again(row, again)
+    told = sheets.apply_due()
+    judge_taken(store, archive.judge_step, told, why="a run sheet told which parts")
+    for row in (row for row in rows if row.importer != READER):
         yield FileTask(
             folder=row.folder,
             root=archive.root,

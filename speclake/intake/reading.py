@@ -276,15 +276,22 @@ def refused(base: FileReading, place: str, found: str, expected: str) -> FileRea
 
 def is_wanted(path: str, folder: Folder) -> bool:
     """Whether a path below a watched folder is an export to be taken in."""
-    name = path.rsplit("/", 1)[-1]
-    if name.startswith((".", "~$")) or name.lower().endswith((".tmp", ".part", ".crdownload")):
-        return False
-    return _fits(path, folder.include) and not _fits(path, folder.exclude)
+    return (
+        not _is_passed_over(path)
+        and _fits(path, folder.include)
+        and not _fits(path, folder.exclude)
+    )
 
 
 def is_run_sheet(path: str, folder: Folder) -> bool:
     """Whether a path below a watched folder is a run sheet."""
-    return _fits(path, folder.run_sheets)
+    return not _is_passed_over(path) and _fits(path, folder.run_sheets)
+
+
+def _is_passed_over(path: str) -> bool:
+    """Whether a name is that of a hidden file, a lock file, or one still being written."""
+    name = path.rsplit("/", 1)[-1]
+    return name.startswith((".", "~$")) or name.lower().endswith((".tmp", ".part", ".crdownload"))
 
 
 def _fits(path: str, globs: tuple[str, ...]) -> bool:

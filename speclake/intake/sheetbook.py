@@ -18,6 +18,9 @@ from speclake.settings import load
 READER = "run sheet"
 """What stands for the importer in the ledger's line on a run sheet."""
 
+RULES = "run sheet 1"
+"""Which rules a sheet was read by: one that older rules refused is read again."""
+
 
 class SheetBook:
     """The run sheets in force, by watched folder and path: the latest state of each.
@@ -78,7 +81,7 @@ class SheetBook:
         path, size, modified_ns = listed
         sha256 = hashlib.sha256(content).hexdigest()
         row = FileRow(
-            file_id=file_id(folder, path, modified_ns, sha256, READER),
+            file_id=file_id(folder, path, modified_ns, sha256, RULES),
             folder=folder,
             path=path,
             size=size,
@@ -87,10 +90,30 @@ class SheetBook:
             outcome=FileOutcome.TAKEN,
             note="run sheet",
             importer=READER,
+            readers=RULES,
             arrived_at=self._clock().astimezone(UTC),
         )
+        return self._read(row, content)
+
+    def take_again(self, refused: FileRow, again: str) -> FileRow:
+        """Line on a refused sheet that is read once more from the bytes the archive keeps.
+
+        Parameters
+        ----------
+        again : set when a person asks for it although the rules are the same.
+        """
+        identifier = file_id(
+            refused.folder, refused.path, refused.modified_ns, refused.sha256, RULES + again
+        )
+        row = replace(
+            refused, file_id=identifier, outcome=FileOutcome.TAKEN, note="run sheet",
+            place="", found="", expected="", readers=RULES,
+        )  # fmt: skip
+        return self._read(row, self._store.original(refused.sha256))
+
+    def _read(self, row: FileRow, content: bytes) -> FileRow:
         try:
-            sheet = runsheets.read(path, content)
+            sheet = runsheets.read(row.path, content)
         except MalformedFile as error:
             row = _refusal(row, error)
         else:

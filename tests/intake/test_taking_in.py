@@ -2,11 +2,13 @@
 
 import os
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from speclake.api import Archive
+from speclake.intake.sheetbook import SheetBook
 from speclake.service import Service
 from tests.labs import scan_file, sheet_file, watching_lab
 from tests.test_service import eventually
@@ -178,6 +180,32 @@ def test_corrected_sheet_corrects_what_it_said_but_not_what_a_person_said(
     before = len(lab.events(name))
     lab.ingest([exports])
     assert len(lab.events(name)) == before
+
+
+def test_refused_sheet_is_tried_again_as_a_sheet_and_a_lock_file_never(
+    lab: Archive, exports: Path
+) -> None:
+    sheet_file(exports / "mon.csv", "run,colour", "7,red")
+    sheet_file(exports / "~$mon.csv", "run,sample", "7,S9")
+    lab.ingest([exports])
+    assert lab.files()["path"].to_list() == ["mon.csv"]
+    lab.retry_refused()
+    (row,) = lab.store.catalog.refused()
+    assert (row.importer, row.found) == ("run sheet", "the column 'colour'")
+    scan_file(exports / "b7.txt", 91.0, Product="plate", Lot="L1")
+    lab.ingest([exports])
+    assert only(lab, "b7.txt")["sample"] is None
+
+
+def test_sheet_taken_by_another_process_is_heard(lab: Archive, exports: Path) -> None:
+    book = SheetBook(lab.store, lambda: datetime.now(UTC))
+    with Archive.open(lab.root) as other:
+        other.ingest([sheet_file(exports / "mon.csv", "run,sample", "7,S1")])
+    assert book.about("bench", "b7.txt") == ()
+    lab.refresh()
+    (sheet,) = book.about("bench", "b7.txt")
+    assert sheet.rows == ((2, {"run": "7", "sample": "S1"}),)
+    assert book.about("bench", "b8.txt") == (), "rows of other runs travel with no file"
 
 
 def saved(file: Path, at_s: float) -> None:
