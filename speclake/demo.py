@@ -4,12 +4,16 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from speclake import settings as settings_module
 from speclake.api import Archive
 from speclake.archive.lake import create_lake
 from speclake.errors import SpeclakeError
 from speclake.service import Service, ended_by_signals
+
+if TYPE_CHECKING:
+    from speclake_demo.scans import Drop
 
 EXPORTS = "exports"
 PATIENCE_S = 120.0
@@ -19,13 +23,12 @@ class DemoStalled(SpeclakeError):
     """The watcher did not take in what the demo dropped."""
 
 
-def prepared(folder: Path) -> tuple[Archive, bool]:
-    """Archive of the demo in a folder, and whether its exports are still to be dropped."""
+def prepared(folder: Path) -> Archive:
+    """Archive of the demo in a folder, made where it is not there yet."""
     from speclake_demo.generate import archive_files
 
     if (folder / settings_module.FILE_NAME).exists():
-        archive = Archive.open(folder)
-        return archive, not archive.totals()["files"]
+        return Archive.open(folder)
     for path, text in archive_files().items():
         target = folder / path
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -33,7 +36,7 @@ def prepared(folder: Path) -> tuple[Archive, bool]:
     for each in settings_module.load(folder).folder:
         (folder / each.path).mkdir(parents=True, exist_ok=True)
     create_lake(folder).close()
-    return Archive.open(folder), True
+    return Archive.open(folder)
 
 
 @contextmanager
@@ -49,13 +52,12 @@ def running(
     DemoStalled
         The watcher did not take in what was dropped.
     """
-    archive, is_new = prepared(folder)
+    archive = prepared(folder)
     service = Service(archive, say)
     try:
         with ended_by_signals(service.stop):
             service.start(with_pages=False)
-            if is_new:
-                _drop_everything(folder / EXPORTS, service, say)
+            _drop_everything(folder / EXPORTS, service, say)
             if with_pages and not service.stop.is_set():
                 service.show_pages(port)
             yield service
@@ -65,19 +67,44 @@ def running(
 
 
 def _drop_everything(exports: Path, service: Service, say: Callable[[str], None]) -> None:
-    """Put every export into its folder; a file that is saved again waits for its first state."""
+    """Put every export that the ledger does not hold into its folder, in the order of saving.
+
+    A file that is saved again waits until its first state is taken in.
+    """
     from speclake_demo import generate
 
+    missing = _missing(service.archive, exports, list(generate.exports()))
+    if not missing:
+        return
     say("dropping the invented exports of ten weeks into the watched folders ...")
-    dropped = 0
-    for drop in generate.exports():
+    held = service.archive.totals()["files"]
+    for dropped, drop in enumerate(missing):
         if service.stop.is_set():
             return
         if drop.replaces:
-            _wait_for(service, dropped)
+            _wait_for(service, held + dropped)
         generate.put(drop, exports)
-        dropped += 1
-    _wait_for(service, dropped)
+    _wait_for(service, held + len(missing))
+
+
+def _missing(archive: Archive, exports: Path, drops: "list[Drop]") -> "list[Drop]":
+    """Drops of which the ledger has no line, as after a demo that was stopped early."""
+    missing: set[tuple[Path, int, int]] = set()
+    for folder in archive.settings.folder:
+        root = archive.root / folder.path
+        listing = [
+            ((exports / d.path).relative_to(root).as_posix(), *_state(d))
+            for d in drops
+            if root in (exports / d.path).parents
+        ]
+        unseen = archive.store.catalog.unseen(folder.name, listing)
+        missing |= {(root / path, size, modified_ns) for path, size, modified_ns in unseen}
+    return [d for d in drops if (exports / d.path, *_state(d)) in missing]
+
+
+def _state(drop: "Drop") -> tuple[int, int]:
+    """Size and modification time in ns of a drop once it is put."""
+    return len(drop.content), int(drop.modified.timestamp()) * 10**9
 
 
 def _wait_for(service: Service, files: int) -> None:

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
+from datetime import UTC, date, datetime
 from importlib.metadata import entry_points
 from pathlib import Path
 from types import FrameType
@@ -40,10 +41,17 @@ class Service:
     Parameters
     ----------
     say : where words for the person at the terminal go.
+    today : the day in UTC; past days are sealed.
     """
 
-    def __init__(self, archive: Archive, say: Callable[[str], None] = lambda _: None) -> None:
-        self.archive, self._say = archive, say
+    def __init__(
+        self,
+        archive: Archive,
+        say: Callable[[str], None] = lambda _: None,
+        today: Callable[[], date] = lambda: datetime.now(UTC).date(),
+    ) -> None:
+        self.archive, self._say, self._today = archive, say, today
+        self._sealed_before: date | None = None
         self.stop = threading.Event()
         self.is_at_rest = threading.Event()
         """Set while no file is ripe and nothing is on its way."""
@@ -135,8 +143,18 @@ class Service:
                 while not self.stop.is_set() and not self._have_new_readers():
                     self.is_at_rest.clear()
                     if not watcher.turn(self.stop, self.tally):
+                        self._seal_past_days()
                         self.is_at_rest.set()
                         self.stop.wait(PAUSE_S)
+
+    def _seal_past_days(self) -> None:
+        """Once a day, when nothing waits, gather the small batches of the days before."""
+        today = self._today()
+        if today != self._sealed_before:
+            sealed = self.archive.seal(today, who="service", why="the nightly sealing")
+            if sealed:
+                self._say(f"sealed {sealed} commits of days before {today}")
+            self._sealed_before = today
 
     def _have_new_readers(self) -> bool:
         """Whether formats or importers changed and can be used; wrong ones leave the old ones."""

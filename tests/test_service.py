@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -197,6 +198,21 @@ def test_ingest_by_hand_stops_when_it_is_told_to(tmp_path: Path, exports: Path) 
     assert process.returncode == 130 and b"stopped" in said
     with Archive.open(lab) as archive:
         assert set(archive.files()["path"]) <= {"A1.txt"}
+
+
+def test_past_days_are_sealed_once_when_nothing_waits(tmp_path: Path, exports: Path) -> None:
+    tomorrow = datetime.now(UTC).date() + timedelta(days=1)
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        archive.ingest([export("S1", 91.0, exports)])
+        archive.ingest([export("S2", 92.0, exports)])
+        said: list[str] = []
+        service = Service(archive, said.append, today=lambda: tomorrow)
+        service.start(with_pages=False)
+        eventually(service.is_at_rest.is_set)
+        service.close()
+        assert [line for line in said if line.startswith("sealed 2 commits")] == said[-1:]
+        assert archive.find(limit=None)["sample"].to_list() == ["S2", "S1"]
+        assert [each for each in archive.verify() if not each.left_over] == []
 
 
 def serving(lab: Path) -> subprocess.Popen[bytes]:

@@ -1,17 +1,21 @@
 """What would take a file, what it reads there, and a drafted format where nobody can."""
 
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from speclake import settings as settings_module
-from speclake.errors import ImporterFailed, MalformedFile, NoImporter
+from speclake.api.taking import place_of
+from speclake.errors import ImporterFailed, MalformedFile, NoImporter, NotFound
 from speclake.importing import Source
 from speclake.importing.drafting import draft
 from speclake.importing.guard import read_checked
 from speclake.importing.registry import choose, rank
-from speclake.intake.reading import Workshop
+from speclake.intake.reading import FileTask, Workshop
+from speclake.intake.readpool import ReadPool
 from speclake.settings import Settings
 from speclake.spectrum import Spectrum
 
@@ -49,45 +53,62 @@ class Description:
         return "\n".join(lines)
 
 
-def workshop_of(archive: Path) -> Workshop:
-    """Importers and formats of an archive; without one, only what is installed."""
+def settings_of(archive: Path) -> tuple[Path | None, Settings]:
+    """Archive and its settings; without an archive there, only what is installed counts."""
     if not (archive / settings_module.FILE_NAME).exists():
-        return Workshop.open(None, Settings(name="no archive"))
-    return Workshop.open(archive, settings_module.load(archive))
+        return None, Settings(name="no archive")
+    return archive, settings_module.load(archive)
 
 
 def describe(archive: Path, file: Path) -> Description:
     """Description of one file; nothing is taken in.
+
+    A file in a watched folder is read as the settings of that folder say.
 
     Raises
     ------
     speclake.errors.NotFound
         There is no such file.
     """
-    from speclake.errors import NotFound
+    home, settings = settings_of(archive)
+    folder, root, below = place_of(archive, settings, file)
+    if not (root / below).is_file():
+        raise NotFound(f"{file}: found a folder; expected a file")
+    content = (root / below).read_bytes()
+    task = FileTask(
+        folder=folder.name, root=root, path=below, size=len(content), modified_ns=0,
+        arrived_at=datetime.now(UTC), content=content,
+    )  # fmt: skip
+    with closing(ReadPool(home, settings)) as pool:
+        try:
+            return pool.ask(described, task)
+        except ImporterFailed as error:
+            return Description(below, False, (), error.importer, str(error), (), (), "")
 
-    if not file.is_file():
-        raise NotFound(f"{file}: found no such file")
-    content = file.read_bytes()
-    workshop = workshop_of(archive)
-    source = Source(file.name, content, workshop.formats_as_data)
+
+def described(workshop: Workshop, task: FileTask) -> Description:
+    """Description of a file from its bytes; runs the importers, so it belongs into a worker."""
+    content = task.content or b""
+    folder = workshop.folder(task.folder)
+    source = Source(task.path, content, workshop.formats_as_data, folder.format)
     candidates = tuple(str(each) for each in rank(workshop.importers, source))
     candidates += tuple(f"broken: {each}" for each in workshop.importers.broken)
     chosen = ""
     try:
-        choice = choose(workshop.importers, source)
-        chosen = choice.importer.name + (f", format {choice.format}" if choice.format else "")
+        choice = choose(workshop.importers, source, folder.importer)
+        format = choice.format or folder.format
+        chosen = choice.importer.name + (f", format {format}" if format else "")
         spectra = read_checked(choice.importer, source)
     except (MalformedFile, ImporterFailed) as error:
-        return Description(file.name, False, candidates, chosen, str(error), (), (), "")
+        return Description(task.path, False, candidates, chosen, str(error), (), (), "")
     except NoImporter as error:
-        drafted = draft(file.name, content)
+        drafted = draft(task.path, content)
         return Description(
-            file.name, False, candidates, "", str(error).splitlines()[0], (),
+            task.path, False, candidates, "", str(error).splitlines()[0], (),
             (*drafted.assumptions, *drafted.unsure), drafted.toml,
         )  # fmt: skip
     told = tuple(_told(s) for s in spectra)
-    return Description(file.name, True, candidates, chosen, "", told, _unsure(spectra), "")
+    return Description(task.path, True, candidates, chosen, "", told, _unsure(spectra), "")
 
 
 def _told(s: Spectrum) -> dict[str, Any]:
@@ -118,7 +139,14 @@ def _unsure(spectra: list[Spectrum]) -> tuple[str, ...]:
 
 def importer_rows(archive: Path) -> list[dict[str, Any]]:
     """Importers and formats at hand, and the broken ones, a row each."""
-    workshop = workshop_of(archive)
+    home, settings = settings_of(archive)
+    task = FileTask("", archive, "the importers", 0, 0, datetime.now(UTC), content=b"")
+    with closing(ReadPool(home, settings)) as pool:
+        return pool.ask(listed, task)
+
+
+def listed(workshop: Workshop, _: FileTask) -> list[dict[str, Any]]:
+    """What `importer_rows` says; loads the importers, so it belongs into a worker."""
     rows: list[dict[str, Any]] = [
         {"importer": i.name, "version": i.version, "state": "ready", "note": ""}
         for i in workshop.importers.ready.values()

@@ -16,7 +16,7 @@ from speclake.intake.reading import FileReading, FileTask, is_run_sheet, is_want
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import READER, RULES, SheetBook
 from speclake.intake.verdicts import judge_taken
-from speclake.settings import Folder
+from speclake.settings import Folder, Settings
 
 if TYPE_CHECKING:
     from speclake.api.archive import Archive
@@ -68,7 +68,7 @@ def ingest(
     Once `stop` is set, what was read is committed and the rest left for another time.
     """
     tally = Tally()
-    places = [_place(archive, path) for path in paths]
+    places = [place_of(archive.root, archive.settings, path) for path in paths]
     with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
         sheets = SheetBook(archive.store, _now)
@@ -77,7 +77,7 @@ def ingest(
                 break
             disk = LocalDisk()
             listings = _chunks(disk, root, below)
-            tasks = _tasks(archive.store, folder, root, listings, sheets, how)
+            tasks = _tasks(archive.store, folder, root, listings, sheets, how, tally)
             readings = _unchanged(pool.read(tasks, stop), tally)
             step.take(readings, tally, lambda _: progress(tally))
             for path, why in disk.passed_over.items():
@@ -99,13 +99,19 @@ def _unchanged(
             yield reading
 
 
-def _place(archive: "Archive", path: Path) -> tuple[Folder, Path, str]:
-    """Settings that hold for a path, the root its names count from, and the path below it."""
+def place_of(archive: Path, settings: Settings, path: Path) -> tuple[Folder, Path, str]:
+    """Settings that hold for a path, the root its names count from, and the path below it.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        There is no such file or folder.
+    """
     absolute = path.expanduser().resolve()
     if not absolute.exists():
         raise NotFound(f"{path}: found no such file or folder")
-    for folder in archive.settings.folder:
-        root = absolute_root(archive.root, folder.path)
+    for folder in settings.folder:
+        root = absolute_root(archive, folder.path)
         if absolute == root or root in absolute.parents:
             below = absolute.relative_to(root).as_posix()
             return folder, root, "" if below == "." else below
@@ -121,12 +127,18 @@ def _tasks(
     listings: Iterator[list[Listed]],
     sheets: SheetBook,
     how: ByHand,
+    tally: Tally,
 ) -> Iterator[FileTask]:
     """Tasks for what the ledger does not hold yet; run sheets first, since they tell of others."""
     for listing in listings:
         sheet_paths = [each for each in listing if is_run_sheet(each[0], folder)]
         for each in store.catalog.unseen(folder.name, sheet_paths):
-            sheets.take(folder.name, each, (root / each[0]).read_bytes())
+            try:
+                content = (root / each[0]).read_bytes()
+            except OSError as error:
+                tally.leave_out(each[0], f"cannot be opened: {error.strerror}")
+            else:
+                sheets.take(folder.name, each, content)
         wanted = [e for e in listing if e not in sheet_paths and is_wanted(e[0], folder)]
         new = wanted if how.again else store.catalog.unseen(folder.name, wanted)
         for path, size, modified_ns in new:

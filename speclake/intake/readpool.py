@@ -1,11 +1,12 @@
 """Files read in guarded worker processes; what an importer does to its process refuses its file."""
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from threading import Event
+from typing import TypeVar
 
 from speclake.errors import ImporterFailed, SpeclakeError
 from speclake.importing.pool import GuardedPool, Pause
@@ -20,6 +21,8 @@ from speclake.intake.reading import (
     refused,
 )
 from speclake.settings import Settings
+
+Answer = TypeVar("Answer")
 
 TICK_S = 0.1
 """How often a source of files is asked for new ones while others are being read."""
@@ -39,7 +42,9 @@ class ReadPool:
         A format file of the archive says something impossible.
     """
 
-    def __init__(self, archive: Path, settings: Settings, files: ReaderFiles | None = None) -> None:
+    def __init__(
+        self, archive: Path | None, settings: Settings, files: ReaderFiles | None = None
+    ) -> None:
         self._files = files or ReaderFiles.of(archive, settings)
         self.readers = self._files.fingerprint
         """Fingerprint of the importers and formats in use."""
@@ -47,7 +52,7 @@ class ReadPool:
         """Importers that end every process which loads them, with how."""
         self._pool = self._started(archive, settings)
 
-    def _started(self, archive: Path, settings: Settings) -> GuardedPool[Workshop]:
+    def _started(self, archive: Path | None, settings: Settings) -> GuardedPool[Workshop]:
         """Pool whose workers start, without the importers that keep them from it."""
         limits = settings.limits
         while True:
@@ -92,6 +97,20 @@ class ReadPool:
                 else:
                     assert result.error is not None
                     yield self._refused(result.item, result.error)
+
+    def ask(self, question: Callable[[Workshop, FileTask], Answer], task: FileTask) -> Answer:
+        """Answer to one question about a file, asked where an importer can do no harm.
+
+        Raises
+        ------
+        speclake.errors.SpeclakeError
+            What the question raised, or what the importer did to its process.
+        """
+        (result,) = self._pool.map(question, [task], name=lambda task: task.path)
+        if result.error is not None:
+            raise result.error
+        assert result.value is not None
+        return result.value
 
     def _refused(self, task: FileTask, error: SpeclakeError) -> FileReading:
         """Refusal of a file that ended or stalled its worker, with its bytes for the record."""
