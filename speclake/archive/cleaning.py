@@ -12,9 +12,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from speclake.archive.batches import FOLDER
+from speclake.archive.catalog import snapshots
 from speclake.archive.chain import FOLDER as CHAIN_FOLDER
 from speclake.archive.chain import HEAD, Chain, Commit
-from speclake.archive.locations import TEMPORARY, LocalDisk
+from speclake.archive.damage import is_sound
+from speclake.archive.locations import TEMPORARY, WITNESS, LocalDisk, witnessed
 from speclake.errors import ArchiveDamaged
 
 GRACE = timedelta(hours=1)
@@ -100,6 +102,28 @@ def clean(
                 and _removed_unless_held(folder, name, known, chain, disk)
             ):
                 removed.append(Removed(name, "no record names it"))
+    return removed + clean_snapshots(root, disk)
+
+
+def clean_snapshots(root: Path, disk: LocalDisk) -> list[Removed]:
+    """Snapshots of the catalogue that were removed because they are not as they were made.
+
+    They are derived, and made anew when they are missed.
+    """
+    removed = []
+    for number in snapshots.numbers(root):
+        path = snapshots.path_of(root, number)
+        with contextlib.suppress(FileNotFoundError):
+            if not is_sound(path):
+                disk.remove(path)
+                why = "a snapshot of other bytes than were made"
+                removed.append(Removed(f"{snapshots.FOLDER}/{path.name}", why))
+    for path in sorted((root / snapshots.FOLDER).glob(f"*{WITNESS}")):
+        with contextlib.suppress(FileNotFoundError):
+            if not witnessed(path).exists():
+                disk.remove(path)
+                why = "the hash of a snapshot that is not there"
+                removed.append(Removed(f"{snapshots.FOLDER}/{path.name}", why))
     return removed
 
 
@@ -111,12 +135,12 @@ def batch_folders(root: Path) -> Iterator[Path]:
 
 
 def _clean_temporaries(root: Path, disk: LocalDisk, oldest: datetime) -> Iterator[Removed]:
-    for path in sorted((root / CHAIN_FOLDER).iterdir()):
-        with contextlib.suppress(FileNotFoundError):
-            if not path.name.endswith(TEMPORARY) or _newest(path) > oldest:
-                continue
-            disk.remove(path)
-            yield Removed(f"{CHAIN_FOLDER}/{path.name}", "a record that was not put in place")
+    for folder in (CHAIN_FOLDER, snapshots.FOLDER):
+        for path in sorted((root / folder).glob(f".*{TEMPORARY}*")):
+            with contextlib.suppress(FileNotFoundError):
+                if _newest(path) <= oldest:
+                    disk.remove(path)
+                    yield Removed(f"{folder}/{path.name}", "a file that was not put in place")
 
 
 def _newest(path: Path) -> datetime:

@@ -63,25 +63,29 @@ def _witness(path: Path, name: str) -> Iterator[Damage]:
     if not witnessed(path).exists():
         yield Damage(name, "the hash of a snapshot that is not there", "none", left_over=True)
     elif _hash_in(path) is None:
-        yield Damage(
-            name, f"{path.stat().st_size} bytes that say nothing", "the hash that its name begins"
-        )
+        yield Damage(name, f"{path.stat().st_size} bytes that say nothing", "the hash in its name")
 
 
 def _hash_in(witness: Path) -> str | None:
     """Hash that a file beside a snapshot holds, None where that is not what its name says."""
     digest, _, name = witness.read_bytes().decode("ascii", "replace").partition("  ")
-    is_whole = len(digest) == 64 and name == f"{witnessed(witness).name}\n"
-    return digest if is_whole and f".{digest[:16]}{WITNESS}" in witness.name else None
+    is_whole = name == f"{witnessed(witness).name}\n" and f".{digest}{WITNESS}" in witness.name
+    return digest if is_whole else None
+
+
+def is_sound(path: Path) -> bool:
+    """Whether a snapshot has a hash that is beside it."""
+    with path.open("rb") as file:
+        found = hashlib.file_digest(file, "sha256").hexdigest()
+    return found in {_hash_in(witness) for witness in witnesses(path)}
 
 
 def _snapshot(path: Path, name: str, last: int) -> Iterator[Damage]:
-    with path.open("rb") as file:
-        found = hashlib.file_digest(file, "sha256").hexdigest()
-        size = file.tell()
-    if found not in {_hash_in(witness) for witness in witnesses(path)}:
+    if not is_sound(path):
         yield Damage(
-            name, f"{size} bytes with the hash {found}", "the hash beside it; rebuild makes it anew"
+            name,
+            f"{path.stat().st_size} bytes of another hash",
+            "the hash beside it; rebuild makes it anew",
         )
     if int(path.stem) > last:
         yield Damage(

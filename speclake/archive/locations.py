@@ -272,7 +272,7 @@ class LocalDisk:
             if not witnessed(old).exists():
                 with contextlib.suppress(FileNotFoundError):
                     self.remove(old)
-        beside = path.with_name(f"{path.name}.{digest[:16]}{WITNESS}")
+        beside = path.with_name(f"{path.name}.{digest}{WITNESS}")
         unnamed = beside.with_name(f".{beside.name}.{self.token()}{TEMPORARY}")
         with self.create(unnamed) as sink:
             sink.write(f"{digest}  {path.name}\n".encode())

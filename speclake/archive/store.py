@@ -158,6 +158,7 @@ class Store(Generic[CatalogueT]):
 
     def rebuild(self) -> int | None:
         """Number of the commit that the catalogue, made anew from the chain alone, shows."""
+        cleaning.clean_snapshots(self.root, self._disk)
         return self.catalog.rebuild()
 
     # --- care ---------------------------------------------------------------------------------

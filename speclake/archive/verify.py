@@ -4,8 +4,9 @@ Whatever is wrong is named with its place, what was found and what was expected;
 cannot be checked is passed over.
 """
 
+import contextlib
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -32,7 +33,16 @@ def verify(root: Path, chain: Chain, head: str | None = None) -> list[Damage]:
         for name in (CHAIN, BATCHES)
         if not (root / name).is_dir()
     ]
-    return missing or list(_Verification(root, chain, head).run())
+    while not missing:
+        try:
+            return list(_Verification(root, chain, head).run())
+        except _Moved:
+            continue
+    return missing
+
+
+class _Moved(Exception):
+    """A batch was sealed and cleaned away while it was being looked at; look at all again."""
 
 
 @dataclass
@@ -40,6 +50,7 @@ class _Verification:
     root: Path
     chain: Chain
     head: str | None
+    last: int = 0
     readable: set[int] = field(default_factory=set)
     replaced_by: dict[int, int] = field(default_factory=dict)
     owners: dict[str, int] = field(default_factory=dict)
@@ -65,7 +76,7 @@ class _Verification:
         witness = self.chain.witness()  # read first: the chain may grow meanwhile
         numbers, strange = self._names()
         yield from strange
-        last = max([*numbers, witness.number if witness else 0], default=0)
+        self.last = last = max([*numbers, witness.number if witness else 0], default=0)
         before: str | None = BEFORE_THE_FIRST
         hashes: dict[str, int] = {}
         for number in range(1, last + 1):
@@ -151,21 +162,33 @@ class _Verification:
             self.cross.is_complete = False
             return
         for entry in commit.adds:
-            damage = self._altered(entry)
+            damage = self._altered(entry) or self._other_rows(entry, commit, expected)
             if damage is not None:
+                self._check_still_counts(commit)
                 self.cross.is_complete = False
                 yield damage
-                continue
-            try:
-                digests = expected.get(entry.table, {})
-                check_rows(self.root, entry, commit.number, digests, self.cross.see)
-            except ArchiveDamaged as error:
-                self.cross.is_complete = False
-                yield _from(error, entry.path)
         self.cross.end_batch(commit.number)
         for table in expected.keys() - {entry.table for entry in commit.adds}:
             yield Damage(self._name(commit.number), f"no file of {table}", "one for its digest")
         yield from self._unknown_files(commit)
+
+    def _other_rows(
+        self, entry: FileEntry, commit: Commit, expected: Mapping[str, Mapping[int, str]]
+    ) -> Damage | None:
+        """What is wrong with the rows of a file, None where they are those that were committed."""
+        try:
+            digests = expected.get(entry.table, {})
+            check_rows(self.root, entry, commit.number, digests, self.cross.see)
+        except ArchiveDamaged as error:
+            return _from(error, entry.path)
+        except FileNotFoundError:
+            return Damage(entry.path, "no file", "the file that was there a moment ago")
+        return None
+
+    def _check_still_counts(self, commit: Commit) -> None:
+        with contextlib.suppress(ArchiveDamaged, NotFound):  # what is wrong there is named already
+            if any(commit.number in later.replaces for later in self.chain.after(self.last)):
+                raise _Moved
 
     def _altered(self, entry: FileEntry) -> Damage | None:
         """What is wrong with a file, None where it has the bytes that were committed."""
@@ -185,15 +208,15 @@ class _Verification:
     def _replaced(self, commit: Commit) -> Iterator[Damage]:
         """A replaced batch counts no more; what is still there of it is said, not missed."""
         present = [entry for entry in commit.adds if (self.root / entry.path).exists()]
-        if not present:
-            return
-        yield Damage(
-            commit.adds[0].path.rpartition("/")[0],
-            f"a batch that commit {self.replaced_by[commit.number]} replaced "
-            f"({len(present)} of {len(commit.adds)} files)",
-            "none, once clean has run",
-            left_over=True,
-        )
+        for folder in sorted(folders(commit)):
+            if (self.root / folder).exists():
+                yield Damage(
+                    folder,
+                    f"a batch that commit {self.replaced_by[commit.number]} replaced "
+                    f"({len(present)} of {len(commit.adds)} files)",
+                    "none, once clean has run",
+                    left_over=True,
+                )
         for damage in map(self._altered, present):
             if damage is not None:
                 yield replace(damage, left_over=True)

@@ -123,10 +123,11 @@ class Rows:
         for commit in live.values():
             for entry in commit.adds:
                 found.setdefault(entry.table, []).extend(self._rows(commit, entry))
-        return {
+        read = {
             table: [text for _, text in sorted(rows, key=lambda row: row[0])]
             for table, rows in found.items()
         }
+        return read | {ORIGINALS: sorted(read.get(ORIGINALS, []))}
 
     def _rows(self, commit: Commit, entry: FileEntry) -> list[tuple[int, str]]:
         assert (self._root / entry.path).stat().st_size == entry.size
@@ -136,7 +137,7 @@ class Rows:
                     names = originals.names()
                     for name in names:
                         originals.read(name)
-                self._known[entry.path] = [(0, name) for name in names]
+                self._known[entry.path] = [(0, name) for name in names]  # in no order of meaning
             else:
                 table = read_table(self._root, commit, entry.table)
                 numbers = table.column(COMMIT_NUMBER).to_pylist()
