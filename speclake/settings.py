@@ -30,14 +30,15 @@ def _known_fields(fields: Mapping[str, str]) -> Mapping[str, str]:
 Seconds = Annotated[float, Field(ge=0)]
 FieldTexts = Annotated[dict[str, str], BeforeValidator(_known_fields)]
 
-_PLACEHOLDER = re.compile(r"\{(\w+)\}")
+_PLACEHOLDER = re.compile(r"\{(\w+)(?::(digits))?\}")
 
 
 class Pattern(_Table):
     """How names of folders and files carry fields: ``{product}/{lot}/{serial}_s{site}.txt``.
 
-    A placeholder stands for one or more characters other than ``/``, as few as fit; ``*`` for any
-    text within one name. The whole path below the watched folder must fit.
+    A placeholder stands for one or more characters other than ``/``, as few as fit; with
+    ``:digits``, as in ``{site:digits}``, for digits alone; ``*`` for any text within one name. The
+    whole path below the watched folder must fit.
     """
 
     name: str
@@ -46,7 +47,7 @@ class Pattern(_Table):
     @field_validator("path")
     @classmethod
     def _check(cls, path: str) -> str:
-        names = _PLACEHOLDER.findall(path)
+        names = [name for name, _ in _PLACEHOLDER.findall(path)]
         for name in names:
             if name not in FIELDS:
                 raise ValueError(f"placeholders among {', '.join(sorted(FIELDS))}; not {name!r}")
@@ -56,15 +57,14 @@ class Pattern(_Table):
 
     @cached_property
     def _expression(self) -> re.Pattern[str]:
-        parts = re.split(r"(\{\w+\}|\*)", self.path)
-        pieces = (
-            r"[^/]*"
-            if part == "*"
-            else f"(?P<{part[1:-1]}>[^/]+?)"
-            if _PLACEHOLDER.fullmatch(part)
-            else re.escape(part)
-            for part in parts
-        )
+        parts = re.split(r"(\{\w+(?::digits)?\}|\*)", self.path)
+        pieces = []
+        for part in parts:
+            if found := _PLACEHOLDER.fullmatch(part):
+                stands_for = r"\d+" if found[2] else "[^/]+?"
+                pieces.append(f"(?P<{found[1]}>{stands_for})")
+            else:
+                pieces.append(r"[^/]*" if part == "*" else re.escape(part))
         return re.compile("".join(pieces))
 
     def fields(self, path: str) -> dict[str, str] | None:

@@ -207,6 +207,10 @@ class Archive:
         chosen = list(ids) if ids is not None else self._ids(**query)
         return judge_again(self.store, self.judge_step, chosen, spec=spec, who=who, why=why)
 
+    def newer_revisions(self, **query: Any) -> list[str]:
+        """Orders and lots among what fits that stay with an earlier revision than is written."""
+        return parts.newer_revisions(self, **query)
+
     def part_verdicts(self, **query: Any) -> list[parts.PartReport]:
         """Outcome of each part that fits, with what it lacks."""
         return parts.part_reports(self, **query)

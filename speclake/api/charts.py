@@ -6,10 +6,11 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from speclake.archive.catalog import Catalog
 from speclake.errors import NotFound
-from speclake.trends import Chart, individuals, one_point_per
+from speclake.trends import Chart, Points, individuals, one_point_per
 from speclake.units import ValueUnit
 
 if TYPE_CHECKING:
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 
 RollUp = Literal["mean", "minimum", "maximum", "site"]
 Per = Literal["part", "coating_run", "lot"]
+
+_PLACE = ("site", "side", "stage", "segment")
+"""A place on a part: of several scans of one place the latest counts."""
 
 USUAL_BASE_POINTS = 20
 """Points that set the limits unless a person chooses otherwise; 20 to 25 is common practice."""
@@ -88,12 +92,15 @@ def chart(
         A site is named without roll-up ``site``, or the other way round.
     """
     rows = _series(catalog, product, spec, requirement, since, until)
-    rows = rows.filter(rows[per].is_not_null())
+    rows = rows.filter(rows[per].is_not_null()).unique(
+        ["part", *_PLACE], keep="last", maintain_order=True
+    )
     if rows.is_empty():
         raise NotFound(f"found no value of {requirement!r} in {spec!r} for {product!r} to draw")
     sites = rows["site"].to_list() if roll_up == "site" else None
     values = rows["value"].to_numpy().astype(np.float64)
     points = one_point_per(rows[per].to_list(), values, roll_up, sites=sites, site=site)
+    points = _in_order_of(rows["trusted_at"].to_numpy()[points.last], points)
     last = points.last.tolist()
     old = np.zeros(len(last), np.bool_) if base_points else rows["backfill"].to_numpy()[last]
     base = ~old & (np.cumsum(~old) <= (base_points or USUAL_BASE_POINTS))
@@ -109,6 +116,13 @@ def chart(
         limit_low=newest["low"],
         limit_high=newest["high"],
     )
+
+
+def _in_order_of(times: npt.NDArray[Any], points: Points) -> Points:
+    """Points in the order of the last measurement behind each, which is the time shown."""
+    order = np.argsort(times, kind="stable")
+    keys = tuple(points.keys[i] for i in order)
+    return Points(keys, points.values[order], points.counts[order], points.last[order])
 
 
 def _series(
@@ -140,4 +154,5 @@ def _title(
     product: str, spec: str, requirement: str, roll_up: RollUp, site: str | None, per: Per
 ) -> str:
     what = f"site {site}" if roll_up == "site" else f"the {roll_up} of its measurements"
+    what += ", of repeated scans the latest"
     return f"{product}: {requirement} ({spec}), one point a {per.replace('_', ' ')}, {what}"

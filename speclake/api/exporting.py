@@ -29,6 +29,8 @@ def export(
 ) -> int:
     """Write measurements to a file; number of rows, columns or bytes written.
 
+    What a query finds is written without the spectra in conflict: name those by identifier.
+
     Raises
     ------
     CannotWrite
@@ -36,7 +38,7 @@ def export(
     speclake.errors.NotFound
         Nothing fits.
     """
-    chosen = list(ids) if ids else ids_of(archive.store.catalog, **query)
+    chosen = list(ids) if ids else ids_of(archive.store.catalog, in_conflict=False, **query)
     if not chosen:
         raise NotFound("found no measurement to export")
     if what == "original":

@@ -221,6 +221,7 @@ def _report(
     conditions = {row["measurement_id"]: Conditions.of(row) for row in counting}
     own = [v for each in conditions for v in verdicts.get(each, ())]
     product, lot, name = key
+    in_the_way = _in_the_way(key, everything)
     return PartReport(
         product=product,
         lot=lot,
@@ -228,22 +229,53 @@ def _report(
         order_number=(counting or everything)[0]["order_number"],
         measurement_ids=tuple(conditions),
         set_aside=len(everything) - len(counting),
-        specs=tuple(_spec_outcome(each, own, conditions, has_name=bool(name)) for each in specs),
+        specs=tuple(_spec_outcome(each, own, conditions, in_the_way) for each in specs),
     )
+
+
+def _in_the_way(key: PartKey, everything: Sequence[Row]) -> tuple[str, ...]:
+    """What keeps a part from passing whatever its spectra say, in words."""
+    lacks = [] if key[2] else ["which part it is: no serial or sample is known"]
+    disputed = sum(row["in_conflict"] and not row["withdrawn"] for row in everything)
+    if disputed:
+        spectra = "1 spectrum" if disputed == 1 else f"{disputed} spectra"
+        lacks.append(f"a person's word on {spectra} in conflict")
+    return tuple(lacks)
 
 
 def _spec_outcome(
     specification: Specification,
     verdicts: Sequence[Verdict],
     conditions: Mapping[str, Conditions],
-    *,
-    has_name: bool,
+    in_the_way: tuple[str, ...],
 ) -> SpecOutcome:
     own = [v for v in verdicts if v.spec_version == specification.version]
     found = outcome_of_part(own, conditions, specification)
-    if not has_name:
-        lack = "which part it is: no serial or sample is known"
+    if in_the_way:
         outcome = worst([found.outcome, Outcome.INCOMPLETE]) or Outcome.INCOMPLETE
-        reasons = (f"missing: {lack}", *found.reasons)
-        found = PartVerdict(outcome, (lack, *found.missing), reasons, found.deciding)
+        reasons = (*(f"missing: {each}" for each in in_the_way), *found.reasons)
+        found = PartVerdict(outcome, (*in_the_way, *found.missing), reasons, found.deciding)
     return SpecOutcome(specification, found)
+
+
+def newer_revisions(archive: "Archive", **query: Any) -> list[str]:
+    """Orders and lots that stay with an earlier revision than is written today, in sentences."""
+    catalog = archive.store.catalog
+    written = {each.name: each for each in archive.specifications()}
+    told: dict[str, None] = {}
+    seen: set[tuple[Any, ...]] = set()
+    for row in catalog.search(Query(**{"limit": None} | query)).to_dicts():
+        facts = tuple(row[name] for name in ("order_number", "customer", "product", "lot"))
+        if facts in seen:
+            continue
+        seen.add(facts)
+        order = row["order_number"] or row["lot"]
+        for each in archive.specifications_for(row["measurement_id"]):
+            today = written.get(each.name)
+            if order and today is not None and today.version != each.version:
+                told[
+                    f"{order} is judged by {each.name!r} as it was begun or adopted (revision "
+                    f"{each.revision or 'without a name'}, version {each.version[:8]}); the file "
+                    f"says otherwise today: `speclake adopt` takes that over"
+                ] = None
+    return list(told)

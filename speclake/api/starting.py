@@ -28,7 +28,7 @@ part_needs = ["product", "lot", "sample or serial"]
 # Names of folders and files that tell which part a scan is of.
 # [[pattern]]
 # name = "by folder"
-# path = "{{product}}/{{lot}}/{{serial}}_s{{site}}.txt"
+# path = "{{product}}/{{lot}}/{{serial}}_s{{site:digits}}.txt"
 
 # Scans that are not of parts.
 # [[kind]]

@@ -61,5 +61,6 @@ def _part_told(part: PartReport) -> str:
         + ("; " + "; ".join(each.verdict.reasons) if each.verdict.reasons else "")
         for each in part.specs
     ]
-    aside = f"; {part.set_aside} spectra set aside" if part.set_aside else ""
+    spectra = "1 spectrum" if part.set_aside == 1 else f"{part.set_aside} spectra"
+    aside = f"; {spectra} set aside" if part.set_aside else ""
     return f"{part.part}: " + (" | ".join(told) or "no specification applies") + aside

@@ -1,7 +1,7 @@
 """Commands that look things up: find, show, judge, export."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -19,8 +19,8 @@ from speclake.cli.output import (
 )
 
 SHOWN = (
-    "measurement_id", "trusted_at", "product", "lot", "sample", "serial", "site", "instrument",
-    "kind", "unit", "outcome",
+    "measurement_id", "time", "product", "lot", "sample", "serial", "site", "instrument",
+    "kind", "unit", "outcome", "state",
 )  # fmt: skip
 
 Text = Annotated[str | None, typer.Option(help="Exact, or with * for any text.")]
@@ -46,12 +46,13 @@ def add_to(app: typer.Typer) -> None:
     app.command()(export)
 
 
-def _query(**given: Any) -> dict[str, Any]:
-    """The part of a query that was given; days are in the time of this machine."""
+def _query(zone: tzinfo | None = None, **given: Any) -> dict[str, Any]:
+    """The part of a query that was given; times are in the lab's zone, else this machine's."""
     query = {name: value for name, value in given.items() if value not in (None, False)}
     for name in ("since", "until"):
         if name in query:
-            query[name] = query[name].astimezone()
+            time = query[name]
+            query[name] = time.replace(tzinfo=zone) if zone else time.astimezone()
     return query
 
 
@@ -69,6 +70,7 @@ def find(
     since: Since = None,
     until: Until = None,
     outcome: Outcome = None,
+    spec: Annotated[str | None, typer.Option(help="Outcome by this specification alone.")] = None,
     unassigned: Annotated[bool, typer.Option(help="Only what lacks a field.")] = False,
     in_conflict: Annotated[bool, typer.Option(help="Only what waits for a person.")] = False,
     limit: Annotated[int, typer.Option(min=1, help="How many rows at most.")] = 50,
@@ -78,19 +80,27 @@ def find(
 
     Example: speclake find --archive lab --product "camera window" --outcome fail --since 2026-04-01
     """
-    query = _query(
-        sample=sample, lot=lot, product=product, order_number=order, serial=serial, site=site,
-        instrument=instrument, kind=kind, text=text, since=since, until=until, outcome=outcome,
-        unassigned=unassigned, in_conflict=in_conflict,
-    )  # fmt: skip
     with opened(archive) as lake:
+        zone = lake.settings.zone
+        query = _query(
+            zone, sample=sample, lot=lot, product=product, order_number=order, serial=serial,
+            site=site, instrument=instrument, kind=kind, text=text, since=since, until=until,
+            outcome=outcome, spec=spec, unassigned=unassigned, in_conflict=in_conflict,
+        )  # fmt: skip
         rows = lake.find(**query, limit=limit).to_dicts()
         count = lake.count(**query)
     if as_json:
         print_json({"count": count, "measurements": rows})
         return
-    print_rows(rows, SHOWN)
-    typer.echo(f"{len(rows)} of {count}")
+    print_rows(
+        ({**row, "time": row["trusted_at"], "state": _state(row)} for row in rows), SHOWN, zone
+    )
+    typer.echo(f"{len(rows)} of {count}; outcome is the worst over {spec or 'all specifications'}")
+
+
+def _state(row: Mapping[str, Any]) -> str:
+    """Why a measurement does not count, in a word."""
+    return "in conflict" if row["in_conflict"] else "withdrawn" if row["withdrawn"] else ""
 
 
 def show(
@@ -147,13 +157,22 @@ def judge(
 ) -> None:
     """Judge measurements again; the earlier verdicts stay in the record.
 
-    Example: speclake judge --archive lab --lot L7 --who quality --why "limit tightened"
+    Example: speclake judge --archive lab --lot L7 --who quality --why "assigned to its order"
     """
-    query = _query(product=product, lot=lot, order_number=order, since=since, until=until)
-    if not ids and not query:
-        raise typer.BadParameter("name measurements, or narrow them by product, lot, order or day")
     with opened(archive) as lake:
+        query = _query(
+            lake.settings.zone, product=product, lot=lot, order_number=order, since=since,
+            until=until,
+        )  # fmt: skip
+        if not ids and not query:
+            raise typer.BadParameter(
+                "name measurements, or narrow them by product, lot, order, day"
+            )
         counts = lake.judge(ids or None, spec=spec, who=who, why=why, **query)
+        asked = {"ids": tuple(ids)} if ids else query
+        waiting = [] if spec else lake.newer_revisions(**asked)
+    for sentence in waiting:
+        typer.echo(sentence, err=True)
     if as_json:
         print_json(dict(counts))
     else:
@@ -188,4 +207,5 @@ def export(
         raise typer.BadParameter("name measurements, or narrow them by product, lot or sample")
     with opened(archive) as lake:
         count = write(lake, target, ids or None, query, what)
-    typer.echo(f"wrote {count} to {target}")
+    unit = "bytes" if what == "original" else what
+    typer.echo(f"wrote {count} {unit} to {target}")

@@ -3,7 +3,7 @@
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -48,27 +48,29 @@ def _plain(value: object) -> object:
 
 
 def print_rows(
-    rows: Iterable[Mapping[str, Any]], columns: Sequence[str], title: str | None = None
+    rows: Iterable[Mapping[str, Any]],
+    columns: Sequence[str],
+    zone: tzinfo | None = None,
 ) -> None:
-    """Table of some columns of rows; text of the data is printed as it is, never as markup."""
+    """Table of some columns of rows, times in the lab's zone; text of the data is no markup."""
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    table = Table(box=None, pad_edge=False, header_style="bold")
     for column in columns:
         table.add_column(column.replace("_", " "), overflow="fold")
     for row in rows:
-        table.add_row(*(Text(_shown(row.get(column))) for column in columns))
+        table.add_row(*(Text(_shown(row.get(column), zone)) for column in columns))
     width = None if os.isatty(1) else 160
     Console(width=width, soft_wrap=False).print(table)
 
 
-def _shown(value: object) -> str:
+def _shown(value: object, zone: tzinfo | None) -> str:
     if value is None:
         return ""
     if isinstance(value, datetime):
-        return value.astimezone().strftime("%Y-%m-%d %H:%M")
+        return value.astimezone(zone).strftime("%Y-%m-%d %H:%M %Z")
     if isinstance(value, float):
         return f"{value:.6g}"
     return str(value)

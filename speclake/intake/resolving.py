@@ -207,6 +207,8 @@ def typed_field(name: str, text: str) -> Any:
         return _word(text, Correction)
     if name == "kind":
         return _word(text, Kind)
+    if name == "polarisation":
+        return _polarisation(text)
     if name == "bounces":
         if not re.fullmatch(r"\d+", text):
             raise ValueError("a whole number")
@@ -220,6 +222,14 @@ def typed_field(name: str, text: str) -> Any:
             raise ValueError("yes or no")
         return text.lower() in TRUE_WORDS
     return text
+
+
+def _polarisation(text: str) -> str:
+    """As s, p or unpolarised, or the angle of the polariser in degrees."""
+    word = text.strip().lower().replace("unpolarized", "unpolarised")
+    if word in ("s", "p", "unpolarised") or re.fullmatch(r"\d+(\.\d+)?", word):
+        return word
+    raise ValueError("s, p, unpolarised, or the angle of the polariser in degrees")
 
 
 def _word(text: str, vocabulary: type[Kind] | type[Correction]) -> Kind | Correction:

@@ -165,7 +165,8 @@ def _unmeasured(judged: Mapping[str, Conditions], needs: Needs) -> list[str]:
             found = [c for c in judged.values() if here.holds(c, needs.angle_tolerance_deg)]
             if isinstance(needs.sites, int):
                 if (sites := _sites(found)) < needs.sites:
-                    missing.append(f"{sites} of {needs.sites} sites{here.in_words}")
+                    lack = f"{needs.sites - sites} of {needs.sites} sites"
+                    missing.append(f"{lack}{here.in_words} ({sites} measured)")
             elif not found:
                 missing.append(str(here) or "a spectrum of the part")
     return missing
@@ -193,8 +194,8 @@ def _unjudged(
             if not held and (measured or requirement.sites):
                 missing.append(f"a verdict on {requirement.id}{place.in_words}")
             elif held and _fewer_sites(held, measured, requirement, needs):
-                less = f"{_sites(held)} of {needs.sites} sites"
-                missing.append(f"verdicts on {requirement.id}{place.in_words}: {less}")
+                lack = f"verdicts on {requirement.id}{place.in_words}"
+                missing.append(f"{lack}: {_sites(held)} of {needs.sites} sites judged")
     return missing
 
 

@@ -127,7 +127,8 @@ class Requirement(_Table):
         else:
             place = f"at {self.at:.10g}"
         place += f" {self.axis_unit}" + (f" in {self.medium}" if self.medium else "")
-        words = [f"{self.what} {self.measured} {place}"]
+        taken = self.measured if self.what == "value" else f"{self.what} {self.measured}"
+        words = [f"{taken} {place}"]
         if self.at_least is not None and self.at_most is not None:
             words.append(f"between {self.at_least} {self.unit} and {self.at_most} {self.unit}")
         elif self.at_least is not None:

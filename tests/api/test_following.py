@@ -197,3 +197,43 @@ def test_event_without_a_reason_is_not_recorded(archive: Archive, tmp_path: Path
     with pytest.raises(NotAllowed, match="found nothing"):
         archive.assign([name], {"lot": ""}, **BY)
     assert archive.events(name) == []
+
+
+def test_part_with_an_open_conflict_is_incomplete_though_the_rest_passes(
+    archive: Archive, tmp_path: Path
+) -> None:
+    taken(archive, tmp_path, "S1", 91.0)
+    file = export("S1", 93.0, tmp_path)
+    file.write_text(file.read_text("utf-8").replace("10:00:00", "11:00:00"), "utf-8")
+    second = file.rename(tmp_path / "S1 again.txt")
+    archive.ingest([second])
+    copied = tmp_path / "copied.txt"
+    copied.write_text(second.read_text("utf-8").replace("Lot: L1", "Lot: L2"), "utf-8")
+    archive.ingest([copied])
+    assert archive.count(in_conflict=True) == 2
+    (part,) = archive.lot_verdict("L1").parts
+    assert part.outcome is Outcome.INCOMPLETE
+    assert "a person's word on 1 spectrum in conflict" in part.specs[0].verdict.missing
+
+
+def test_order_that_stays_with_an_earlier_revision_is_told(
+    archive: Archive, tmp_path: Path
+) -> None:
+    taken(archive, tmp_path, "S1", 91.0)
+    assert archive.newer_revisions(lot="L1") == []
+    write_spec(archive, "plate", SPEC.replace("90.0", "91.5"))
+    (sentence,) = archive.newer_revisions(lot="L1")
+    assert sentence.startswith("L1 is judged by 'plate' as it was begun")
+
+
+def test_chart_takes_the_latest_of_repeated_scans_in_the_order_of_time(
+    archive: Archive, tmp_path: Path
+) -> None:
+    for name, lowest, time in (("S1", 91, "08"), ("S2", 92, "09"), ("S1", 95, "10")):
+        file = export(name, float(lowest), tmp_path)
+        text = file.read_text("utf-8").replace("10:00:00", f"{time}:00:00")
+        file.rename(tmp_path / f"{name} {time}.txt").write_text(text, "utf-8")
+        archive.ingest([tmp_path / f"{name} {time}.txt"])
+    chart = archive.control_chart(product="plate", spec="plate", requirement="green")
+    assert chart.labels == ("L1 S2", "L1 S1")
+    assert chart.chart.points.tolist() == [92.0, 95.0]

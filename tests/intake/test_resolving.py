@@ -116,3 +116,16 @@ def test_identifier_depends_on_content_place_identity_and_reader_alone() -> None
     assert one.measurement_id != resolve({}, "wafer/L7/W3_s6.txt").measurement_id
     np.testing.assert_array_equal((one.axis_first, one.axis_last), (400.0, 500.0))
     assert one.scan_direction == "descending"
+
+
+def test_polarisation_is_a_word_of_the_trade_or_unknown() -> None:
+    assert resolve({"polarisation": "P"}).polarisation == "p"
+    told = resolve({"polarisation": "keine"})
+    assert told.polarisation is None
+    assert told.unresolved[0].startswith("polarisation: found 'keine'; expected s, p,")
+
+
+def test_site_of_digits_alone_is_not_taken_from_a_name_with_more() -> None:
+    strict = [{"name": "tree", "path": "{product}/{lot}/{serial}_s{site:digits}.txt"}]
+    assert resolve({}, pattern=strict).site == "5"
+    assert resolve({}, "wafer/L7/W3_s5_again.txt", pattern=strict).site is None

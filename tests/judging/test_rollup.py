@@ -50,7 +50,7 @@ def test_a_part_has_the_worst_outcome_of_its_verdicts():
     ("needs", "missing"),
     [
         ({"sites": ["1", "2", "3"]}, ("site 3",)),
-        ({"sites": 3}, ("2 of 3 sites",)),
+        ({"sites": 3}, ("1 of 3 sites (2 measured)",)),
         ({"sides": ["front", "back"]}, ("side back",)),
         ({"angles_deg": [8, 45]}, ("45°",)),
         ({"polarisations": ["s", "p"]}, ("polarisation p",)),
@@ -77,16 +77,20 @@ def test_a_complete_part_passes():
 def test_a_failed_part_fails_even_if_something_is_missing():
     found = part(spec(sites=2), (90.0, at("1")))
     assert found.outcome is Outcome.FAIL
-    assert found.missing == ("1 of 2 sites",)
+    assert found.missing == ("1 of 2 sites (1 measured)",)
 
 
 def test_a_spectrum_of_unknown_site_fills_no_place():
-    assert part(spec(sites=2), (95.0, at("1")), (95.0, at())).missing == ("1 of 2 sites",)
+    assert part(spec(sites=2), (95.0, at("1")), (95.0, at())).missing == (
+        "1 of 2 sites (1 measured)",
+    )
     assert part(spec(sites=["1"]), (95.0, at())).outcome is Outcome.INCOMPLETE
 
 
 def test_the_same_site_twice_is_one_site():
-    assert part(spec(sites=2), (95.0, at("1")), (95.0, at("1 "))).missing == ("1 of 2 sites",)
+    assert part(spec(sites=2), (95.0, at("1")), (95.0, at("1 "))).missing == (
+        "1 of 2 sites (1 measured)",
+    )
 
 
 def test_a_part_without_a_spectrum_is_incomplete():
@@ -113,7 +117,7 @@ def test_a_requirement_is_asked_for_at_every_site_unless_it_names_its_own():
     found = part(spec(MEAN, at_45, sites=["1", "2"]), *scans)
     assert found.missing == ("a verdict on at 45 at site 2",)
     counted = part(spec(MEAN, at_45, sites=2), *scans)
-    assert counted.missing == ("verdicts on at 45: 1 of 2 sites",)
+    assert counted.missing == ("verdicts on at 45: 1 of 2 sites judged",)
     at_1 = at_45.model_copy(update={"sites": ("1",)})
     assert part(spec(MEAN, at_1, sites=["1", "2"]), *scans).outcome is Outcome.PASS
     assert part(spec(MEAN, at_1, sites=2), *scans).outcome is Outcome.PASS
