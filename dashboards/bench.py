@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.cautions import TOLD_BY, cautions
+from speclake_dashboards.conflicts import conflicts
 from speclake_dashboards.live import as_of_now, renewed
 from speclake_dashboards.query import NAMED_BY, name_of
 from speclake_dashboards.theme import View, moment, render
@@ -46,10 +47,15 @@ def _benches(archive: "Archive", instrument: str | None) -> Markup:
             raise NotFound(f"No scan of an instrument {instrument!r} has come in; known: {known}.")
     zone = archive.settings.zone
     said = explained_by_measurement(archive, [view.measurement.measurement_id for view in views])
+    disputed = conflicts(archive)
     rows = [{name: getattr(view.measurement, name) for name in TOLD_BY} for view in views]
     return render(
         "bench.html",
-        benches=[_bench(view, said, zone) for view in views],
+        benches=[
+            _bench(view, said, zone)
+            | {"conflicts": disputed.get(view.measurement.measurement_id, [])}
+            for view in views
+        ],
         cautions=cautions(rows),
     )
 

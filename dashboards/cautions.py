@@ -1,47 +1,68 @@
 """Which cautions a page owes to those who act on what it shows."""
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from speclake.units import AxisUnit
+from speclake.units import AxisUnit, ValueUnit
 
-DEEP_UV = (
-    "Light below 200 nm, UV lamps, ozone and nitrogen purging can harm. An archive's figures are "
-    "no certification of protective equipment: follow the local code, the equipment's own safety "
-    "instructions and a qualified person."
+_TURN_TO = (
+    "Follow the local code, the equipment's own safety instructions and a qualified person; an "
+    "archive's figures are no certification of protective equipment."
+)
+ULTRAVIOLET = (
+    "Ultraviolet light harms eyes and skin, seen or unseen: a lamp that looks dim, or dark, is no "
+    f"safer for it. Below about 240 nm it makes ozone from the air. {_TURN_TO}"
+)
+PURGE = (
+    "Nitrogen and other purge gases displace the oxygen of a room, and nobody smells it: "
+    f"ventilate. {_TURN_TO}"
 )
 OPTICAL_DENSITY = (
-    "An optical density in an archive is no certification of a protective filter or of eyewear: "
-    "follow the local code, the equipment's own safety instructions and a qualified person."
+    "An optical density in an archive is no certification of a protective filter or of eyewear. "
+    "Follow the local code, the equipment's own safety instructions and a qualified person."
 )
 
-# 200 nm, where air begins to absorb and lamps to make ozone, in each axis unit, and whether
-# shorter waves lie below or above it
+# where the UV-B begins (315 nm in ISO 21348, from memory) in each axis unit, and whether shorter
+# waves lie below or above it
 _EDGE: dict[AxisUnit, tuple[float, int]] = {
-    "nm": (200.0, -1),
-    "um": (0.2, -1),
-    "cm-1": (50_000.0, 1),
-    "eV": (6.2, 1),
+    "nm": (315.0, -1),
+    "um": (0.315, -1),
+    "cm-1": (1e7 / 315.0, 1),
+    "eV": (1239.841984 / 315.0, 1),
 }
-_WORDS = ("purge", "nitrogen", "ozone", "deep uv", "deep-uv", "vacuum uv", "uv lamp")
+_UV_WORDS = ("ozone", "uv", "uvb", "uvc", "vuv", "duv", "ultraviolet")
+_PURGE_WORDS = ("purge", "purged", "purging", "nitrogen")
 _SAID_IN = ("segment", "comment")
 TOLD_BY = ("axis_unit", "axis_first", "axis_last", "unit", *_SAID_IN)
 """Fields of a measurement by which `cautions` decides."""
 
 
-def cautions(rows: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
-    """Cautions for a page that shows these measurements, each once."""
+def cautions(
+    rows: Iterable[Mapping[str, Any]], shown_in: ValueUnit | None = None
+) -> tuple[str, ...]:
+    """Cautions for a page that shows these measurements, each once.
+
+    Parameters
+    ----------
+    shown_in : unit in which the page shows their values; None where it is that of the export.
+    """
     found: dict[str, None] = {}
     for row in rows:
-        if _deep_uv(row):
-            found[DEEP_UV] = None
-        if row["unit"] == "A":
+        said = " ".join(str(row[name] or "") for name in _SAID_IN).casefold()
+        if _is_ultraviolet(row) or not _words(said).isdisjoint(_UV_WORDS):
+            found[ULTRAVIOLET] = None
+        if not _words(said).isdisjoint(_PURGE_WORDS):
+            found[PURGE] = None
+        if "A" in (row["unit"], shown_in):
             found[OPTICAL_DENSITY] = None
     return tuple(found)
 
 
-def _deep_uv(row: Mapping[str, Any]) -> bool:
+def _is_ultraviolet(row: Mapping[str, Any]) -> bool:
     edge, side = _EDGE[row["axis_unit"]]
-    said = " ".join(str(row[name] or "") for name in _SAID_IN).casefold()
-    reaches = any((row[end] - edge) * side > 0 for end in ("axis_first", "axis_last"))
-    return reaches or any(word in said for word in _WORDS)
+    return any((row[end] - edge) * side > 0 for end in ("axis_first", "axis_last"))
+
+
+def _words(said: str) -> set[str]:
+    return set(re.findall(r"[^\W\d_]+", said))

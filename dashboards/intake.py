@@ -1,11 +1,12 @@
 """The intake page: is each folder reachable, what came in, what was refused and why."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 from speclake_dashboards.address import Address, link
+from speclake_dashboards.conflicts import Stated, conflicts
 from speclake_dashboards.live import as_of_now, renewed
 from speclake_dashboards.query import name_of
 from speclake_dashboards.theme import View, moment, render
@@ -59,13 +60,14 @@ def _folders(archive: "Archive", zone: tzinfo | None) -> Markup:
 
 def _questions(archive: "Archive") -> Markup:
     """What waits for a person."""
+    disputed = conflicts(archive)
     needs, totals = archive.settings.part_needs, archive.totals()
     return render(
         "intake_questions.html",
         totals={name: totals[name] for name in TOLD},
-        unassigned=_open(archive.find(unassigned=True, limit=LISTED), needs),
+        unassigned=_open(archive.find(unassigned=True, limit=LISTED), needs, disputed),
         unassigned_count=archive.count(unassigned=True),
-        conflicts=_open(archive.find(in_conflict=True, limit=LISTED), needs),
+        conflicts=_open(archive.find(in_conflict=True, limit=LISTED), needs, disputed),
         conflict_count=archive.count(in_conflict=True),
     )
 
@@ -88,12 +90,15 @@ def _clock(seconds: float | None, zone: tzinfo | None) -> str:
     return "never" if seconds is None else moment(datetime.fromtimestamp(seconds, UTC), zone)
 
 
-def _open(table: "polars.DataFrame", needs: Sequence[str]) -> list[dict[str, Any]]:
+def _open(
+    table: "polars.DataFrame", needs: Sequence[str], disputed: Mapping[str, list[Stated]]
+) -> list[dict[str, Any]]:
     return [
         {
             "name": name_of(row),
             "address": link("measurement", {"id": row["measurement_id"]}),
             "file": row["file"],
+            "conflicts": disputed.get(row["measurement_id"], []),
             "why": row["conflict"] or _lacks(row, needs),
         }
         for row in table.iter_rows(named=True)

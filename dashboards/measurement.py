@@ -1,5 +1,6 @@
 """The page of one measurement: everything that is known of it, and how it is known."""
 
+import re
 from collections.abc import Iterable
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
@@ -8,14 +9,14 @@ from markupsafe import Markup
 from speclake_dashboards import curves, theme
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
+from speclake_dashboards.conflicts import conflicts
 from speclake_dashboards.limits import HATCH_WORDS, Drawable, limits_of
 from speclake_dashboards.matching import units_of
 from speclake_dashboards.query import name_of
 from speclake_dashboards.theme import View, moment, number, render
-from speclake_dashboards.verdicts import explained
+from speclake_dashboards.verdicts import explained, outcomes_by_spec, why_not_judged
 
 from speclake.measurement import PART_FIELDS, SETUP_FIELDS, Link, Measurement
-from speclake.specs.verdicts import Outcome
 
 if TYPE_CHECKING:
     from speclake.api import Archive
@@ -30,6 +31,7 @@ FIELD_WORDS = {
     "angle_deg": "angle of incidence (°)",
     "zero_line_applied": "zero line applied",
 }
+_OFFSET = re.compile(r"\d(Z|[+-]\d\d:?\d\d)$", re.IGNORECASE)
 STATE_FIELDS = ("correction", "bounces", "zero_line_applied", "smoothed", "clipped")
 
 
@@ -49,7 +51,9 @@ def page(archive: "Archive", address: Address) -> View:
         row=row,
         found=found,
         verdicts=verdicts,
-        passed=sum(each.outcome is Outcome.PASS for each in verdicts),
+        outcomes=outcomes_by_spec(archive, [key[0]]).get(key[0], []),
+        why=why_not_judged(archive, [row])[key[0]],
+        conflicts=conflicts(archive).get(key[0], []) if row["in_conflict"] else [],
         findings=archive.findings([found.measurement_id]).to_dicts(),
         cautions=cautions([row]),
         overlay_part=_part_link(found),
@@ -143,13 +147,20 @@ def _range(each: Any, unit: str) -> str:
 def _times(found: Measurement, zone: tzinfo | None) -> list[tuple[str, str]]:
     scanned = moment(found.scanned_at, zone)
     if found.scanned_text:
-        scanned += f" (the header says “{found.scanned_text}”)"
+        scanned += f" (read as {found.scanned_text}, {_zone_words(found.scanned_text, zone)})"
     return [
         ("scanned", scanned),
         ("saved", moment(found.saved_at, zone)),
         ("arrived", moment(found.arrived_at, zone)),
         ("trusted", f"{moment(found.trusted_at, zone)}: {found.trusted_time}"),
     ]
+
+
+def _zone_words(text: str, zone: tzinfo | None) -> str:
+    """Where the time zone of a scan time comes from, in words."""
+    if _OFFSET.search(text):
+        return "with the zone that the header or its format states"
+    return f"with the zone of the settings, {zone}" if zone else "with no zone stated"
 
 
 def _link(each: Link) -> dict[str, str | None]:

@@ -230,7 +230,7 @@ def _text(
         rows=_listed(table, drawn, strokes),
         listed=LISTED,
         is_crowd=table.height > curves.MOST_LINES,
-        cautions=cautions(table.unique(TOLD_BY).iter_rows(named=True)),
+        cautions=cautions(table.unique(TOLD_BY).iter_rows(named=True), units.unit),
     )
 
 

@@ -8,7 +8,7 @@ from speclake_dashboards.address import Address
 
 from speclake.archive.catalog import NOT_JUDGED
 from speclake.measurement import Kind
-from speclake.specs.verdicts import Outcome
+from speclake.specs.verdicts import SEVERITY, Outcome
 
 TEXTS = (
     "sample", "lot", "product", "instrument", "text", "serial", "order_number", "customer",
@@ -21,7 +21,7 @@ ENTRIES = frozenset((*TEXTS, *FLAGS, *SHOWN, "kind", "outcome", "since", "until"
 """Every entry of an address that narrows a search."""
 
 OUTCOMES = (
-    *(str(outcome) for outcome in Outcome if outcome is not Outcome.INCOMPLETE),
+    *(str(outcome) for outcome in SEVERITY if outcome is not Outcome.INCOMPLETE),
     NOT_JUDGED,
 )
 """What a measurement can be asked for; only a part can be incomplete."""
@@ -34,6 +34,7 @@ WORDS = {
     "outcome": "verdict",
     "since": "from",
     "until": "to",
+    "spec": "specification",
 }
 """How an entry is called on a page where its own name would not do."""
 

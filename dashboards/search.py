@@ -5,8 +5,11 @@ from typing import TYPE_CHECKING, Any
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.query import ENTRIES, OUTCOMES, asked, in_words
 from speclake_dashboards.theme import View, moment, render
+from speclake_dashboards.verdicts import outcomes_by_spec, spec_names, why_not_judged
 
 if TYPE_CHECKING:
+    import polars
+
     from speclake.api import Archive
 
 ROWS = 25
@@ -17,7 +20,9 @@ ORDERS = {
     "by sample": ("sample", False),
     "by lot": ("lot", False),
 }
-IN_FORM = ("sample", "lot", "product", "instrument", "since", "until", "outcome", "text")
+IN_FORM = (
+    "sample", "lot", "product", "instrument", "since", "until", "spec", "outcome", "text",
+)  # fmt: skip
 
 
 def page(archive: "Archive", address: Address) -> View:
@@ -34,7 +39,7 @@ def page(archive: "Archive", address: Address) -> View:
     table = archive.find(**query, sort=sort, descending=descending, limit=ROWS, offset=offset)
     entries = address.entries(ENTRIES)
     kept = {name: value for name, value in entries.items() if name not in IN_FORM}
-    rows = [_row(row, zone) for row in table.iter_rows(named=True)]
+    rows = _rows(archive, table, zone)
     body = render(
         "search.html",
         entries={name: entries.get(name) for name in IN_FORM},
@@ -43,6 +48,7 @@ def page(archive: "Archive", address: Address) -> View:
         without_kept=link("search", {n: v for n, v in entries.items() if n in IN_FORM}),
         products=_values(archive, "product", entries),
         instruments=_values(archive, "instrument", entries),
+        specs=sorted({*spec_names(archive), *filter(None, [entries.get("spec")])}),
         outcomes=OUTCOMES,
         orders=list(ORDERS),
         order=order,
@@ -79,14 +85,27 @@ def _values(archive: "Archive", field: str, entries: dict[str, str]) -> list[str
     return sorted({*held, *((entries[field],) if field in entries else ())})
 
 
+def _rows(archive: "Archive", table: "polars.DataFrame", zone: Any) -> list[dict[str, Any]]:
+    """Rows of the table, each with the outcome under every specification, or why there is none."""
+    rows = table.to_dicts()
+    outcomes = outcomes_by_spec(archive, [row["measurement_id"] for row in rows])
+    whys = why_not_judged(archive, (r for r in rows if r["measurement_id"] not in outcomes))
+    return [
+        _row(row, zone)
+        | {
+            "outcomes": outcomes.get(row["measurement_id"], []),
+            "why": whys.get(row["measurement_id"]),
+        }
+        for row in rows
+    ]
+
+
 def _row(row: dict[str, Any], zone: Any) -> dict[str, Any]:
     remarks = [
         word
         for word, said in (
             (row["kind"], row["kind"] not in ("part", "unknown")),
             ("unassigned", row["unassigned"]),
-            ("in conflict", row["in_conflict"]),
-            ("withdrawn", row["withdrawn"]),
             ("superseded", row["superseded_by"]),
         )
         if said
@@ -97,7 +116,8 @@ def _row(row: dict[str, Any], zone: Any) -> dict[str, Any]:
         "site": row["site"] or "",
         "lot": row["lot"] or "",
         "product": row["product"] or "",
-        "outcome": row["outcome"],
+        "in_conflict": row["in_conflict"],
+        "withdrawn": row["withdrawn"],
         "quantity": f"{row['quantity']} ({row['unit']})",
         "instrument": row["instrument"] or "",
         "when": moment(row["trusted_at"], zone),

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 
+import holoviews as hv
 import pytest
 from markupsafe import Markup
 from speclake_dashboards.app import ROUTES, view_of
@@ -21,6 +22,11 @@ JUNK = {
     "intake": [{"outcome": [b"lost"]}, {"page": [b"1e9"]}],
     "measurement": [{}, {"id": [b"0" * 32]}, {"id": [b"a", b"b"]}],
 }
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _bokeh():
+    hv.extension("bokeh")
 
 
 def text_of(view) -> str:
@@ -154,3 +160,55 @@ def test_the_chart_page_lists_what_can_be_charted_and_draws_it(archive):
     assert "one point a coating run" in text
     assert "control limits" in text
     assert "Spec limit: at least 99.25 %T." in text
+
+
+def test_a_search_by_the_outcome_of_one_specification_says_whose_outcome_it_is(archive):
+    asked = {"outcome": "pass", "spec": "camera window", "product": "camera window"}
+    found = archive.find(**asked, limit=25)["measurement_id"]
+    judged = archive.verdicts(found.to_list()).filter(spec="camera window, in-house")
+    in_house = judged["measurement_id"].n_unique()
+    text = ask(archive, "search", **asked)
+    assert '<option value="camera window" selected>' in text
+    assert found.len() == in_house == 25
+    assert text.count("</svg>pass</span> (camera window)<") == 25
+    assert text.count("</span> (camera window, in-house)<") == 25
+
+
+def test_a_conflict_is_stated_on_both_measurements_with_a_link_to_the_other(archive):
+    disputed = archive.find(in_conflict=True)
+    (claim,) = [row for row in disputed.iter_rows(named=True) if row["conflict"]]
+    (held,) = [row for row in disputed.iter_rows(named=True) if not row["conflict"]]
+    for one, other, words in (
+        (claim, held, "its values are the same as those of"),
+        (held, claim, "its values are also claimed by"),
+    ):
+        for text in (
+            ask(archive, "measurement", id=one["measurement_id"]),
+            ask(archive, "intake"),
+        ):
+            assert f'{words} <a href="measurement?id={other["measurement_id"]}">' in text
+    text = ask(archive, "measurement", id=claim["measurement_id"])
+    assert "This measurement is not judged: in conflict." in text
+
+
+def test_what_is_not_judged_says_why(archive):
+    blank = next(
+        row
+        for row in archive.find(outcome="not judged").iter_rows(named=True)
+        if row["kind"] not in ("part", "witness", "unknown")
+    )
+    text = ask(archive, "search", file=blank["file"])
+    assert f"not a part: {blank['kind']}" in text
+
+
+def test_a_verdict_names_its_specification_with_the_revision(archive):
+    key = archive.find(product="camera window", limit=1)["measurement_id"][0]
+    assert "(camera window, revision " in ask(archive, "measurement", id=key)
+
+
+def test_a_scan_time_is_not_passed_off_as_the_words_of_the_header(archive):
+    for key in archive.find(limit=20)["measurement_id"]:
+        text = ask(archive, "measurement", id=key)
+        assert "the header says" not in text
+        assert "read as 2026-" in text
+        assert "with the zone" in text

@@ -5,15 +5,17 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from speclake_dashboards import theme
-from speclake_dashboards.cautions import DEEP_UV, OPTICAL_DENSITY, cautions
+from speclake_dashboards.cautions import OPTICAL_DENSITY, PURGE, ULTRAVIOLET, cautions
 
-from speclake.specs.verdicts import Outcome
+from speclake.specs.verdicts import SEVERITY, Outcome
 
 
 def test_every_outcome_has_a_word_a_shape_a_stroke_and_a_colour_of_its_own():
     assert set(theme.MARKS) == set(Outcome)
-    for part in ("word", "shape", "stroke", "colour"):
+    for part in ("word", "shape", "colour"):
         assert len({getattr(mark, part) for mark in theme.MARKS.values()}) == len(Outcome)
+    # what has lapsed is no outcome of a spectrum, so no line has its stroke
+    assert len({theme.MARKS[outcome].stroke for outcome in SEVERITY}) == len(SEVERITY)
     assert all(mark.word == str(outcome) for outcome, mark in theme.MARKS.items())
 
 
@@ -76,22 +78,38 @@ def row(**changes):
     ("changes", "owed"),
     [
         ({}, ()),
-        ({"axis_first": 200.0}, ()),
-        ({"axis_first": 190.0}, (DEEP_UV,)),
-        ({"axis_unit": "um", "axis_first": 0.19, "axis_last": 0.4}, (DEEP_UV,)),
-        ({"axis_unit": "cm-1", "axis_first": 20_000.0, "axis_last": 52_000.0}, (DEEP_UV,)),
-        ({"axis_unit": "eV", "axis_first": 2.0, "axis_last": 6.5}, (DEEP_UV,)),
-        ({"axis_unit": "eV", "axis_first": 2.0, "axis_last": 6.0}, ()),
-        ({"comment": "Nitrogen purge 20 min"}, (DEEP_UV,)),
-        ({"segment": "deep UV"}, (DEEP_UV,)),
+        ({"axis_first": 315.0}, ()),
+        ({"axis_first": 314.0}, (ULTRAVIOLET,)),
+        ({"axis_first": 800.0, "axis_last": 300.0}, (ULTRAVIOLET,)),
+        ({"axis_unit": "um", "axis_first": 0.3, "axis_last": 0.4}, (ULTRAVIOLET,)),
+        ({"axis_unit": "cm-1", "axis_first": 20_000.0, "axis_last": 32_000.0}, (ULTRAVIOLET,)),
+        ({"axis_unit": "cm-1", "axis_first": 20_000.0, "axis_last": 31_700.0}, ()),
+        ({"axis_unit": "eV", "axis_first": 2.0, "axis_last": 4.0}, (ULTRAVIOLET,)),
+        ({"axis_unit": "eV", "axis_first": 2.0, "axis_last": 3.9}, ()),
+        ({"comment": "Nitrogen purge 20 min"}, (PURGE,)),
+        ({"segment": "deep UV"}, (ULTRAVIOLET,)),
         ({"unit": "A"}, (OPTICAL_DENSITY,)),
     ],
 )
-def test_a_page_owes_a_caution_where_it_touches_deep_uv_or_optical_density(changes, owed):
+def test_a_page_owes_a_caution_where_it_touches_ultraviolet_purging_or_optical_density(
+    changes, owed
+):
     assert cautions([row(), row(**changes)]) == owed
 
 
-@pytest.mark.parametrize("caution", [DEEP_UV, OPTICAL_DENSITY])
+def test_values_shown_as_absorbance_owe_the_caution_of_an_optical_density():
+    assert cautions([row()], "A") == (OPTICAL_DENSITY,)
+    assert cautions([row()], "%T") == ()
+
+
+@pytest.mark.parametrize("caution", [ULTRAVIOLET, PURGE, OPTICAL_DENSITY])
 def test_a_caution_points_to_code_instructions_and_a_qualified_person(caution):
     for said in ("no certification", "local code", "safety instructions", "a qualified person"):
         assert said in caution
+
+
+def test_a_caution_names_the_harm_itself():
+    assert "harms eyes and skin, seen or unseen" in ULTRAVIOLET
+    assert "Below about 240 nm it makes ozone" in ULTRAVIOLET
+    assert "displace the oxygen" in PURGE
+    assert "ventilate" in PURGE
