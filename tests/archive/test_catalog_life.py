@@ -194,6 +194,23 @@ def test_a_damaged_batch_is_named_and_what_is_before_it_is_shown(world: World) -
     assert "nothing after commit 0 is shown" in late.notes[0]
 
 
+def test_a_damaged_record_is_named_and_what_is_before_it_is_shown(world: World) -> None:
+    world.add(batch("A1"))
+    world.add(batch("A2"))
+    world.catalog.publish()
+    record = world.store.chain.path(2)
+    record.write_bytes(record.read_bytes().replace(b"test", b"tast"))
+    with pytest.raises(ArchiveDamaged, match=record.name):
+        world.add(batch("A3"))
+    record.write_bytes(record.read_bytes()[:50])
+    with pytest.raises(ArchiveDamaged, match=record.name):
+        world.catalog.refresh()
+    assert samples(world.catalog) == {"A1", "A2"}
+    late = world.opened()
+    assert late.number < 2
+    assert any(record.name in note for note in late.notes)
+
+
 def test_a_long_chain_without_a_snapshot_gets_one_at_opening(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,9 +9,11 @@ of one archive, however that was built.
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import duckdb
 
+from speclake.archive.chain import BEFORE_THE_FIRST
 from speclake.archive.schemas import SCHEMAS
 
 LAYOUT = 1
@@ -103,12 +105,24 @@ TABLES: Mapping[str, Table] = {
 """Every table that readers see. ``moves``: which batches stood for that of a commit, the last
 counts."""
 
+
+class About(NamedTuple):
+    """What a catalogue says of itself: its commit, and how many numbers of each sort are given."""
+
+    number: int = 0
+    hash: str = BEFORE_THE_FIRST
+    measurements: int = 0
+    files: int = 0
+    verdicts: int = 0
+    events: int = 0
+    links: int = 0
+
+
 ABOUT = (
     "layout VARCHAR", "number BIGINT", "hash VARCHAR", "measurements INTEGER", "files INTEGER",
     "verdicts BIGINT", "events INTEGER", "links INTEGER",
 )  # fmt: skip
-"""Columns of the one row that says of which commit a catalogue is, and how many numbers of each
-sort are given."""
+"""Columns of the table ``about``, of one row: the layout, then the fields of `About`."""
 
 
 def fingerprint() -> str:
@@ -133,8 +147,8 @@ def hidden(table: str) -> str:
     return f"hidden_{table}"
 
 
-def create_tables(cursor: duckdb.DuckDBPyConnection, number: int, hash_: str) -> None:
-    """Make every table of the tail, empty, as of a commit."""
+def create_tables(cursor: duckdb.DuckDBPyConnection, about: About) -> None:
+    """Make every table of the tail, empty, on top of what is told of in `about`."""
     for name, shape in TABLES.items():
         parts = [_as_null(column) for column in shape.own]
         source = ""
@@ -150,9 +164,8 @@ def create_tables(cursor: duckdb.DuckDBPyConnection, number: int, hash_: str) ->
         if source:
             cursor.unregister("shape_of_rows")
     cursor.execute(f"CREATE TABLE {TAIL}.about ({', '.join(ABOUT)})")
-    cursor.execute(
-        f"INSERT INTO {TAIL}.about VALUES (?, ?, ?, 0, 0, 0, 0, 0)", [fingerprint(), number, hash_]
-    )
+    marks = ", ".join("?" for _ in ABOUT)
+    cursor.execute(f"INSERT INTO {TAIL}.about VALUES ({marks})", [fingerprint(), *about])
 
 
 def _as_null(column: str) -> str:

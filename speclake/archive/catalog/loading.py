@@ -6,7 +6,7 @@ import duckdb
 import pyarrow as pa
 
 from speclake.archive.catalog import effective, standing, taking
-from speclake.archive.catalog.layout import TABLES, TAIL
+from speclake.archive.catalog.layout import TABLES, TAIL, About
 from speclake.archive.catalog.source import PLACE, ROW_IN_COMMIT, Chunk
 from speclake.archive.chain import SEAL, Commit
 from speclake.archive.schemas import COMMIT_FIELD, SCHEMAS
@@ -49,31 +49,28 @@ def _nothing(name: str) -> pa.Table:
 
 
 def _load(cursor: Cursor, chunk: Chunk, below: Below) -> None:
-    given = cursor.execute(
-        f"SELECT measurements, files, verdicts, events, links FROM {TAIL}.about"
-    ).fetchone()
-    assert given is not None
-    measurements, files, verdicts, events, links = given
-    taking.take_files(cursor, files)
-    taking.take_measurements(cursor, measurements)
+    found = cursor.execute(f"SELECT * EXCLUDE (layout) FROM {TAIL}.about").fetchone()
+    given = About(*found) if found else About()
+    taking.take_files(cursor, given.files)
+    taking.take_measurements(cursor, given.measurements)
     taking.resolve(cursor)
-    _take(cursor, chunk, events, links)
-    _judge(cursor, chunk, verdicts, below)
+    _take(cursor, chunk, given)
+    _judge(cursor, chunk, given, below)
     _make_effective(cursor, "events" in chunk.tables, below)
     for commit in chunk.commits:
         _record(cursor, commit)
     _count(cursor, chunk.last)
 
 
-def _take(cursor: Cursor, chunk: Chunk, events: int, links: int) -> None:
+def _take(cursor: Cursor, chunk: Chunk, given: About) -> None:
     """Take what stands beside the measurements."""
     has_events = "events" in chunk.tables
     if has_events:
-        taking.take_events(cursor, events)
+        taking.take_events(cursor, given.events)
     else:
         taking.none_of(cursor, "events")
     if has_events or taking.count(cursor, "staged_measurements", "len(links) > 0"):
-        taking.take_links(cursor, links)
+        taking.take_links(cursor, given.links)
     else:
         taking.none_of(cursor, "links")
     if "findings" in chunk.tables:
@@ -83,10 +80,10 @@ def _take(cursor: Cursor, chunk: Chunk, events: int, links: int) -> None:
             taking.take_as_given(cursor, name)
 
 
-def _judge(cursor: Cursor, chunk: Chunk, verdicts: int, below: Below) -> None:
+def _judge(cursor: Cursor, chunk: Chunk, given: About, below: Below) -> None:
     """Take the verdicts, and find the outcomes that follow."""
     if "verdicts" in chunk.tables:
-        standing.take_verdicts(cursor, verdicts)
+        standing.take_verdicts(cursor, given.verdicts)
         standing.rule(cursor, below.verdicts, with_older=taking.count(cursor, "older") > 0)
     else:
         taking.none_of(cursor, "verdicts")

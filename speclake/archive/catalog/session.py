@@ -20,6 +20,7 @@ import polars as pl
 from speclake.archive.catalog.layout import (
     SNAPSHOT,
     TAIL,
+    About,
     create_tables,
     create_views,
     fingerprint,
@@ -27,9 +28,6 @@ from speclake.archive.catalog.layout import (
 )
 from speclake.archive.catalog.loading import Below, load
 from speclake.archive.catalog.source import Chunk
-from speclake.archive.chain import BEFORE_THE_FIRST
-
-_BYTES_BETWEEN_CHECKPOINTS = "1TB"
 
 _DAMAGE = (
     duckdb.IOException,
@@ -87,51 +85,44 @@ class Session:
             }
         )
         try:
-            self._open(snapshot, building)
+            self._connection.execute("SET TimeZone = 'UTC'")
+            below = self._attach(snapshot, SNAPSHOT, "(READ_ONLY)") if snapshot else About()
+            shown = self._open_tail(below) if building is None else self._open_building(building)
+            create_views(self._connection, snapshot is not None)
         except BaseException:
             self._connection.close()
             raise
+        self._below = Below(below.measurements, below.verdicts)
+        self.base, self.base_rows = below.number, below.measurements + below.files
+        self.number, self.hash = shown.number, shown.hash
 
-    def _open(self, snapshot: Path | None, building: Path | None) -> None:
-        self._connection.execute("SET TimeZone = 'UTC'")
-        self._below = Below()
-        self.number, self.hash = 0, BEFORE_THE_FIRST
-        counts = (0, 0, 0, 0, 0)
-        if snapshot is not None:
-            self.number, self.hash, *counts_ = self._attach(snapshot, SNAPSHOT, "(READ_ONLY)")
-            counts = tuple(counts_)
-            self._below = Below(measurements=counts[0], verdicts=counts[2])
-        self.base, self.base_rows = self.number, counts[0] + counts[1]
-        is_new = building is None or not building.exists()
-        target = "':memory:'" if building is None else _quoted(building)
-        if is_new:
-            self._connection.execute(f"ATTACH {target} AS {TAIL}")
-            create_tables(self._connection, self.number, self.hash)
-            self._connection.execute(
-                f"""UPDATE {TAIL}.about SET measurements = ?, files = ?, verdicts = ?, events = ?,
-                links = ?""",
-                list(counts),
-            )
-        else:
-            self.number, self.hash, *_ = self._attach(building, TAIL, "")
-        create_views(self._connection, snapshot is not None)
-        if building is not None:  # each checkpoint writes the last, partial row groups anew
-            self._connection.execute(f"SET wal_autocheckpoint = '{_BYTES_BETWEEN_CHECKPOINTS}'")
+    def _open_tail(self, below: About) -> About:
+        self._connection.execute(f"ATTACH ':memory:' AS {TAIL}")
+        create_tables(self._connection, below)
+        return below
 
-    def _attach(self, path: Path | None, name: str, options: str) -> tuple[Any, ...]:
-        """What an attached file says of itself."""
-        assert path is not None
+    def _open_building(self, path: Path) -> About:
+        # each checkpoint writes the last, partial row groups anew: one, at the end, is enough
+        self._connection.execute("SET wal_autocheckpoint = '1TB'")
+        if path.exists():
+            return self._attach(path, TAIL, "")
+        self._connection.execute(f"ATTACH {_quoted(path)} AS {TAIL}")
+        create_tables(self._connection, About())
+        return About()
+
+    def _attach(self, path: Path, name: str, options: str) -> About:
         try:
             self._connection.execute(f"ATTACH {_quoted(path)} AS {name} {options}")
-            about = self._connection.execute(f"SELECT * FROM {name}.about").fetchone()
+            found = self._connection.execute(f"SELECT * FROM {name}.about").fetchone()
         except duckdb.Error as error:
             raise UnusableSnapshot(f"{path.name}: {_first_line(error)}") from error
-        if about is None or about[0] != fingerprint():
+        layout = found[0] if found else None
+        if found is None or layout != fingerprint():
             raise UnusableSnapshot(
-                f"{path.name}: found the layout {about[0] if about else None!r}; expected "
-                f"{fingerprint()!r}, that of this version"
+                f"{path.name}: found the layout {layout!r}; expected {fingerprint()!r}, that of "
+                "this version"
             )
-        return tuple(about[1:])
+        return About(*found[1:])
 
     def load(self, chunk: Chunk) -> None:
         """Show the commits of a chunk that follows what is shown."""

@@ -135,8 +135,10 @@ class Upkeep:
 
         Where that is damaged, one that is not strict shows what comes before the damage.
         """
-        for path in self._bases():
-            session = self._usable(path)
+        tried: set[Path] = set()
+        while left := [path for path in self._bases() if path not in tried]:
+            tried.add(left[0])
+            session = self._usable(left[0])
             if session is not None and self._catch_up(session, is_strict):
                 return session
         path_or_none = self._built_from_the_chain()
@@ -168,7 +170,7 @@ class Upkeep:
         """Session on a snapshot, None where that is not of this chain or not whole."""
         try:
             return snapshots.opened(path, self._chain, self._resources)
-        except UnusableSnapshot as error:
+        except (UnusableSnapshot, ArchiveDamaged) as error:
             self._pass_over(path, error)
             return None
 
@@ -189,6 +191,8 @@ class Upkeep:
         return True
 
     def _pass_over(self, path: Path, error: Exception) -> None:
+        if not path.exists():
+            return  # another process has published a newer one, and removed this
         self._passed_over.add(path)
         reason = str(error).splitlines()[0]
         self.notes.append(f"the snapshot {path.name} is not used: {reason}")
