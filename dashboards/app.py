@@ -109,7 +109,11 @@ class Pages:
         except Exception as error:  # noqa: BLE001  # start() tells it where somebody can hear it
             self._failure = error
         finally:
-            self._end(server, loop)
+            try:
+                _end(server, loop)
+            finally:
+                self._started.set()
+                self._ended.set()
 
     def _server(self, loop: Any) -> Any:
         import holoviews as hv
@@ -150,16 +154,16 @@ class Pages:
             return [*LOCAL, socket.gethostname(), socket.getfqdn(), *_own_addresses()]
         return [*LOCAL, self._address]
 
-    def _end(self, server: Any, loop: Any) -> None:
-        if server is not None:
-            server.stop(wait=False)
-        loop.close(all_fds=True)
-        self._started.set()
-        self._ended.set()
-
 
 EVERYWHERE = ("0.0.0.0", "::", "")
 LOCAL = ("127.0.0.1", "localhost")
+
+
+def _end(server: Any, loop: Any) -> None:
+    if server is not None:
+        server.stop(wait=False)
+    loop.run_sync(loop.asyncio_loop.shutdown_default_executor)
+    loop.close(all_fds=True)
 
 
 def _free_port(address: str, port: int) -> int:

@@ -87,6 +87,11 @@ MARKS = {
         '<path d="M8 2a6 6 0 1 1-6 6" fill="none" stroke="currentColor" stroke-width="2.4"/>',
         "dotdash",
     ),
+    Outcome.LAPSED: Mark(
+        "lapsed", "#6b5d4f",
+        '<circle cx="8" cy="8" r="6" fill="none" stroke="currentColor" stroke-width="2"'
+        ' stroke-dasharray="2 2.7"/>', "solid",
+    ),
 }  # fmt: skip
 NO_VERDICT = Mark(
     "not judged", "#545e69", '<path d="M3 8h10" stroke="currentColor" stroke-width="2"/>', "solid"

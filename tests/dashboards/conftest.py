@@ -18,7 +18,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[object]:
     from speclake import demo
 
     folder = tmp_path_factory.mktemp("archive")
-    opened, _ = demo.prepared(folder)
+    opened = demo.prepared(folder)
     exports = folder / "exports"
     generate.write(exports, upto=datetime(2026, 3, 22, tzinfo=UTC))
     scan = next(sorted(exports.glob("bench_a/*"))[0].glob("CW*-01.txt"))
@@ -35,7 +35,7 @@ def _put_hostile_twin(scan: Path) -> None:
     scan.with_name("hostile.txt").write_bytes(content.replace(serial, NASTY.encode()))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture
 def pages(archive: object) -> Iterator[object]:
     """Pages of the archive, on a free port; visits are forgotten after half a second."""
     from speclake_dashboards.app import Pages
