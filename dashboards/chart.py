@@ -2,9 +2,14 @@
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from speclake_dashboards import control
 from speclake_dashboards.address import Address, BadAddress, link
+from speclake_dashboards.digits import SpecLimits, decimals_of
 from speclake_dashboards.theme import View, live_picture, moment, render
+from speclake_dashboards.verdicts import with_revision
+
+from speclake.specs.model import Specification
 
 if TYPE_CHECKING:
     from speclake.api import Archive
@@ -48,7 +53,8 @@ def page(archive: "Archive", address: Address) -> View:
             "any other has the site left empty."
         )
     found = archive.control_chart(**asked, **span)
-    shown = shown_of(found, zone)
+    spec = spec_limits(archive, found, asked["spec"], asked["requirement"])
+    shown = shown_of(found, zone, spec)
     return View(
         "Control chart",
         (form, live_picture(control.picture(shown)), _text(found, shown, zone)),
@@ -56,7 +62,33 @@ def page(archive: "Archive", address: Address) -> View:
     )
 
 
-def shown_of(found: "ControlChart", zone: Any) -> control.ChartPicture:
+def spec_limits(
+    archive: "Archive", found: "ControlChart", spec: str, requirement: str
+) -> SpecLimits:
+    """Limits of the newest verdict of a chart, as its specification writes them."""
+    newest = max(zip(found.times, found.measurement_ids, strict=True))[1]
+    verdicts = archive.verdicts([newest])
+    row = verdicts.filter(spec=spec, requirement=requirement).row(-1, named=True)
+    kept = archive.store.catalog.specification(row["spec_version"])
+    written: dict[float, str] = {}
+    if kept is not None:
+        (asked,) = (
+            each
+            for each in Specification.from_json(kept.content).requirements
+            if each.id == requirement
+        )
+        written = {float(text): text for text in asked.limits}
+    low, high = found.limit_low, found.limit_high
+    return SpecLimits(
+        low=low,
+        high=high,
+        low_text="" if low is None else written.get(low, f"{low:.10g}"),
+        high_text="" if high is None else written.get(high, f"{high:.10g}"),
+        spec=with_revision(spec, kept.revision if kept else None),
+    )
+
+
+def shown_of(found: "ControlChart", zone: Any, spec: SpecLimits) -> control.ChartPicture:
     """What the picture shows of a chart."""
     chart = found.chart
     return control.ChartPicture(
@@ -69,12 +101,16 @@ def shown_of(found: "ControlChart", zone: Any) -> control.ChartPicture:
         times=[moment(time, zone) for time in found.times],
         keys=list(found.measurement_ids),
         base=int(chart.base.sum()),
+        base_end=int(np.flatnonzero(chart.base)[-1]) + 1 if chart.base.any() else 0,
+        decimals=decimals_of(
+            [text for text in (spec.low_text, spec.high_text) if text],
+            chart.moving_ranges.tolist(),
+        ),
         unit=found.unit,
         lower=chart.lower,
         centre=chart.centre,
         upper=chart.upper,
-        spec_low=found.limit_low,
-        spec_high=found.limit_high,
+        spec=spec,
     )
 
 
@@ -94,16 +130,20 @@ def _why_out(value: float, chart: Any) -> str:
 def _text(found: "ControlChart", shown: control.ChartPicture, zone: Any) -> Any:
     """The chart in words and as a table, for those who cannot see the picture."""
     rows = [
-        {"name": name, "time": time, "value": value, "why": why, "key": key}
-        for name, time, value, why, key in zip(
-            shown.names, shown.times, shown.values, shown.out, shown.keys, strict=True
+        {"name": name, "time": time, "value": value, "why": why, "outside": outside, "key": key}
+        for name, time, value, why, outside, key in zip(
+            shown.names, shown.times, shown.texts, shown.out, shown.outside, shown.keys, strict=True
         )
     ]
     return render(
         "chart_text.html",
         title=found.title,
         shown=shown,
+        usual=control.USUAL_BASE_POINTS,
+        levels=control.levels(shown),
         out=[row for row in rows if row["why"]],
+        outside=[row for row in rows if row["outside"]],
+        base_out=int((found.chart.out & found.chart.base).sum()),
         newest=rows[::-1][:LISTED],
         base=_base(found, zone),
         no_limits=found.chart.no_limits,

@@ -1,5 +1,6 @@
 """Conflicts as a page states them, on both of the measurements that claim the same values."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from speclake.api import Archive
 
 CLAIMS = "its values are the same as those of"
+# what intake says of each name in which the two differ
+_SIDES = re.compile(r"('.*?'|\".*?\") there, ('.*?'|\".*?\") here(?=; |$)")
 IS_CLAIMED = "its values are also claimed by"
 
 
@@ -39,7 +42,7 @@ def conflicts(archive: "Archive") -> dict[str, list[Stated]]:
             if target not in rows:
                 continue
             found.setdefault(key, []).append(_stated(CLAIMS, rows[target], difference))
-            found.setdefault(target, []).append(_stated(IS_CLAIMED, rows[key], difference))
+            found.setdefault(target, []).append(_stated(IS_CLAIMED, rows[key], _turned(difference)))
     return found
 
 
@@ -49,6 +52,11 @@ def _claimed(claim: Measurement) -> list[tuple[str, str]]:
         for each in claim.links
         if each.kind is LinkKind.SAME_VALUES_AS and not each.by_name
     ]
+
+
+def _turned(difference: str) -> str:
+    """The difference as the other side sees it: what stands there stands here."""
+    return _SIDES.sub(r"\2 there, \1 here", difference)
 
 
 def _stated(words: str, row: Mapping[str, Any], difference: str) -> Stated:

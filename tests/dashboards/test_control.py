@@ -1,10 +1,12 @@
 """Picture of a control chart, tested without a server."""
 
 import math
+from itertools import pairwise
 
 import holoviews as hv
 import pytest
-from speclake_dashboards.control import ChartPicture, picture
+from speclake_dashboards.control import ChartPicture, levels, picture, spread
+from speclake_dashboards.digits import SpecLimits, decimals_of, fixed, point_text
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -20,12 +22,13 @@ def shown(**changes) -> ChartPicture:
         "times": [f"2026-03-0{day} 10:00:00 UTC" for day in (2, 3, 4, 5)],
         "keys": ["k1", "k2", "k3", "k4"],
         "base": 3,
+        "base_end": 3,
+        "decimals": 2,
         "unit": "%T",
         "lower": 91.5,
         "centre": 92.3,
         "upper": 93.1,
-        "spec_low": 90.0,
-        "spec_high": None,
+        "spec": SpecLimits(low=90.0, low_text="90.0", spec="window, revision B"),
     }
     return ChartPicture(**(facts | changes))
 
@@ -67,7 +70,7 @@ def test_the_spec_limit_is_drawn_apart_from_the_control_limits_and_its_far_side_
 
 
 def test_a_chart_without_limits_still_shows_its_points():
-    figure = drawn(shown(lower=None, centre=None, upper=None, spec_low=None, out=[""] * 4))
+    figure = drawn(shown(lower=None, centre=None, upper=None, spec=SpecLimits(), out=[""] * 4))
     assert lines(figure) == {}
     assert glyphs(figure, "Quad") == []
     assert figure.y_range.start < 91.2 < figure.y_range.end
@@ -77,3 +80,48 @@ def test_a_click_on_a_point_opens_its_measurement():
     figure = drawn(shown())
     taps = [tool for tool in figure.tools if type(tool).__name__ == "TapTool"]
     assert {tap.callback.url for tap in taps} == {"measurement?id=@key"}
+
+
+def test_points_outside_the_specification_are_framed_and_say_so():
+    figure = drawn(shown(spec=SpecLimits(low=91.50, low_text="91.50")))
+    marks = {r.glyph.marker: r for r in glyphs(figure, "Scatter")}
+    assert list(marks["square"].data_source.data["key"]) == ["k3"]
+    assert list(marks["square"].data_source.data["out"]) == [
+        "beyond the lower control limit; outside the specification: below 91.50"
+    ]
+
+
+def test_limits_from_few_points_are_faint_and_those_of_the_specification_are_not():
+    few, usual = lines(drawn(shown())), lines(drawn(shown(base=20)))
+    assert few[93.1].line_alpha < usual[93.1].line_alpha == few[90.0].line_alpha == 1.0
+
+
+def test_the_words_of_the_lines_stand_beside_the_frame_with_room_between_them():
+    figure = drawn(shown(lower=92.28, upper=92.32))
+    (axis,) = [each for each in figure.right if each.name == "lines"]
+    words = axis.major_label_overrides
+    assert sorted(words.values()) == ["centre 92.30", "lower 92.28", "spec 90.0", "upper 92.32"]
+    places = sorted(words)
+    height = figure.y_range.end - figure.y_range.start
+    assert all(b - a > 0.04 * height for a, b in pairwise(places))
+    assert [words[place].split()[0] for place in places] == ["spec", "lower", "centre", "upper"]
+    assert [each.words for each in levels(shown()) if each.is_spec] == [
+        "limit of the specification, at least 90.0 (window, revision B)"
+    ]
+
+
+def test_labels_that_have_room_stay_at_their_lines():
+    assert spread([3.0, 1.0, 2.0], 0.5) == [3.0, 1.0, 2.0]
+    assert spread([1.0, 1.0], 0.5) == [0.75, 1.25]
+
+
+def test_a_chart_has_as_many_decimals_for_all_numbers_and_none_against_the_limit():
+    assert decimals_of(["99.00"], [0.05, 0.07]) == 3
+    assert decimals_of([], [0.05, math.nan]) == 3
+    assert decimals_of([], []) == 0
+    assert fixed(-1.5, 2) == "−1.50"
+    assert fixed(math.nan, 2) == "–"
+    low = SpecLimits(low=99.25, low_text="99.25")
+    assert point_text(99.3, 3, low) == "99.300"
+    assert point_text(99.2499996, 3, low) == "99.2499996"
+    assert point_text(math.nan, 3, low) == "–"

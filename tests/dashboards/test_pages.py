@@ -159,7 +159,7 @@ def test_the_chart_page_lists_what_can_be_charted_and_draws_it(archive):
     )  # fmt: skip
     assert "one point a coating run" in text
     assert "control limits" in text
-    assert "Spec limit: at least 99.25 %T." in text
+    assert "at least 99.25 (camera window, revision B) %T" in text
 
 
 def test_a_search_by_the_outcome_of_one_specification_says_whose_outcome_it_is(archive):
@@ -187,7 +187,11 @@ def test_a_conflict_is_stated_on_both_measurements_with_a_link_to_the_other(arch
             ask(archive, "intake"),
         ):
             assert f'{words} <a href="measurement?id={other["measurement_id"]}">' in text
+    there, here = (Markup.escape(f"'{row['serial']}'") for row in (held, claim))
+    text = ask(archive, "measurement", id=held["measurement_id"])
+    assert f"serial {here} there, {there} here" in text
     text = ask(archive, "measurement", id=claim["measurement_id"])
+    assert f"serial {there} there, {here} here" in text
     assert "This measurement is not judged: in conflict." in text
 
 
