@@ -108,9 +108,11 @@ def clean(
 def clean_snapshots(root: Path, disk: LocalDisk) -> list[Removed]:
     """Snapshots of the catalogue that were removed because they are not as they were made.
 
-    They are derived, and made anew when they are missed.
+    They are derived, and made anew when they are missed. What was left half built goes by the
+    rule of those who build.
     """
     removed = []
+    snapshots.remove_old(root, disk)
     for number in snapshots.numbers(root):
         path = snapshots.path_of(root, number)
         with contextlib.suppress(FileNotFoundError):
@@ -135,12 +137,11 @@ def batch_folders(root: Path) -> Iterator[Path]:
 
 
 def _clean_temporaries(root: Path, disk: LocalDisk, oldest: datetime) -> Iterator[Removed]:
-    for folder in (CHAIN_FOLDER, snapshots.FOLDER):
-        for path in sorted((root / folder).glob(f".*{TEMPORARY}*")):
-            with contextlib.suppress(FileNotFoundError):
-                if _newest(path) <= oldest:
-                    disk.remove(path)
-                    yield Removed(f"{folder}/{path.name}", "a file that was not put in place")
+    for path in sorted((root / CHAIN_FOLDER).glob(f".*{TEMPORARY}")):
+        with contextlib.suppress(FileNotFoundError):
+            if _newest(path) <= oldest:
+                disk.remove(path)
+                yield Removed(f"{CHAIN_FOLDER}/{path.name}", "a file that was not put in place")
 
 
 def _newest(path: Path) -> datetime:

@@ -273,7 +273,7 @@ class LocalDisk:
                 with contextlib.suppress(FileNotFoundError):
                     self.remove(old)
         beside = path.with_name(f"{path.name}.{digest}{WITNESS}")
-        unnamed = beside.with_name(f".{beside.name}.{self.token()}{TEMPORARY}")
+        unnamed = temporary.with_name(f"{temporary.name}{WITNESS}{TEMPORARY}")
         with self.create(unnamed) as sink:
             sink.write(f"{digest}  {path.name}\n".encode())
         self.rename(unnamed, beside)

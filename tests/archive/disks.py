@@ -96,9 +96,7 @@ class TestDisk(LocalDisk):
 
     __test__ = False
 
-    def __init__(
-        self, medium: Medium | None = None, tokens: Iterator[int] | None = None
-    ) -> None:
+    def __init__(self, medium: Medium | None = None, tokens: Iterator[int] | None = None) -> None:
         self._medium = medium
         self._handles: set[int] = set()
         self._countdown: int | None = None

@@ -114,6 +114,11 @@ class Rows:
 
     def read(self, chain: Chain) -> dict[str, list[str]]:
         """Rows of each table in the order of commits; names of the originals."""
+        read = {table: [text for _, text in rows] for table, rows in self.numbered(chain).items()}
+        return read | {ORIGINALS: sorted(read.get(ORIGINALS, []))}
+
+    def numbered(self, chain: Chain) -> dict[str, list[tuple[int, str]]]:
+        """The same with the number of the commit that added each row, 0 for originals."""
         live: dict[int, Commit] = {}
         for commit in chain.after(0):
             for number in commit.replaces:
@@ -123,11 +128,7 @@ class Rows:
         for commit in live.values():
             for entry in commit.adds:
                 found.setdefault(entry.table, []).extend(self._rows(commit, entry))
-        read = {
-            table: [text for _, text in sorted(rows, key=lambda row: row[0])]
-            for table, rows in found.items()
-        }
-        return read | {ORIGINALS: sorted(read.get(ORIGINALS, []))}
+        return {table: sorted(rows, key=lambda row: row[0]) for table, rows in found.items()}
 
     def _rows(self, commit: Commit, entry: FileEntry) -> list[tuple[int, str]]:
         assert (self._root / entry.path).stat().st_size == entry.size
