@@ -18,12 +18,16 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
+from speclake.archive.catalog import Catalog
 from speclake.archive.chain import Chain
 from speclake.archive.rows import Batch, FileOutcome
 from speclake.archive.schemas import ORIGINALS, TABLES
 from speclake.archive.store import Store, create
 from tests import build
+from tests.archive.cataloguing import SMALL, read_at_once
+from tests.archive.cataloguing import shown as shown_by
 from tests.archive.disks import Crash, Medium, TestDisk
+from tests.archive.full import derived
 from tests.archive.plaincatalogue import PlainCatalogue, Rows
 from tests.archive.shown import shown
 
@@ -81,6 +85,8 @@ EPOCH = datetime(2100, 3, 10, 12, tzinfo=UTC)  # later than the times of all fil
 class Archive(RuleBasedStateMachine):
     """Several writers on one archive, and what must be in it."""
 
+    open_catalogue: Any = staticmethod(PlainCatalogue)
+
     def __init__(self) -> None:
         super().__init__()
         self.folder = Path(tempfile.mkdtemp())
@@ -121,7 +127,7 @@ class Archive(RuleBasedStateMachine):
         found = self.stores[writer]
         if found is None:
             self.disks[writer] = TestDisk(self.medium, self.tokens)
-            found = Store(self.root, PlainCatalogue, disk=self.disks[writer], clock=self.clock)
+            found = Store(self.root, self.open_catalogue, disk=self.disks[writer], clock=self.clock)
             self.stores[writer] = found
         return found
 
@@ -148,6 +154,7 @@ class Archive(RuleBasedStateMachine):
             if not new:
                 return None
             batch = build.batch(*new, of=[scan(name) for name in new])
+            batch = replace(batch, derived=tuple(derived(name, scan(name)) for name in new))
             axes = catalog.places("axes", [axis.id for axis in batch.axes])
             return replace(batch, axes=tuple(a for a in batch.axes if a.id not in axes))
 
@@ -296,7 +303,7 @@ class Archive(RuleBasedStateMachine):
         assert sorted(found.get(ORIGINALS, [])) == originals
 
     def check_whole_archive(self) -> None:
-        store = Store(self.root, PlainCatalogue, clock=self.clock)
+        store = Store(self.root, self.open_catalogue, clock=self.clock)
         assert [d for d in store.verify() if not d.left_over] == []
         store.refresh()
         measured = [m for batch in self.committed.values() for m in batch.measurements]
@@ -309,6 +316,45 @@ class Archive(RuleBasedStateMachine):
             assert store.original(m.scan_sha256) == build.original(m.sample or "")
         store.clean(timedelta(0))
         assert store.verify() == []
+        store.close()
+
+
+class CataloguedArchive(Archive):
+    """The same with the DuckDB catalogue, which must show what a rebuild would."""
+
+    open_catalogue: Any = staticmethod(
+        lambda root, _, disk: Catalog(root, disk=disk, resources=SMALL)
+    )
+
+    @rule(writer=writers, what=happenings, calls=few_calls, data=st.data())
+    def publishes(self, writer: int, what: str, calls: int, data: Any) -> None:
+        def publish() -> None:
+            store = self.store(writer)
+            store.refresh()
+            store.catalog.publish()
+
+        self.run(writer, publish, what, calls, data)
+
+    @rule(writer=writers, what=happenings, calls=few_calls, data=st.data())
+    def rebuilds(self, writer: int, what: str, calls: int, data: Any) -> None:
+        self.run(writer, lambda: self.store(writer).rebuild(), what, calls, data)
+
+    @invariant()
+    def catalogues_show_what_a_rebuild_would(self) -> None:
+        stores = [store for store in self.stores if store]
+        if not stores:
+            return
+        expected = read_at_once(self.root, 20_000, 500)
+        for store in stores:
+            store.refresh()
+            assert shown_by(store.catalog) == expected
+            assert store.catalog.notes == () or self.has_lost_power
+
+    has_lost_power = False
+
+    def cut_power(self, data: Any) -> None:
+        self.has_lost_power = True
+        super().cut_power(data)
 
 
 Archive.TestCase.settings = settings(
@@ -317,4 +363,8 @@ Archive.TestCase.settings = settings(
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
+CataloguedArchive.TestCase.settings = settings(
+    Archive.TestCase.settings, max_examples=6, stateful_step_count=12
+)
 TestArchive = Archive.TestCase
+TestCataloguedArchive = CataloguedArchive.TestCase
