@@ -285,7 +285,8 @@ def _finisher(shown: ChartPicture, low: float, high: float) -> Any:
         named = levels(shown)
         places = spread([each.value for each in named], LABEL_ROOM * (high - low))
         words = {place: each.short for place, each in zip(places, named, strict=True)}
-        axis = LinearAxis(
+        made: Any = LinearAxis  # its types know neither this ticker nor plain words
+        axis = made(
             ticker=FixedTicker(ticks=list(words)),
             major_label_overrides=words,
             major_label_text_color=theme.INK,

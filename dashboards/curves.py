@@ -68,6 +68,39 @@ def span_of(sets: Sequence[SpectrumSet], limits: Sequence[Limit] = ()) -> Span:
     return _padded(start, stop, float(min(ends, default=0.0)), float(max(ends, default=1.0)))
 
 
+def span_near(sets: Sequence[SpectrumSet], limits: Sequence[Limit]) -> Span | None:
+    """Part of the plane around the limits that holds them and all values in their stretches.
+
+    None where no limit lies within the spectra. Nothing in the stretch of a limit is cut off, so
+    that a spectrum which fails is seen however far it fails.
+    """
+    found = []
+    for limit in limits:
+        held = [_stretch_values(each, limit) for each in sets]
+        values = np.concatenate([*held, []])
+        if values.size:
+            found.append((limit, float(values.min()), float(values.max())))
+    if not found:
+        return None
+    start = min(limit.start for limit, _, _ in found)
+    stop = max(limit.stop for limit, _, _ in found)
+    beside = 0.2 * (stop - start) or 0.02 * abs(start)
+    ends = [value for limit, _, _ in found for value, _ in limit.sides]
+    low = min([*ends, *(least for _, least, _ in found)])
+    high = max([*ends, *(most for _, _, most in found)])
+    margin = 0.25 * ((high - low) or abs(high) or 1.0)
+    return start - beside, stop + beside, low - margin, high + margin
+
+
+def _stretch_values(spectra: SpectrumSet, limit: Limit) -> Any:
+    """Finite values of spectra in the stretch of a limit, those beside it where it is a point."""
+    positions = spectra.axis.values
+    if limit.stop < positions[0] or limit.start > positions[-1]:
+        return np.empty(0)
+    values = spectra.values[:, in_view(positions, limit.start, limit.stop)]
+    return values[np.isfinite(values)]
+
+
 def _padded(start: float, stop: float, low: float, high: float) -> Span:
     if start == stop:
         start, stop = start - 1.0, stop + 1.0
@@ -103,6 +136,7 @@ def curves(
     limits: Sequence[Limit] = (),
     *,
     of: str = "",
+    view: Span | None = None,
 ) -> Any:
     """Bokeh figure of up to `MOST_LINES` spectra in one pair of units, with limits.
 
@@ -111,6 +145,7 @@ def curves(
     sets : all in the same axis unit and value unit.
     captions : by measurement identifier.
     of : what the values are, before their quantity, such as ``difference in ``.
+    view : what is seen at first; None shows all.
 
     Raises
     ------
@@ -120,7 +155,7 @@ def curves(
     count = sum(len(s) for s in sets)
     if not 0 < count <= MOST_LINES:
         raise ValueError(f"{count} spectra; a picture of lines holds 1 to {MOST_LINES}")
-    span = span_of(sets, limits)
+    span = view or span_of(sets, limits)
     axis = sets[0].axis
     picture = frame(span, Units(axis.unit, axis.medium, sets[0].unit), of)
     draw_limits(picture, limits, span)

@@ -31,7 +31,7 @@ class Limit:
     start, stop : stretch of the axis; equal for a value at one position.
     low, high : lowest and highest value that passes; None where that side is open.
     applies : what the limit holds for. Where it holds for a mean or the like (``band value``),
-        single points may lie beyond it, so only a strip along the limit is hatched.
+        single points may lie beyond it, so the limit is drawn dashed.
     words : the requirement in words.
     pattern : index into `HATCHES`.
     """
@@ -96,6 +96,8 @@ def _marks(requirement: Requirement, units: Units, words: str, pattern: int) -> 
 
 
 LOGARITHMS = ("A", "log(1/R)")
+STRIP = 0.03
+"""Height of the hatched strip along a limit, as a part of the height of the picture."""
 
 
 def _stretch(requirement: Requirement, units: Units) -> tuple[float, float]:
@@ -131,8 +133,8 @@ def draw_limits(
         drawn.append(
             figure.quad(
                 left="left", right="right", bottom="bottom", top="top", source=columns,
-                fill_color=FORBIDDEN, fill_alpha=0.05, line_color=None,
-                hatch_pattern=name, hatch_color=FORBIDDEN, hatch_alpha=0.25, hatch_scale=12,
+                fill_color=FORBIDDEN, fill_alpha=0.06, line_color=None,
+                hatch_pattern=name, hatch_color=FORBIDDEN, hatch_alpha=0.45, hatch_scale=7,
                 name="forbidden side", level="underlay",
             )
         )  # fmt: skip
@@ -147,9 +149,9 @@ def draw_limits(
 
 
 def _box(limit: Limit, value: float, side: int, width: float, height: float) -> dict[str, Any]:
-    # far beyond the frame, so that the side stays hatched when a person zooms out; a single
-    # position gets a bar wide enough to be seen
-    reach = 0.025 * height if limit.applies == "band value" else 20.0 * height
+    # a strip only, so that the curves beyond the limit can be read; a single position gets a bar
+    # wide enough to be seen
+    reach = STRIP * height
     half = 0.003 * width if limit.start == limit.stop else 0.0
     ends = sorted((value, value + side * reach))
     return {

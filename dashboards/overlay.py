@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast, get_args
 
 from markupsafe import Markup
 from speclake_dashboards import crowd, curves, theme, zoom
-from speclake_dashboards.address import Address, BadAddress
+from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.background import work_apart
 from speclake_dashboards.border import caught
 from speclake_dashboards.cautions import TOLD_BY, cautions
@@ -42,11 +42,13 @@ class Request:
     minus: str | None
     axis_unit: AxisUnit | None
     unit: ValueUnit | None
+    is_whole: bool = False
+    """Whether the view begins with the whole spectrum even where there are limits."""
 
 
 def page(archive: "Archive", address: Address) -> View:
     """Picture, text and table of the spectra that the address names, one by one or by a query."""
-    address.only(ENTRIES | {"ids", "minus", "axis", "unit"})
+    address.only(ENTRIES | {"ids", "minus", "axis", "unit", "view"})
     request = request_of(address)
     ids = address.ids()
     if not request.entries:
@@ -83,6 +85,7 @@ def request_of(address: Address) -> Request:
         minus=minus[0] if minus else None,
         axis_unit=cast(AxisUnit, axis) if axis else None,
         unit=cast(ValueUnit, unit) if unit else None,
+        is_whole=address.choice("view", ("limits", "whole"), "limits") == "whole",
     )
 
 
@@ -119,10 +122,25 @@ def _lines(
     if not keys:
         return (form, text)
     of = "difference in " if request.minus else ""
-    figure = curves.curves(matched.sets, captions, drawable.limits, of=of)
+    near = curves.span_near(matched.sets, drawable.limits)
+    view = None if request.is_whole else near
+    figure = curves.curves(matched.sets, captions, drawable.limits, of=of, view=view)
     if len(keys) > curves.MOST_CURVES:
         zoom.follow_lines(figure, matched.sets)
-    return (form, theme.live_picture(figure), text)
+    switch = () if near is None else (_switch(request),)
+    return (form, *switch, theme.live_picture(figure), text)
+
+
+def _switch(request: Request) -> Markup:
+    """Link between the view near the limits and that of the whole spectrum."""
+    kept = {
+        **request.entries,
+        "minus": request.minus,
+        "axis": request.axis_unit,
+        "unit": request.unit,
+        "view": None if request.is_whole else "whole",
+    }
+    return render("overlay_view.html", is_near=not request.is_whole, other=link("overlay", kept))
 
 
 def _difference(matched: Matched, minus: str) -> Matched:

@@ -45,7 +45,19 @@ LINE_COLOURS = (
     "#3d8fc4",
     "#b03060",
 )
-LINE_STROKES = ("solid", "dashed", "dotted", "dashdot", "dotdash")
+LINE_COLOUR_WORDS = (
+    "blue", "orange", "green", "purple", "ochre", "black", "light blue", "crimson",
+)  # fmt: skip
+LONG_DASHES = "14 4"
+"""Lengths of stroke and gap; the name ``dotdash`` would look as ``dashdot`` does."""
+LINE_STROKES = ("solid", "dashed", "dotted", "dashdot", LONG_DASHES)
+STROKE_WORDS = {
+    "solid": "solid",
+    "dashed": "dashes",
+    "dotted": "dots",
+    "dashdot": "dashes and dots",
+    LONG_DASHES: "long dashes",
+}
 
 
 @dataclass(frozen=True)
@@ -85,7 +97,7 @@ MARKS = {
     Outcome.INCOMPLETE: Mark(
         "incomplete", "#674488",
         '<path d="M8 2a6 6 0 1 1-6 6" fill="none" stroke="currentColor" stroke-width="2.4"/>',
-        "dotdash",
+        LONG_DASHES,
     ),
     Outcome.LAPSED: Mark(
         "lapsed", "#6b5d4f",
@@ -118,6 +130,7 @@ _DASHES = {
     "dotted": "2 4",
     "dotdash": "2 4 6 4",
     "dashdot": "6 4 2 4",
+    LONG_DASHES: LONG_DASHES,
 }
 
 
@@ -127,6 +140,12 @@ def swatch(colour: str, stroke: str) -> Markup:
         '<svg class="swatch" viewBox="0 0 48 10" aria-hidden="true"><path d="M0 5h48" fill="none"'
         ' stroke="{}" stroke-width="3" stroke-dasharray="{}"/></svg>'
     ).format(colour, _DASHES[stroke])
+
+
+def line_words(colour: str, stroke: str) -> str:
+    """Look of a line in words."""
+    named = dict(zip(LINE_COLOURS, LINE_COLOUR_WORDS, strict=True))
+    return ", ".join(filter(None, (named.get(colour), STROKE_WORDS[stroke])))
 
 
 def moment(value: datetime | None, zone: tzinfo | None = None) -> str:
@@ -159,7 +178,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(badge=badge, link=link, swatch=swatch)
+    environment.globals.update(badge=badge, line_words=line_words, link=link, swatch=swatch)
     environment.filters.update(number=number, sentence=sentence)
     return environment
 

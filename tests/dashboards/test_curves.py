@@ -125,3 +125,25 @@ def test_axes_are_named_with_their_unit_and_medium():
     figure = curves.curves([one], captions(one), of="difference in ")
     assert figure.xaxis[0].axis_label == "wavelength in air (nm)"
     assert figure.yaxis[0].axis_label == "difference in transmittance (%T)"
+
+
+def test_the_view_near_the_limits_holds_them_and_every_value_in_their_stretch():
+    few = spectra(2)
+    few.values[1, 500] = 20.0  # 450 nm
+    few.values[0, 2000] = 1.0  # 1200 nm, far from any limit
+    near = Limit(400, 500, 60.0, None, "every point", "near")
+    far = Limit(2000, 2100, 1.0, None, "every point", "far")
+    view = curves.span_near([few], [near, far])
+    assert view is not None
+    start, stop, low, high = view
+    assert (start, stop) == (380.0, 520.0)
+    assert 1.0 < low < 20.0
+    assert 80.01 < high < 100.0
+    figure = curves.curves([few], captions(few), [near], view=view)
+    assert (figure.x_range.start, figure.y_range.end) == (start, high)
+
+
+def test_there_is_no_view_near_limits_that_lie_beside_the_spectra():
+    far = Limit(2000, 2100, 1.0, None, "every point", "far")
+    assert curves.span_near([spectra(1)], [far]) is None
+    assert curves.span_near([spectra(1)], []) is None

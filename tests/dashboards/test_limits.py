@@ -76,16 +76,14 @@ def boxes(limit):
     return [tuple(data[key][0] for key in ("left", "right", "bottom", "top"))]
 
 
-def test_the_forbidden_side_is_hatched_and_reaches_beyond_the_frame():
-    ((left, right, bottom, top),) = boxes(Limit(500, 600, 90.0, None, "every point", "w"))
+@pytest.mark.parametrize("applies", ["every point", "band value"])
+def test_a_narrow_strip_on_the_forbidden_side_is_hatched(applies):
+    ((left, right, bottom, top),) = boxes(Limit(500, 600, 90.0, None, applies, "w"))
     assert (left, right, top) == (500, 600, 90.0)
-    assert bottom < 0.0
-
-
-def test_a_limit_on_a_mean_hatches_a_strip_only():
-    ((_, _, bottom, top),) = boxes(Limit(500, 600, None, 90.0, "band value", "w"))
+    assert bottom == pytest.approx(87.0)
+    ((_, _, bottom, top),) = boxes(Limit(500, 600, None, 90.0, applies, "w"))
     assert bottom == 90.0
-    assert top == pytest.approx(92.5)
+    assert top == pytest.approx(93.0)
 
 
 def test_a_limit_at_one_position_is_wide_enough_to_be_seen():

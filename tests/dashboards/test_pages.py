@@ -216,3 +216,13 @@ def test_a_scan_time_is_not_passed_off_as_the_words_of_the_header(archive):
         assert "the header says" not in text
         assert "read as 2026-" in text
         assert "with the zone" in text
+
+
+def test_an_overlay_with_limits_begins_near_them_and_links_to_the_whole_spectrum(archive):
+    key = archive.find(product="camera window", limit=1)["measurement_id"][0]
+    assert f'<a href="overlay?ids={key}&amp;view=whole">Whole spectrum</a>' in ask(
+        archive, "overlay", ids=key
+    )
+    whole = ask(archive, "overlay", ids=key, view="whole")
+    assert f'<a href="overlay?ids={key}">Near the limits</a>' in whole
+    assert "Whole spectrum" not in whole

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-from speclake_dashboards import theme
+from speclake_dashboards import curves, theme
 from speclake_dashboards.cautions import OPTICAL_DENSITY, PURGE, ULTRAVIOLET, cautions
 
 from speclake.specs.verdicts import SEVERITY, Outcome
@@ -38,6 +38,13 @@ def test_text_in_every_colour_is_readable_on_white(colour):
 def test_lines_in_every_colour_are_seen_on_white(colour):
     # contrast of at least 3 to 1 for graphics: the same guidelines, criterion 1.4.11
     assert 1.05 / (luminance(colour) + 0.05) >= 3.0
+
+
+def test_every_stroke_of_a_line_looks_and_is_called_its_own():
+    assert len({theme._DASHES[stroke] for stroke in theme.LINE_STROKES}) == 5
+    assert "dotdash" not in theme.LINE_STROKES  # dashdot begun at another place
+    looks = [curves.stroke_of(i) for i in range(curves.MOST_CURVES)]
+    assert len({theme.line_words(*look) for look in looks}) == curves.MOST_CURVES
 
 
 def test_every_template_can_be_read():
