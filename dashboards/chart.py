@@ -53,7 +53,7 @@ def page(archive: "Archive", address: Address) -> View:
             "any other has the site left empty."
         )
     found = archive.control_chart(**asked, **span)
-    spec = spec_limits(archive, found, asked["spec"], asked["requirement"])
+    spec = spec_limits(archive, found, address.needed("spec"), address.needed("requirement"))
     shown = shown_of(found, zone, spec)
     return View(
         "Control chart",
