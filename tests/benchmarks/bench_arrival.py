@@ -2,7 +2,7 @@
 
 Baseline: the same file read by pandas and one minimum taken, in this process.
 
-    python tests/benchmarks/bench_arrival.py [scans]
+    python -m tests.benchmarks.bench_arrival [scans]
 """
 
 import statistics
@@ -12,9 +12,9 @@ import time
 from pathlib import Path
 
 import pandas as pd
-from bench_intake import make_archive, write_exports
 
 from speclake.service import Service
+from tests.benchmarks.bench_intake import make_archive, write_exports
 
 SETTLE_S = 0.5
 

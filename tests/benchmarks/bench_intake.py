@@ -4,7 +4,7 @@ Work: invented delimited exports of 2,401 points on the 0.001 %T grid are read, 
 stored, judged against 10 requirements and committed. Baseline: one pandas loop in one process that
 reads each of the same files and takes one minimum.
 
-    python tests/benchmarks/bench_intake.py [files]
+    python -m tests.benchmarks.bench_intake [files]
 """
 
 import resource

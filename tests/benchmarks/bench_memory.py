@@ -2,7 +2,7 @@
 
 Baseline: the same intake of the short backlog, in a process of its own, in the same run.
 
-    python tests/benchmarks/bench_memory.py [short] [long]
+    python -m tests.benchmarks.bench_memory [short] [long]
 """
 
 import resource
@@ -12,7 +12,8 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
-from bench_intake import make_archive
+
+from tests.benchmarks.bench_intake import make_archive
 
 
 def write_small_exports(folder: Path, files: int) -> None:
@@ -44,7 +45,7 @@ def main(short: int, long: int) -> None:
     peaks = {}
     for files in (short, long):
         done = subprocess.run(
-            [sys.executable, __file__, "--one", str(files)],
+            [sys.executable, "-m", "tests.benchmarks.bench_memory", "--one", str(files)],
             capture_output=True, text=True, check=True,
         )  # fmt: skip
         peaks[files] = float(done.stdout.split()[-1])
