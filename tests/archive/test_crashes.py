@@ -315,7 +315,8 @@ class Archive(RuleBasedStateMachine):
             assert repr(found[m.measurement_id]) == repr(expected)
             assert store.original(m.scan_sha256) == build.original(m.sample or "")
         store.clean(timedelta(0))
-        assert store.verify() == []
+        # a half built snapshot may be another process's, so it is left alone for an hour
+        assert [d for d in store.verify() if not d.path.startswith("catalog/.building-")] == []
         store.close()
 
 
