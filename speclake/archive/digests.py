@@ -14,6 +14,7 @@ a column allows null.
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -41,25 +42,28 @@ def originals_digest(names: Iterable[str]) -> str:
 
 def rows_digest(table: Any) -> str:
     """Digest of the rows of a pyarrow.Table, its commit number left out."""
-    numbers = (int.from_bytes(_sha256(row)) for row in _row_bytes(table))
-    return f"{sum(numbers) % _MODULUS:064x}"
+    return f"{sum(_row_numbers(table)) % _MODULUS:064x}"
 
 
 def digests_by_commit(table: Any) -> dict[int, str]:
     """Digest of the rows of each commit in a table of a sealed batch."""
     sums: dict[int, int] = {}
-    numbers = table.column(COMMIT_NUMBER).to_numpy().tolist()
-    for number, row in zip(numbers, _row_bytes(table), strict=True):
-        sums[number] = sums.get(number, 0) + int.from_bytes(_sha256(row))
-    return {number: f"{value % _MODULUS:064x}" for number, value in sums.items()}
+    commits = table.column(COMMIT_NUMBER).to_numpy().tolist()
+    for commit, number in zip(commits, _row_numbers(table), strict=True):
+        sums[commit] = sums.get(commit, 0) + number
+    return {commit: f"{value % _MODULUS:064x}" for commit, value in sums.items()}
 
 
-def _sha256(row: Any) -> bytes:
-    return hashlib.sha256(row).digest()
+def _row_numbers(table: Any) -> Iterator[int]:
+    """SHA-256 of each row in turn, as a number."""
+    sha256, number = hashlib.sha256, int.from_bytes
+    for view, bounds in _row_bytes(table):
+        for start, stop in pairwise(bounds):
+            yield number(sha256(view[start:stop]).digest())
 
 
-def _row_bytes(table: Any) -> Iterator[memoryview]:
-    """Bytes of each row in turn."""
+def _row_bytes(table: Any) -> Iterator[tuple[memoryview, list[int]]]:
+    """Bytes of some rows one after another, and where each begins and the last ends."""
     for batch in table.to_batches(max_chunksize=_ROWS_AT_ONCE):
         columns = [
             encoded
@@ -68,15 +72,10 @@ def _row_bytes(table: Any) -> Iterator[memoryview]:
         ]
         if not columns:
             columns = [pa.array([b""] * batch.num_rows, pa.binary())]
-        yield from _slices(pc.binary_join_element_wise(*columns, b""))
-
-
-def _slices(array: Any) -> Iterator[memoryview]:
-    _, offsets, data = array.buffers()
-    bounds = np.frombuffer(offsets, np.int32)[array.offset : array.offset + len(array) + 1]
-    view = memoryview(data) if data is not None else memoryview(b"")
-    for start, stop in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        yield view[start:stop]
+        rows = pc.binary_join_element_wise(*columns, b"")
+        _, offsets, data = rows.buffers()
+        bounds = np.frombuffer(offsets, np.int32)[rows.offset : rows.offset + len(rows) + 1]
+        yield memoryview(data if data is not None else b""), bounds.tolist()
 
 
 def _encoded(column: Any, field: Any) -> Any | None:

@@ -82,8 +82,8 @@ class OriginalsWriter:
             0,
         )
         self._directory.append(_directory_entry(fields, name, self._sink.size))
-        self._sink.write(struct.pack("<IH", 0x04034B50, _VERSION_NEEDED) + fields + name)
-        self._sink.write(data)
+        header = struct.pack("<IH", 0x04034B50, _VERSION_NEEDED) + fields + name
+        self._sink.write(header + data)
 
     def finish(self) -> int:
         """Write the directory; the number of members."""
