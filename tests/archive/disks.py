@@ -100,12 +100,12 @@ class TestDisk(LocalDisk):
         self._medium = medium
         self._handles: set[int] = set()
         self._countdown: int | None = None
-        self._happening: Callable[[], None] = lambda: None
+        self._happening: Callable[[], object] = lambda: None
         self._tokens = tokens or itertools.count()
         self.calls = 0
         self.is_dead = False
 
-    def at_call(self, count: int, happening: Callable[[], None]) -> None:
+    def at_call(self, count: int, happening: Callable[[], object]) -> None:
         """Have something happen just before the call after `count` more."""
         self._countdown, self._happening = count, happening
 

@@ -93,7 +93,7 @@ class Archive(RuleBasedStateMachine):
         self.root = self.folder / "archive"
         self.medium = Medium(self.folder / "graveyard")
         self.clock = build.Clock(EPOCH)
-        self.stores: list[Store | None] = [None] * WRITERS
+        self.stores: list[Store[Any] | None] = [None] * WRITERS
         self.disks = [TestDisk() for _ in range(WRITERS)]
         self.committed: dict[int, Batch] = {}
         self.reported: set[int] = set()
@@ -122,7 +122,7 @@ class Archive(RuleBasedStateMachine):
 
     # --- what writers do ----------------------------------------------------------------------
 
-    def store(self, writer: int) -> Store:
+    def store(self, writer: int) -> Store[Any]:
         """Store of a writer, opened anew where its process ended."""
         found = self.stores[writer]
         if found is None:
@@ -186,7 +186,7 @@ class Archive(RuleBasedStateMachine):
     def run(
         self,
         writer: int,
-        operation: Callable[[], None],
+        operation: Callable[[], object],
         what: str,
         calls: int,
         data: Any,

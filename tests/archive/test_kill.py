@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -59,7 +60,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, se
     root = folder / "archive"
     create(root)
     methods = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+    context: Any = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
         context.set_forkserver_preload(["tests.archive.writer"])
     count = 0

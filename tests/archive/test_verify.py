@@ -72,7 +72,7 @@ def flipped(place: Callable[[int], int]) -> Callable[[Path], None]:
     return flip
 
 
-DAMAGES = {
+DAMAGES: dict[str, Callable[[Path], object]] = {
     "truncated": truncated,
     "emptied": emptied,
     "zeroed": zeroed,
