@@ -76,12 +76,16 @@ def test_a_half_built_snapshot_of_a_killed_process_is_removed(world: World) -> N
     world.catalog.publish()
     left = world.root / snapshots.FOLDER / ".building-0123.tmp"
     fresh = world.root / snapshots.FOLDER / ".building-4567.tmp"
-    for path in (left, fresh):
+    spilled = left.with_name(left.name + session.SPILL)
+    spilled.mkdir()
+    for path in (left, fresh, spilled / "duckdb_temp_storage-0.tmp"):
         path.write_bytes(b"half")
-    os.utime(left, (time.time() - 4000, time.time() - 4000))
+    for path in (left, spilled):
+        os.utime(path, (time.time() - 4000, time.time() - 4000))
     world.add(batch("A2"))
     world.catalog.publish()
     assert not left.exists()
+    assert not spilled.exists()
     assert fresh.exists()
 
 

@@ -29,6 +29,9 @@ from speclake.archive.catalog.layout import (
 from speclake.archive.catalog.loading import Below, load
 from speclake.archive.catalog.source import Chunk
 
+SPILL = ".spill"
+"""How the name of the folder ends in which DuckDB puts what exceeds its memory."""
+
 _DAMAGE = (
     duckdb.IOException,
     duckdb.FatalException,
@@ -80,7 +83,7 @@ class Session:
             config={
                 "memory_limit": f"{resources.memory_mb}MB",
                 "threads": resources.threads,
-                "temp_directory": _own_temporary_folder(),
+                "temp_directory": str(_spill_folder(building)),
                 "autoinstall_known_extensions": False,
             }
         )
@@ -185,9 +188,15 @@ class Session:
         self._connection.close()
 
 
-def _own_temporary_folder() -> str:
-    """Folder that DuckDB makes when it needs it: two processes must not share one."""
-    return str(Path(tempfile.gettempdir()) / f"speclake-{os.getpid()}-{secrets.token_hex(4)}")
+def _spill_folder(building: Path | None) -> Path:
+    """Folder that DuckDB makes when it needs it, and removes: two processes must not share one.
+
+    What is left of it by a process that was killed while building, when most is in it, is found
+    beside the file.
+    """
+    if building is not None:
+        return building.with_name(building.name + SPILL)
+    return Path(tempfile.gettempdir()) / f"speclake-{os.getpid()}-{secrets.token_hex(4)}"
 
 
 def _quoted(path: Path) -> str:

@@ -91,9 +91,8 @@ def build(
             raise
         raise UnusableSnapshot(str(error)) from error
     finally:
-        for left in (temporary, temporary.with_name(temporary.name + ".wal")):
-            with contextlib.suppress(OSError):
-                left.unlink(missing_ok=True)
+        for left in (root / FOLDER).glob(f"{temporary.name}*"):
+            _remove(left, disk)
 
 
 def _loaded(root: Path, building: Path, resources: Resources) -> tuple[int, int]:
@@ -119,5 +118,12 @@ def remove_old(root: Path, disk: LocalDisk) -> None:
             if time.time() - left.stat().st_mtime > _ABANDONED_S:
                 old.append(left)
     for path in old:
-        with contextlib.suppress(OSError):  # another process has it open, or was faster
+        _remove(path, disk)
+
+
+def _remove(path: Path, disk: LocalDisk) -> None:
+    with contextlib.suppress(OSError):  # another process has it open, or was faster
+        if path.is_dir():
+            disk.remove_tree(path)
+        else:
             disk.remove(path)
