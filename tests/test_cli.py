@@ -38,6 +38,8 @@ def test_day_of_a_lab_from_export_to_verdict(lab: Path, tmp_path: Path) -> None:
     assert told["verdicts"] == {"pass": 1, "fail": 1}
     found = json.loads(speclake("find", "-a", lab, "--outcome", "fail", "--json"))
     assert found["count"] == 1
+    assert "1 of 1" in speclake("find", "-a", lab, "--outcome", "fail", "--until", "2026-05-04")
+    assert "0 of 0" in speclake("find", "-a", lab, "--until", "2026-05-03")
     (row,) = found["measurements"]
     assert (row["sample"], row["lot"], row["outcome"]) == ("S2", "L1", "fail")
     shown = speclake("show", "-a", lab, row["measurement_id"])

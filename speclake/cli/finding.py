@@ -1,7 +1,7 @@
 """Commands that look things up: find, show, judge, export."""
 
 from collections.abc import Mapping
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -27,11 +27,14 @@ Text = Annotated[str | None, typer.Option(help="Exact, or with * for any text.")
 FORMATS = ["%Y-%m-%d", "%Y-%m-%dT%H:%M"]
 Since = Annotated[
     datetime | None,
-    typer.Option(formats=FORMATS, help="From this day or minute on, by this machine's clock."),
+    typer.Option(formats=FORMATS, help="From this day or minute on, in the lab's time."),
 ]
 Until = Annotated[
     datetime | None,
-    typer.Option(formats=FORMATS, help="Before this day or minute, by this machine's clock."),
+    typer.Option(
+        formats=FORMATS,
+        help="Up to this day, it included, or before this minute, in the lab's time.",
+    ),
 ]
 Outcome = Annotated[
     str | None, typer.Option(help="pass, fail, undecided, not measurable or not judged.")
@@ -50,9 +53,11 @@ def _query(zone: tzinfo | None = None, **given: Any) -> dict[str, Any]:
     """The part of a query that was given; times are in the lab's zone, else this machine's."""
     query = {name: value for name, value in given.items() if value not in (None, False)}
     for name in ("since", "until"):
-        if name in query:
-            time = query[name]
+        if (time := query.get(name)) is not None:
             query[name] = time.replace(tzinfo=zone) if zone else time.astimezone()
+    until = query.get("until")
+    if until is not None and (until.hour, until.minute) == (0, 0):
+        query["until"] = until + timedelta(days=1)
     return query
 
 
