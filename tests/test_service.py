@@ -182,6 +182,10 @@ def test_port_that_is_taken_ends_the_service_before_it_is_told(
         assert [t.name for t in threading.enumerate() if t.name == "watcher"] == []
 
 
+def commits(lab: Path) -> int:
+    return sum(1 for _ in (lab / "chain").glob("*.json"))
+
+
 @pytest.mark.skipif(os.name == "nt", reason="SIGTERM ends a process of that system at once")
 def test_ingest_by_hand_stops_when_it_is_told_to(tmp_path: Path, exports: Path) -> None:
     lab = tmp_path / "lab"
@@ -260,11 +264,15 @@ def test_intake_killed_again_and_again_loses_and_doubles_nothing(
     dropped = 0
     for _ in range(12):
         process = serving(lab)
-        ends = time.monotonic() + chance.uniform(0.8, 2.5)
-        while time.monotonic() < ends:
+        before, patience = commits(lab), time.monotonic() + 25
+        ends = None
+        while ends is None or time.monotonic() < ends:
             export(f"S{dropped:04}", 91.0 + dropped / 1000, exports)
             dropped += 1
             time.sleep(0.02)
+            if ends is None and commits(lab) > before:
+                ends = time.monotonic() + chance.uniform(0.0, 0.4)
+            assert ends or time.monotonic() < patience, "the service takes nothing in"
         os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
     with Archive.open(lab) as archive:
