@@ -68,15 +68,16 @@ class Medium:
 
         self._names.append((path.parent, back))
 
-    def cut(self, root: Path, is_lost: Callable[[], bool], keep: Callable[[int], int]) -> None:
+    def cut(self, root: Path, is_lost: Callable[[Path], bool], keep: Callable[[int], int]) -> None:
         """Take back each change that is not durable, or leave it, as `is_lost` says.
 
         Parameters
         ----------
+        is_lost : whether a change of a name in this folder is.
         keep : how many of so many bytes of a file stay that was not fsynced.
         """
-        for _, take_back in reversed(self._names):
-            if is_lost():
+        for folder, take_back in reversed(self._names):
+            if is_lost(folder):
                 take_back()
         files = [(path.stat(), path) for path in root.rglob("*") if path.is_file()]
         for status, path in sorted(files, key=lambda file: file[0].st_ino):

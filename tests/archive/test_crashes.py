@@ -209,7 +209,7 @@ class Archive(RuleBasedStateMachine):
         self.stores = [None] * WRITERS
         random = Random(data.draw(st.integers(0, 2**32)))
         self.medium.cut(
-            self.root, lambda: random.random() < 0.7, lambda size: random.randint(0, size)
+            self.root, lambda _: random.random() < 0.7, lambda size: random.randint(0, size)
         )
 
     def settle(self, candidate: Batch | None) -> None:
