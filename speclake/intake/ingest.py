@@ -34,14 +34,12 @@ class Tally:
     verdicts: Counter[str] = field(default_factory=Counter)
     refused: list[FileRow] = field(default_factory=list)
     conflicts: list[FileRow] = field(default_factory=list)
-    commits: list[int] = field(default_factory=list)
     left_out: dict[str, str] = field(default_factory=dict)
 
     MOST_KEPT = 1000
 
-    def add(self, batch: Batch, number: int) -> None:
+    def add(self, batch: Batch) -> None:
         """Count one commit."""
-        self.commits = [*self.commits[-self.MOST_KEPT :], number]
         self.measurements += len(batch.measurements)
         self.verdicts.update(v.outcome.value for v in batch.verdicts)
         for row in batch.files:
@@ -122,7 +120,7 @@ class Ingest:
 
         commit = self._store.commit(prepare, who=WHO, why=_why(group), kind="intake")
         if commit is not None:
-            tally.add(made[0], commit.number)
+            tally.add(made[0])
             self._store.refresh()
             self._store.catalog.publish_if_due()
 
