@@ -170,7 +170,7 @@ class _Case:
             raise self.failed("sniff claims an empty file")
 
     def _confidence(self, content: bytes, what: str) -> Confidence:
-        head = replace(self.source, content=content[:HEAD_BYTES])
+        head = replace(self.source, held=content[:HEAD_BYTES])
         try:
             guess = self.importer.sniff(head)
         except Exception as error:
@@ -235,7 +235,7 @@ class _Case:
 
     def _read(self, content: bytes, what: str) -> list[Spectrum] | MalformedFile:
         try:
-            return read_checked(self.importer, replace(self.source, content=content))
+            return read_checked(self.importer, replace(self.source, held=content))
         except MalformedFile as error:
             self._check_refusal(error, what)
             return error

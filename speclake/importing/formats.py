@@ -279,6 +279,7 @@ class ImporterSettings(_Said):
     """
 
     importer: Annotated[str, Field(min_length=1)]
+    recognise: Recognise | None = None
     settings: dict[str, Any] = {}
 
 

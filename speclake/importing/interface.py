@@ -1,9 +1,11 @@
 """What an importer is: it guesses whether it can read an export, and reads it."""
 
+import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Any, Protocol
+from mmap import mmap
+from typing import Any, BinaryIO, Protocol
 
 from speclake.spectrum import Spectrum
 
@@ -37,15 +39,57 @@ class Source:
     Parameters
     ----------
     name : its file name with the folder below the watched one, for messages and patterns.
-    content : its bytes; for `Importer.sniff` at most the first `HEAD_BYTES`.
+    held : its bytes, as such or as a mapped file; read them by `content` or `open`.
     formats : the archive's format descriptions by name, as read from TOML.
     format : the one format that the settings name for this folder, if they do.
     """
 
     name: str
-    content: bytes
+    held: bytes | mmap
     formats: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     format: str | None = None
+
+    @property
+    def content(self) -> bytes:
+        """All bytes; for `Importer.sniff` at most the first `HEAD_BYTES`."""
+        return self.held if isinstance(self.held, bytes) else self.held[:]
+
+    @property
+    def size(self) -> int:
+        """Number of bytes."""
+        return len(self.held)
+
+    def open(self) -> BinaryIO:
+        """Stream of the bytes from the first on, for a file too long to be held at once."""
+        if isinstance(self.held, bytes):
+            return io.BytesIO(self.held)
+        return io.BufferedReader(_Mapped(self.held))
+
+
+class _Mapped(io.RawIOBase):
+    """Stream of a mapped file with a position of its own, so that two readings do not meet."""
+
+    def __init__(self, mapped: mmap) -> None:
+        self._mapped, self._at = mapped, 0
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        found = self._mapped[self._at : self._at + len(buffer)]
+        buffer[: len(found)] = found
+        self._at += len(found)
+        return len(found)
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
+        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: len(self._mapped)}
+        if starts[whence] + offset < 0:
+            raise ValueError(f"found the position {starts[whence] + offset}; expected 0 or more")
+        self._at = starts[whence] + offset
+        return self._at
 
 
 class Importer(Protocol):

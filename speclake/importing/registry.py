@@ -255,7 +255,7 @@ def rank(importers: Importers, source: Source) -> tuple[Candidate, ...]:
 
     An importer that raises, or answers with something else than a `Guess`, counts as NO.
     """
-    head = replace(source, content=source.content[:HEAD_BYTES])
+    head = replace(source, held=source.held[:HEAD_BYTES])
     candidates = [_opinion(name, importer, head) for name, importer in importers.ready.items()]
     return tuple(sorted(candidates, key=lambda each: (-each.confidence, each.importer)))
 

@@ -71,7 +71,7 @@ class TrustsTheName(TrustsTheLastLine):
 
     def read(self, source: Source) -> Iterator[Spectrum]:
         text = source.content.decode("ascii", "replace")
-        for spectrum in super().read(replace(source, content=SAMPLE.content)):
+        for spectrum in super().read(replace(source, held=SAMPLE.content)):
             if text.startswith("PAIRS\nsample A"):
                 yield replace(spectrum, fields={"sample": text[13:16]})
                 return
@@ -183,7 +183,7 @@ def test_a_wrong_number_of_spectra_is_named():
 
 
 def test_a_name_cut_short_is_caught_as_well_as_a_number():
-    one = replace(SAMPLE, content=SAMPLE.content.split(b"sample A-2")[0])
+    one = replace(SAMPLE, held=SAMPLE.content.split(b"sample A-2")[0])
     with pytest.raises(AssertionError, match=r"fields {'sample': 'A'} instead of {'sam"):
         check_importer(TrustsTheName(), one, spectra=1)
     with pytest.raises(AssertionError, match=r"fields\['sample'\] 'A' instead of 'A-1'"):
@@ -250,7 +250,7 @@ def test_wrong_leading_points_are_caught_in_an_open_ended_format():
         def read(self, source: Source) -> Iterator[Spectrum]:
             lines = source.content.split(b"\n")
             kept = [lines[0], *lines[-3:]] if len(lines) < 6 else lines
-            return super().read(replace(source, content=b"\n".join(kept)))
+            return super().read(replace(source, held=b"\n".join(kept)))
 
     source = Source("run7.txt", b"sample A\n400 10\n401 11\n402 12\n403 13\n")
     with pytest.raises(AssertionError, match=r"position 401\.0 instead of 400\.0 at point 1"):

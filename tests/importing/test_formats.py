@@ -136,7 +136,7 @@ class TestFolder:
         source = Source("a.txt", b"400\t1\n", {"other": other.as_data()})
         assert ColumnsImporter().sniff(source).confidence == Confidence.NO
         named = replace(source, format="other")
-        assert ColumnsImporter().sniff(named).reason == "its format is for the importer 'other'"
+        assert ColumnsImporter().sniff(named).reason == "the format 'other' describes no text"
         with pytest.raises(MalformedFile, match="for the importer 'other'"):
             list(ColumnsImporter().read(named))
 

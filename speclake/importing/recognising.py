@@ -1,0 +1,119 @@
+"""Which format of the archive is meant for a file: the named one, or the one that recognises it."""
+
+import fnmatch
+import pickle
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict
+
+from speclake import tomlfile
+from speclake.errors import MalformedFile
+from speclake.importing.formats import Recognise
+from speclake.importing.interface import Source
+from speclake.importing.text import byte_order_mark
+
+RECOGNISED_BYTES = 16_384
+"""How far into a file the texts of `Recognise` are looked for."""
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class _Rules(BaseModel):
+    """The part of a format that says which files are its own."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+
+    importer: str | None = None
+    recognise: Recognise | None = None
+
+
+def is_for(format_data: Mapping[str, Any], importer: str, key: str | None = None) -> bool:
+    """Whether a format is meant for an importer.
+
+    Parameters
+    ----------
+    format_data : the format, as read from TOML.
+    importer : name of the importer, which a format may give as its key ``importer``.
+    key : table that only formats for this importer have; None where it is told by name alone.
+    """
+    if "importer" in format_data:
+        return bool(format_data["importer"] == importer)
+    return key is not None and key in format_data
+
+
+def recognised_by(head: Source, importer: str, key: str | None = None) -> list[str]:
+    """Names of the formats for an importer that recognise a file, in alphabetical order."""
+    return [
+        name
+        for name in sorted(head.formats)
+        if is_for(head.formats[name], importer, key) and _recognises(name, head)
+    ]
+
+
+def meant_format(source: Source, importer: str, key: str | None = None) -> str | None:
+    """Name of the one format for this importer that a file is to be read with, if there is one.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        The named format is missing or for another importer, or several recognise the file.
+    """
+    if source.format is None:
+        names = recognised_by(source, importer, key)
+        if len(names) > 1:
+            expected = "one: narrow their [recognise], or name the format"
+            raise MalformedFile(source.name, "", of_several(names), expected)
+        return names[0] if names else None
+    if source.format not in source.formats:
+        known = ", ".join(sorted(source.formats)) or "none at all"
+        found = f"no format {source.format!r} in the archive"
+        raise MalformedFile(source.name, "", found, f"one of {known}")
+    if not is_for(source.formats[source.format], importer, key):
+        other = source.formats[source.format].get("importer")
+        found = f"the format {source.format!r} for " + (
+            f"the importer {other!r}" if other else "another kind of file"
+        )
+        raise MalformedFile(source.name, "", found, f"one for the importer {importer!r}")
+    return source.format
+
+
+def of_several(names: list[str]) -> str:
+    """Words for more than one format that recognise a file."""
+    return f"{len(names)} formats that recognise it: {' and '.join(map(repr, names))}"
+
+
+def checked_format(name: str, data: Mapping[str, Any], model: type[Model]) -> Model:
+    """Format as a checked model; kept by content, since the same few come with every file.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        The format says something impossible.
+    """
+    return _checked(name, pickle.dumps(dict(data)), model)  # type: ignore[return-value]  # the cache forgets the type
+
+
+@lru_cache(maxsize=256)
+def _checked(name: str, content: bytes, model: type[BaseModel]) -> BaseModel:
+    return tomlfile.check(pickle.loads(content), f"{name}.toml", model)
+
+
+def _recognises(name: str, head: Source) -> bool:
+    data = head.formats[name]
+    rules = checked_format(name, data, _Rules).recognise
+    if rules is None:
+        return False
+    if rules.file_name is not None:
+        path = head.name if "/" in rules.file_name else head.name.rsplit("/", 1)[-1]
+        if not fnmatch.fnmatchcase(path.lower(), rules.file_name.lower()):
+            return False
+    if not rules.text:
+        return True
+    said = data.get("text")
+    encoding = str(said["encoding"]) if isinstance(said, Mapping) else "utf-8"
+    length, marked = byte_order_mark(head.held[:4])
+    first = head.held[length:RECOGNISED_BYTES].decode(marked or encoding, "replace")
+    lines = first.split("\n", rules.within_lines)[: rules.within_lines]
+    return all(any(text in line for line in lines) for text in rules.text)
