@@ -8,10 +8,12 @@ from speclake_dashboards.matching import Units
 from speclake_dashboards.theme import FORBIDDEN
 
 from speclake.errors import UnitError
-from speclake.specs.model import Requirement, Specification
+from speclake.specs.model import Specification
+from speclake.specs.requirements import BandRequirement, ValueRequirement
 from speclake.units import can_convert, convert_positions, convert_values
 
 Applies = Literal["every point", "one point", "band value"]
+Banded = BandRequirement | ValueRequirement
 
 HATCHES = ("right_diagonal_line", "left_diagonal_line", "cross", "dot")
 HATCH_WORDS = ("rising strokes", "falling strokes", "crosses", "dots")
@@ -67,7 +69,10 @@ def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable
     for pattern, specification in enumerate(specifications):
         for requirement in specification.requirements:
             words = f"{specification.name}: {requirement.description}"
-            if not can_convert(requirement.unit, units.unit):
+            if not isinstance(requirement, Banded):
+                remarks.append(f"{words} – not drawn: it is no limit on the curve itself.")
+                continue
+            if not can_convert(requirement.spectral_unit, units.unit):
                 remarks.append(f"{words} – not drawn here, since the picture is in {units.unit}.")
                 continue
             try:
@@ -77,19 +82,19 @@ def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable
     return Drawable(tuple(limits), tuple(remarks))
 
 
-def _marks(requirement: Requirement, units: Units, words: str, pattern: int) -> tuple[Limit, ...]:
+def _marks(requirement: Banded, units: Units, words: str, pattern: int) -> tuple[Limit, ...]:
     start, stop = _stretch(requirement, units)
     marks = []
     for text, side in ((requirement.at_least, -1), (requirement.at_most, 1)):
         if text is None:
             continue
-        value = float(convert_values(float(text), requirement.unit, units.unit))
+        value = float(convert_values(float(text), requirement.spectral_unit, units.unit))
         every = (requirement.what, side) in _FORBIDS_POINTS
         applies: Applies = "every point" if every else "band value"
         if requirement.what == "value":
             applies = "one point"
         # a logarithm turns the order round: at least 90 %T is at most 0.046 A
-        turned = (requirement.unit in LOGARITHMS) != (units.unit in LOGARITHMS)
+        turned = (requirement.spectral_unit in LOGARITHMS) != (units.unit in LOGARITHMS)
         low, high = (value, None) if (side < 0) != turned else (None, value)
         marks.append(Limit(start, stop, low, high, applies, words, pattern))
     return tuple(marks)
@@ -100,7 +105,7 @@ STRIP = 0.03
 """Height of the hatched strip along a limit, as a part of the height of the picture."""
 
 
-def _stretch(requirement: Requirement, units: Units) -> tuple[float, float]:
+def _stretch(requirement: Banded, units: Units) -> tuple[float, float]:
     ends = [end for end in (*(requirement.band or ()), requirement.at) if end is not None]
     asked = (requirement.axis_unit, requirement.medium, units.axis_unit)
     try:

@@ -72,22 +72,46 @@ def check(data: Mapping[str, Any], name: str, model: type[Model], text: str = ""
         return model.model_validate(data)
     except ValidationError as error:
         lines = _lines_of_keys(text)
-        problems = tuple(
-            SettingsProblem(
-                file=name,
-                line=_line(lines, detail["loc"]),
-                key=".".join(str(part) for part in detail["loc"]) or "the file",
-                found=_found(detail),
-                allowed=_allowed(detail, model),
+        problems = []
+        for detail in error.errors():
+            place = _place(detail, data)
+            problems.append(
+                SettingsProblem(
+                    file=name,
+                    line=_line(lines, place),
+                    key=".".join(str(part) for part in place) or "the file",
+                    found=_found(detail),
+                    allowed=_allowed(detail, model),
+                )
             )
-            for detail in error.errors()
-        )
-        raise BadSettings(problems) from error
+        raise BadSettings(tuple(problems)) from error
+
+
+_NO_SUCH_KIND, _NO_KIND = "union_tag_invalid", "union_tag_not_found"
+"""Errors of a table whose kind is told by one of its keys."""
+
+
+def _place(detail: Any, data: object) -> tuple[Any, ...]:
+    """Keys that lead to what is wrong, without the kinds of tables that pydantic puts between."""
+    place: list[Any] = []
+    for part in detail["loc"]:
+        if isinstance(data, Mapping) and part not in data and part in data.values():
+            continue
+        place.append(part)
+        if isinstance(data, Mapping):
+            data = data.get(part)
+        elif isinstance(data, list | tuple) and isinstance(part, int):
+            data = data[part]
+    if detail["type"] in (_NO_SUCH_KIND, _NO_KIND):
+        place.append(detail["ctx"]["discriminator"].strip("'"))
+    return tuple(place)
 
 
 def _found(detail: Any) -> str:
-    if detail["type"] == "missing":
+    if detail["type"] in ("missing", _NO_KIND):
         return "nothing"
+    if detail["type"] == _NO_SUCH_KIND:
+        return repr(detail["ctx"]["tag"])
     if detail["type"] == "extra_forbidden":
         return f"the key {detail['loc'][-1]!r}"
     found = detail["input"]
@@ -97,13 +121,15 @@ def _found(detail: Any) -> str:
 
 def _allowed(detail: Any, model: type[BaseModel]) -> str:
     kind = detail["type"]
-    if kind == "missing":
+    if kind in ("missing", _NO_KIND):
         return "this key, which is required"
     if kind == "extra_forbidden":
         known = _keys_at(model, detail["loc"][:-1])
         return f"one of {', '.join(sorted(known))}" if known else "no such key"
     if kind in ("literal_error", "enum"):
         return str(detail["ctx"]["expected"])
+    if kind == _NO_SUCH_KIND:
+        return f"one of {detail['ctx']['expected_tags']}"
     message = str(detail["msg"])
     return message.removeprefix("Value error, ").removeprefix("Input should be ")
 
@@ -119,8 +145,15 @@ def _keys_at(model: Any, loc: tuple[Any, ...]) -> set[str]:
             info = each.model_fields.get(part) if hasattr(each, "model_fields") else None
             if info is not None:
                 found += _models_in(info.annotation)
-        models = found or models
+        models = found or [each for each in models if _is_kind(each, part)] or models
     return {key for each in models for key in each.model_fields}
+
+
+def _is_kind(model: type[BaseModel], kind: Any) -> bool:
+    """Whether a model is the one for a kind of table, which one of its keys tells."""
+    return any(
+        kind in getattr(each.annotation, "__args__", ()) for each in model.model_fields.values()
+    )
 
 
 def _models_in(annotation: Any) -> list[Any]:

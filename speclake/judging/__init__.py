@@ -1,8 +1,9 @@
 """Specifications against spectra: verdicts, their explanation, and parts and lots as a whole."""
 
 from speclake.judging.conditions import JUDGED_KINDS, Conditions
+from speclake.judging.deciding import OUTCOMES
 from speclake.judging.explaining import explain
-from speclake.judging.judgement import ENGINE_VERSION, OUTCOMES, Column, Judgement, judge_columns
+from speclake.judging.judgement import ENGINE_VERSION, Column, Judgement, judge_columns
 from speclake.judging.rollup import LotVerdict, PartVerdict, lot_outcome, part_outcome
 from speclake.judging.verdict_rows import AS_EXPORTED, judge, verdicts
 

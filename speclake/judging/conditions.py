@@ -5,10 +5,19 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from speclake.measurement import Correction, Kind, Measurement
-from speclake.specs.model import Requirement, same_text
+from speclake.specs.requirements import Requirement, same_text
+from speclake.units import AxisUnit, convert_positions
 
 JUDGED_KINDS = (Kind.PART, Kind.WITNESS)
 """Only spectra of these are judged: a check piece, a blank or a reference has no specification."""
+
+
+class Bandwidth(NamedTuple):
+    """Spectral bandwidth of a stretch of the axis, whose ends are in the unit of the axis."""
+
+    start: float
+    stop: float
+    bandwidth_nm: float | None
 
 
 class Conditions(NamedTuple):
@@ -23,6 +32,8 @@ class Conditions(NamedTuple):
     segment: str | None = None
     correction: Correction | None = None
     smoothed: bool | None = None
+    axis_unit: AxisUnit = "nm"
+    bandwidths: tuple[Bandwidth, ...] = ()
 
     @classmethod
     def of(cls, found: "Conditions | Measurement | Mapping[str, object]") -> "Conditions":
@@ -31,9 +42,13 @@ class Conditions(NamedTuple):
             return found
         known: dict[str, Any] = {}
         for name in cls._fields:
-            value = found.get(name) if isinstance(found, Mapping) else getattr(found, name)
+            value = found.get(name) if isinstance(found, Mapping) else getattr(found, name, None)
             if value is not None:
                 known[name] = value
+        if isinstance(found, Measurement):
+            known["bandwidths"] = tuple(
+                Bandwidth(each.start, each.stop, each.bandwidth_nm) for each in found.ranges
+            )
         known["kind"] = Kind(str(known.get("kind", Kind.UNKNOWN)))
         if "correction" in known:
             known["correction"] = Correction(str(known["correction"]))
@@ -87,8 +102,12 @@ def _fit(
             return _NOT_MEANT
     if unknown is not None:
         return Fit(applies=True, hindrance=f"the {unknown}")
-    hindrance = _correction_hindrance(requirement, conditions.correction)
-    return Fit(True, hindrance or _smoothing_hindrance(requirement, conditions.smoothed))
+    hindrance = (
+        _correction_hindrance(requirement, conditions.correction)
+        or _smoothing_hindrance(requirement, conditions.smoothed)
+        or _bandwidth_hindrance(requirement, conditions)
+    )
+    return Fit(True, hindrance)
 
 
 def _same_angle(requirement: Requirement, angle_deg: float | None) -> bool:
@@ -115,3 +134,35 @@ def _smoothing_hindrance(requirement: Requirement, smoothed: bool | None) -> str
     if requirement.smoothing == "must be known":
         return "nobody said whether the spectrum was smoothed, and the requirement needs to know"
     return None
+
+
+def _bandwidth_hindrance(requirement: Requirement, conditions: Conditions) -> str | None:
+    largest = requirement.largest_bandwidth_nm
+    if largest is None:
+        return None
+    allowed = f"the largest that the requirement allows is {largest:g} nm"
+    ends = requirement.band or (requirement.at, requirement.at)
+    found = [
+        each.bandwidth_nm
+        for each in conditions.bandwidths
+        if ends[0] is None or _overlap(ends, requirement.axis_unit, each, conditions.axis_unit)
+    ]
+    if not found or None in found:
+        return f"the bandwidth of the scan is unknown; {allowed}"
+    widest = max(each for each in found if each is not None)
+    return f"the bandwidth of the scan is {widest:g} nm; {allowed}" if widest > largest else None
+
+
+def _overlap(
+    ends: tuple[float | None, float | None], unit: AxisUnit, stretch: Bandwidth, of: AxisUnit
+) -> bool:
+    """Whether a band and a stretch of an axis have a position in common.
+
+    Units are brought together through vacuum: air moves a position by 0.03 %, far less than it
+    matters where a bandwidth changes.
+    """
+    band = [end for end in ends if end is not None]
+    reach = sorted((stretch.start, stretch.stop))
+    if unit != of:
+        reach = sorted(convert_positions(reach, of, "vacuum", unit, "vacuum").tolist())
+    return min(band) <= reach[1] and max(band) >= reach[0]

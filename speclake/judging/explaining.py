@@ -24,6 +24,8 @@ def explain(verdict: Verdict) -> str:
 
 def _found(verdict: Verdict) -> str:
     text = f"{_text(verdict)} {verdict.unit}"
+    if verdict.bound != "exact":
+        text = f"{verdict.bound} {text}"
     if verdict.decision == "rounded" and verdict.value is not None:
         text = f"{verdict.value:.10g} {verdict.unit}, which counts as {text}"
     if verdict.at is None:

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 from speclake.judging.conditions import JUDGED_KINDS, Conditions
-from speclake.specs.model import Needs, Requirement, Specification, same_text
+from speclake.specs.model import Needs, Specification
+from speclake.specs.requirements import Requirement, same_text
 from speclake.specs.verdicts import Outcome, Verdict, worst
 
 

@@ -5,21 +5,17 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from speclake.judging.conditions import Conditions
-from speclake.judging.judgement import (
-    NOT_MEASURABLE,
-    OUTCOMES,
-    UNDECIDED,
-    Column,
-    Judgement,
-    judge_columns,
-)
+from speclake.judging.deciding import NOT_MEASURABLE, OUTCOMES, UNDECIDED
+from speclake.judging.judgement import Column, Judgement, judge_columns
 from speclake.measurement import Measurement
+from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
 from speclake.specs.model import Specification
 from speclake.specs.rounding import shown_values
-from speclake.specs.verdicts import Verdict
+from speclake.specs.verdicts import Bound, Verdict
 from speclake.spectrum import SpectrumSet
 
 AS_EXPORTED = "as exported"
+BOUNDS: Mapping[int, Bound] = {EXACT: "exact", AT_LEAST: "at least", AT_MOST: "at most"}
 
 
 def judge(
@@ -74,11 +70,12 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
     keys, axis_unit = judgement.spectra.keys, judgement.spectra.axis.unit
     description, measured_quantity = requirement.description, requirement.measured
     version = specification.version
-    for row, text, is_measured, value, margin, at, outcome, reason in zip(
+    for row, text, is_measured, value, bound, margin, at, outcome, reason in zip(
         rows.tolist(),
         texts,
         measured.tolist(),
         column.value[rows].tolist(),
+        column.bound[rows].tolist(),
         column.margin[rows].tolist(),
         column.at[rows].tolist(),
         column.outcome[rows].tolist(),
@@ -108,6 +105,7 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
                 engine_version=judgement.engine_version,
                 decision=requirement.decision,
                 shown=text,
+                bound=BOUNDS[bound],
                 at_unit=axis_unit if at == at else None,
             ),
         )

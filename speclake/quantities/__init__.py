@@ -1,7 +1,6 @@
 """What is computed from spectra: one number a spectrum, many spectra at once."""
 
 from speclake.quantities.bands import (
-    BandValues,
     Coverage,
     coverage,
     maximum,
@@ -9,5 +8,6 @@ from speclake.quantities.bands import (
     minimum,
     value_at,
 )
+from speclake.quantities.values import Values
 
-__all__ = ["BandValues", "Coverage", "coverage", "maximum", "mean", "minimum", "value_at"]
+__all__ = ["Coverage", "Values", "coverage", "maximum", "mean", "minimum", "value_at"]

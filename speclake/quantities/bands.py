@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from speclake.quantities.values import Values
 from speclake.quantities.windows import Between, Window, locate
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import AxisUnit, Medium
@@ -22,21 +23,6 @@ What = Literal["minimum", "maximum", "mean", "value"]
 
 _BLOCK_VALUES = 32_768
 """Values that a sum works on at once, few enough to stay in the processor's cache."""
-
-
-@dataclass(frozen=True, eq=False)
-class BandValues:
-    """One number a spectrum.
-
-    Parameters
-    ----------
-    value : shape (n,), in the unit of the set; NaN where a spectrum cannot answer.
-    at : shape (n,), where on the axis the number was found, in the unit of the axis; None for a
-        mean, which no single position decides.
-    """
-
-    value: FloatArray
-    at: FloatArray | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +94,7 @@ def minimum(
     unit: AxisUnit = "nm",
     medium: Medium | None = None,
     largest_interval: float | None = None,
-) -> BandValues:
+) -> Values:
     """Smallest value of each spectrum in a band, and where it lies.
 
     The ends of the band count, interpolated between their neighbours. Of several equal values the
@@ -125,7 +111,7 @@ def maximum(
     unit: AxisUnit = "nm",
     medium: Medium | None = None,
     largest_interval: float | None = None,
-) -> BandValues:
+) -> Values:
     """Largest value of each spectrum in a band, and where it lies; else as `minimum`."""
     return _answer("maximum", spectra, low, high, unit, medium, largest_interval)
 
@@ -138,7 +124,7 @@ def mean(
     unit: AxisUnit = "nm",
     medium: Medium | None = None,
     largest_interval: float | None = None,
-) -> BandValues:
+) -> Values:
     """Mean of each spectrum over a band: the integral by trapezoids, divided by the width.
 
     The integral runs over `unit`: a band in nm is averaged over wavelength even where the spectrum
@@ -155,7 +141,7 @@ def value_at(
     unit: AxisUnit = "nm",
     medium: Medium | None = None,
     largest_interval: float | None = None,
-) -> BandValues:
+) -> Values:
     """Value of each spectrum at a position: as exported on a point, else linear between two."""
     return _answer("value", spectra, at, None, unit, medium, largest_interval)
 
@@ -168,14 +154,14 @@ def _answer(
     unit: AxisUnit,
     medium: Medium | None,
     largest_interval: float | None,
-) -> BandValues:
+) -> Values:
     window = locate(
         spectra.axis, low, high, unit=unit, medium=medium, largest_interval=largest_interval
     )
     return reduced(what, spectra.values, window)
 
 
-def reduced(what: What, values: FloatArray, window: Window) -> BandValues:
+def reduced(what: What, values: FloatArray, window: Window) -> Values:
     """One number a row of `values` over a window already located.
 
     Parameters
@@ -184,12 +170,12 @@ def reduced(what: What, values: FloatArray, window: Window) -> BandValues:
     """
     if window.problem is not None:
         nothing = np.full(values.shape[0], np.nan)
-        return BandValues(nothing, None if what == "mean" else nothing)
+        return Values(nothing, None if what == "mean" else nothing)
     if what == "mean":
-        return BandValues(_means(values, window), None)
+        return Values(_means(values, window), None)
     if what == "value":
         found = _end(values, window.before, window.start)
-        return BandValues(found, np.where(np.isnan(found), np.nan, window.at_start))
+        return Values(found, np.where(np.isnan(found), np.nan, window.at_start))
     return _extremum(values, window, what)
 
 
@@ -201,7 +187,7 @@ def _end(values: FloatArray, between: Between | None, point: int) -> FloatArray:
     return below + (above - below) * between.share
 
 
-def _extremum(values: FloatArray, window: Window, what: What) -> BandValues:
+def _extremum(values: FloatArray, window: Window, what: What) -> Values:
     n = values.shape[0]
     candidates: list[tuple[FloatArray, FloatArray | float]] = []
     if window.before is not None:
@@ -218,7 +204,7 @@ def _extremum(values: FloatArray, window: Window, what: What) -> BandValues:
         better = ~(best <= value) if what == "minimum" else ~(best >= value)
         better &= ~np.isnan(best)
         best, at = np.where(better, value, best), np.where(better, position, at)
-    return BandValues(best, np.where(np.isnan(best), np.nan, at))
+    return Values(best, np.where(np.isnan(best), np.nan, at))
 
 
 def _means(values: FloatArray, window: Window) -> FloatArray:

@@ -3,7 +3,8 @@
 from collections.abc import Iterable
 from datetime import date
 
-from speclake.specs.model import Specification, same_text
+from speclake.specs.model import Specification
+from speclake.specs.requirements import same_text
 
 
 def choose(

@@ -6,9 +6,10 @@ from enum import StrEnum
 from typing import Literal
 
 from speclake.specs.rounding import Decision
-from speclake.units import AxisUnit, ValueUnit
+from speclake.units import AxisUnit
 
 Side = Literal["inside", "outside"]
+Bound = Literal["exact", "at least", "at most"]
 
 
 class Outcome(StrEnum):
@@ -63,7 +64,7 @@ class Verdict:
     requirement: str
     description: str
     quantity: str
-    unit: ValueUnit
+    unit: str
     value: float | None
     low: float | None
     high: float | None
@@ -76,4 +77,6 @@ class Verdict:
     engine_version: str
     decision: Decision = "absolute"
     shown: str = ""
+    bound: Bound = "exact"
+    """Whether `value` is the value itself, or what the true one is at least, or at most."""
     at_unit: AxisUnit | None = None

@@ -73,7 +73,7 @@ def test_members_are_copied_without_inflating_them(archive: Path) -> None:
     writer = OriginalsWriter(sink)
     with OriginalsReader(archive, "originals.zip") as reader:
         for member, data in reader.members():
-            writer.add(member, data)
+            writer.copy(member, data)
     writer.finish()
     assert sink.bytes.getvalue() == archive.read_bytes()
 

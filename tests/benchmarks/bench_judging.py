@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 
 from speclake.judging import Conditions, judge_columns
-from speclake.specs import Requirement, Specification
+from speclake.specs import BandRequirement, Specification, ValueRequirement
 from speclake.spectrum import Axis, SpectrumSet
 
 REQUIREMENTS = (
@@ -33,19 +33,14 @@ REQUIREMENTS = (
 
 
 def specification() -> Specification:
-    return Specification(
-        name="ten requirements",
-        requirement=tuple(
-            Requirement(
-                id=f"r{number}",
-                what=what,
-                unit="%T",
-                **({"at": place} if what == "value" else {"band": place}),
-                **limits,
-            )
-            for number, (what, place, limits) in enumerate(REQUIREMENTS)
-        ),
-    )
+    kinds = {"value": (ValueRequirement, "at")}
+    requirements = []
+    for number, (what, place, limits) in enumerate(REQUIREMENTS):
+        kind, key = kinds.get(what, (BandRequirement, "band"))
+        requirements.append(
+            kind(**{"id": f"r{number}", "what": what, "unit": "%T", key: place} | limits)
+        )
+    return Specification(name="ten requirements", requirement=tuple(requirements))
 
 
 def plain(axis: Axis, values: np.ndarray) -> list[np.ndarray]:

@@ -17,11 +17,14 @@ from speclake.judging import (
     judge_columns,
     verdicts,
 )
+from speclake.judging.conditions import Bandwidth
+from speclake.judging.deciding import decide
 from speclake.measurement import Correction, Kind, Measurement
 from speclake.quantities import mean
 from speclake.quantities.exact import exact
+from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
 from speclake.quantities.windows import locate
-from speclake.specs import Outcome, Requirement, Specification
+from speclake.specs import BandRequirement, Outcome, Specification, ValueRequirement
 from speclake.specs.rounding import decimal_of, last_place, rounded
 from speclake.spectrum import Axis, SpectrumSet
 
@@ -41,9 +44,9 @@ def flat(*levels, **keys):
 
 def line(**keys):
     keys = {"id": "r", "what": "mean", "unit": "%T", "at_least": "92.0"} | keys
-    if "at" not in keys:
-        keys.setdefault("band", (420, 680))
-    return Requirement(**keys)
+    if "at" in keys:
+        return ValueRequirement(**keys)
+    return BandRequirement(**{"band": (420, 680)} | keys)
 
 
 def spec(*requirements, **keys):
@@ -440,3 +443,39 @@ def test_an_explanation_of_an_undecided_value_says_on_which_side_it_lies():
         "found 91.90 %T, 0.10 %T outside the limit, "
         "within the expanded uncertainty 0.3 %T (k = 2): undecided."
     )
+
+
+class TestBandwidth:
+    """A requirement that limits the slit says nothing of a scan whose slit is wider or unknown."""
+
+    def reason(self, *bandwidths: Bandwidth) -> str:
+        conditions = Conditions(bandwidths=bandwidths)
+        narrow = spec(line(largest_bandwidth_nm=2))
+        (verdict,) = judge(make_set(np.full(301, 95.0)), narrow, [conditions])
+        return verdict.reason if verdict.outcome is Outcome.NOT_MEASURABLE else ""
+
+    def test_unknown(self) -> None:
+        assert "bandwidth of the scan is unknown" in self.reason()
+        assert "unknown" in self.reason(Bandwidth(400, 500, 2.0), Bandwidth(500, 700, None))
+
+    def test_wider_within_the_band_only(self) -> None:
+        assert self.reason(Bandwidth(400, 700, 2.0)) == ""
+        assert "is 5 nm" in self.reason(Bandwidth(400, 600, 2.0), Bandwidth(600, 700, 5.0))
+        assert self.reason(Bandwidth(400, 690, 2.0), Bandwidth(690, 700, 5.0)) == ""
+
+
+def test_a_bound_decides_only_where_the_true_value_cannot_be_elsewhere() -> None:
+    def outcome(bound: int, value: float, **limits: str) -> Outcome:
+        number = decide(line(**limits), np.array([value]), np.array([bound], np.int8))
+        return OUTCOMES[number.outcome[0]]
+
+    above, below = {"at_least": "92.0"}, {"at_most": "92.0", "at_least": None}
+    assert outcome(AT_LEAST, 92.5, **above) is Outcome.PASS
+    assert outcome(AT_LEAST, 91.5, **above) is Outcome.NOT_MEASURABLE
+    assert outcome(AT_LEAST, 92.5, **below) is Outcome.FAIL
+    assert outcome(AT_LEAST, 91.5, **below) is Outcome.NOT_MEASURABLE
+    assert outcome(AT_MOST, 91.5, **above) is Outcome.FAIL
+    assert outcome(AT_MOST, 91.5, **below) is Outcome.PASS
+    both = {"at_least": "90.0", "at_most": "92.0"}
+    assert outcome(AT_LEAST, 91.0, **both) is Outcome.NOT_MEASURABLE
+    assert outcome(EXACT, 91.0, **both) is Outcome.PASS

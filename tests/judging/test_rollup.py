@@ -5,10 +5,10 @@ import pytest
 
 from speclake.judging import Conditions, judge, lot_outcome, part_outcome
 from speclake.measurement import Kind
-from speclake.specs import Needs, Outcome, Requirement, Specification
+from speclake.specs import BandRequirement, Needs, Outcome, Specification
 from speclake.spectrum import Axis, SpectrumSet
 
-MEAN = Requirement(id="T mean", what="mean", unit="%T", band=(420, 680), at_least="92.0")
+MEAN = BandRequirement(id="T mean", what="mean", unit="%T", band=(420, 680), at_least="92.0")
 
 
 def part(specification, *scans, first=400.0, last=700.0):

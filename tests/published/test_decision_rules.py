@@ -3,12 +3,12 @@
 import pytest
 
 from speclake.judging import Conditions, explain, judge
-from speclake.specs import Outcome, Requirement, Specification
+from speclake.specs import BandRequirement, Outcome, Specification
 from speclake.spectrum import Axis, SpectrumSet
 
 
 def judged(value, **keys):
-    requirement = Requirement(id="r", what="mean", unit="%T", band=(400, 600), **keys)
+    requirement = BandRequirement(id="r", what="mean", unit="%T", band=(400, 600), **keys)
     spec = Specification(name="s", requirement=(requirement,))
     spectra = SpectrumSet(Axis([400.0, 500.0, 600.0], "nm"), [[value] * 3], "%T", ("m",))
     (verdict,) = judge(spectra, spec, [Conditions()])

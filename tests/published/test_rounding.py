@@ -3,13 +3,15 @@
 import pytest
 
 from speclake.judging import Conditions, judge
-from speclake.specs import Outcome, Requirement, Specification
+from speclake.specs import Outcome, Specification, ValueRequirement
 from speclake.specs.rounding import last_place, rounded, shown
 from speclake.spectrum import Axis, SpectrumSet
 
 
 def judged(value, decision, **limits):
-    requirement = Requirement(id="r", what="value", unit="A", at=500, decision=decision, **limits)
+    requirement = ValueRequirement(
+        id="r", what="value", unit="A", at=500, decision=decision, **limits
+    )
     spec = Specification(name="s", requirement=(requirement,))
     spectra = SpectrumSet(Axis([400.0, 500.0, 600.0], "nm"), [[0.0, value, 0.0]], "A", ("m",))
     (verdict,) = judge(spectra, spec, [Conditions()])

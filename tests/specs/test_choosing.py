@@ -2,9 +2,9 @@
 
 from datetime import date
 
-from speclake.specs import Requirement, Specification, choose
+from speclake.specs import BandRequirement, Specification, choose
 
-LINE = Requirement(id="r", what="mean", unit="%T", band=(400, 700), at_least="92.0")
+LINE = BandRequirement(id="r", what="mean", unit="%T", band=(400, 700), at_least="92.0")
 
 
 def spec(name, **keys):

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speclake.errors import BadSettings
-from speclake.specs import Requirement, Specification
+from speclake.specs import BandRequirement, Specification
 from speclake.specs.rounding import limit_text
 
 WHOLE = """\
@@ -94,7 +94,7 @@ def test_a_specification_read_from_a_file_names_it_in_errors(tmp_path):
         (("at_least = 92.0", 'at_least = "92 %"'), "a decimal number such as 92.0"),
         (("at_least = 92.0", "at_least = 92.0\nat_most = 91.9"), "not above at_most"),
         (("at_least = 92.0", "at_least = 92.0\nat_most = 93.00"), "with the same last digit"),
-        (('what = "mean"', 'what = "average"'), "'minimum', 'maximum', 'mean' or 'value'"),
+        (('what = "mean"', 'what = "average"'), "one of 'minimum', 'maximum', 'mean', 'value'"),
         (('what = "mean"', 'what = "value"'), "at = a position, and no band"),
         (("band = [400, 700]", "at = 500"), "band = [from, to], and no at"),
         (("band = [400, 700]", "band = [700, 400]"), "the lower position first"),
@@ -147,7 +147,7 @@ def test_what_is_no_limit_is_refused(text):
 )
 def test_any_requirement_survives_json_to_the_last_digit(digits, places, uncertainty, low, width):
     text = str(Decimal(digits).scaleb(-places))
-    requirement = Requirement(
+    requirement = BandRequirement(
         id="r",
         what="minimum",
         unit="T",

@@ -1,0 +1,11 @@
+"""From a requirement to its number: which computation a kind of requirement asks for."""
+
+from collections.abc import Mapping
+
+from speclake.judging.taking.given import Given, Taker
+from speclake.specs.requirements import Requirement
+
+TAKERS: Mapping[type[Requirement], Taker] = {}
+"""The computation of each kind of requirement; those on bands and positions are in `judgement`."""
+
+__all__ = ["TAKERS", "Given", "Taker"]

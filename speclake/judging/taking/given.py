@@ -1,0 +1,29 @@
+"""What the computation of a requirement is given."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from speclake.judging.conditions import Conditions
+from speclake.quantities.values import Values
+from speclake.spectrum import SpectrumSet
+
+
+@dataclass(frozen=True)
+class Given:
+    """What is known beside the spectra themselves.
+
+    Parameters
+    ----------
+    conditions : how each spectrum was measured, in the order of the set.
+    """
+
+    conditions: Sequence[Conditions]
+
+
+Taker = Callable[[SpectrumSet, Any, Given], Values]
+"""Numbers of a set, in the unit of a requirement.
+
+The set holds only spectra that the requirement speaks of, in its `spectral_unit`, on their own
+axis. The number of one must not depend on the others.
+"""

@@ -1,0 +1,22 @@
+"""Requirements: one class for each kind of number that a specification may ask for."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
+from speclake.specs.requirements.common import Requirement, same_text
+
+AnyRequirement = Annotated[
+    BandRequirement | ValueRequirement,
+    Field(discriminator="what"),
+]
+"""Any kind of requirement; the key ``what`` tells which one it is."""
+
+__all__ = [
+    "AnyRequirement",
+    "BandRequirement",
+    "Requirement",
+    "ValueRequirement",
+    "same_text",
+]

@@ -1,0 +1,199 @@
+"""What all requirements have in common: limits, the decision, and the spectra they speak of."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+from typing import Annotated, ClassVar, Literal, Self, cast, get_args
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from speclake.measurement import Correction
+from speclake.specs.rounding import Decision, last_place, limit_text, shown
+from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
+
+Smoothing = Literal["refused", "allowed", "must be known"]
+Place = Literal["band", "at", "either", "optional band", "none"]
+
+
+class Table(BaseModel):
+    """A table of a specification: no unknown key, no change afterwards."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def texts(written: object) -> object:
+    """One entry as a list of one; a number, such as a site, as its text."""
+    entries = written if isinstance(written, list | tuple) else [written]
+    return tuple(
+        str(entry) if isinstance(entry, int | Decimal) and not isinstance(entry, bool) else entry
+        for entry in entries
+    )
+
+
+LimitText = Annotated[str, BeforeValidator(limit_text)]
+Position = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Angle = Annotated[float, Field(ge=0, lt=90, allow_inf_nan=False)]
+Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
+
+VALUE_UNITS: tuple[ValueUnit, ...] = get_args(ValueUnit)
+
+
+class Requirement(Table):
+    """One line of a specification: a number taken from a spectrum, and its limits.
+
+    Each kind of number is a class of its own with the keys that it needs; `what` tells which.
+    """
+
+    place: ClassVar[Place] = "band"
+    """Where on the axis the number is taken: whether `band` or `at` must be given."""
+
+    id: str = Field(min_length=1)
+    what: str
+    of: ValueUnit | None = None
+    unit: str
+    quantity: Quantity | None = None
+    band: tuple[Position, Position] | None = None
+    at: Position | None = None
+    axis_unit: AxisUnit = "nm"
+    medium: Medium | None = None
+    largest_interval: Position | None = None
+    largest_bandwidth_nm: Position | None = None
+    at_least: LimitText | None = None
+    at_most: LimitText | None = None
+    target: LimitText | None = None
+    decision: Decision = "absolute"
+    uncertainty: Position | None = None
+    when_within_uncertainty: Literal["undecided", "decide"] = "undecided"
+    # which spectra it applies to
+    angle_deg: Angle | None = None
+    angle_tolerance_deg: Annotated[float, Field(ge=0, lt=90)] = 0.5
+    polarisation: str | None = None
+    side: str | None = None
+    stage: str | None = None
+    segment: str | None = None
+    sites: Texts = ()
+    # what such a spectrum must be
+    needs_correction: Annotated[tuple[Correction, ...], BeforeValidator(texts)] = ()
+    smoothing: Smoothing = "refused"
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        self._check_units()
+        self._check_place()
+        if self.medium == "air" and self.axis_unit in ("cm-1", "eV"):
+            raise ValueError(f"no medium air with {self.axis_unit}, which belongs to vacuum")
+        self._check_limits()
+        return self
+
+    def result_units(self) -> Sequence[str]:
+        """Units that the number may have."""
+        return VALUE_UNITS
+
+    def taken(self) -> str:
+        """What number is taken, and where, as a phrase without the limits."""
+        raise NotImplementedError
+
+    def _check_units(self) -> None:
+        if self.of is None and self.unit not in VALUE_UNITS:
+            allowed = ", ".join(VALUE_UNITS)
+            raise ValueError(f"of = the unit in which the spectrum is taken, one of {allowed}")
+        if self.quantity not in (None, self.measured):
+            unit = self.spectral_unit
+            raise ValueError(f'quantity = "{self.measured}", which is what {unit} is a unit of')
+        if self.unit not in self.result_units():
+            raise ValueError(f"unit = one of {', '.join(self.result_units())}")
+
+    def _check_place(self) -> None:
+        has = {"band": self.band is not None, "at": self.at is not None}
+        wanted: dict[Place, tuple[dict[str, bool], ...]] = {
+            "band": ({"band": True, "at": False},),
+            "at": ({"band": False, "at": True},),
+            "either": ({"band": True, "at": False}, {"band": False, "at": True}),
+            "optional band": ({"band": True, "at": False}, {"band": False, "at": False}),
+            "none": ({"band": False, "at": False},),
+        }
+        if has not in wanted[self.place]:
+            words = {
+                "band": "band = [from, to], and no at,",
+                "at": "at = a position, and no band,",
+                "either": "band = [from, to] or at = a position, one of them,",
+                "optional band": "no at",
+                "none": "neither band nor at",
+            }
+            raise ValueError(f'{words[self.place]} with what = "{self.what}"')
+        if self.band is not None and not self.band[0] < self.band[1]:
+            raise ValueError("band = [from, to] with the lower position first")
+
+    def _check_limits(self) -> None:
+        if not self.limits:
+            raise ValueError("at_least, at_most or both")
+        if len(self.limits) == 2 and Decimal(self.limits[0]) > Decimal(self.limits[1]):
+            raise ValueError("an at_least that is not above at_most")
+        if self.decision == "rounded" and len({last_place(limit) for limit in self.limits}) > 1:
+            raise ValueError(
+                'at_least and at_most with the same last digit if decision = "rounded"'
+            )
+
+    @property
+    def spectral_unit(self) -> ValueUnit:
+        """The unit in which the spectrum is taken."""
+        return self.of or cast(ValueUnit, self.unit)
+
+    @property
+    def measured(self) -> Quantity:
+        """The quantity that the spectrum is of."""
+        return QUANTITY_OF_UNIT[self.spectral_unit]
+
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """Limits as written, the lower one first."""
+        return tuple(limit for limit in (self.at_least, self.at_most) if limit is not None)
+
+    @property
+    def undecided_within(self) -> float | None:
+        """Distance from a limit within which the value decides nothing; None if it always does."""
+        return self.uncertainty if self.when_within_uncertainty == "undecided" else None
+
+    def shown(self, value: float) -> str:
+        """Value of this requirement as it is printed; never at odds with its verdict."""
+        return shown(value, self.limits, self.decision, self.undecided_within)
+
+    @property
+    def description(self) -> str:
+        """The requirement as one phrase, with its limits as written."""
+        words = [self.taken()]
+        if self.at_least is not None and self.at_most is not None:
+            words.append(f"between {self.at_least} {self.unit} and {self.at_most} {self.unit}")
+        elif self.at_least is not None:
+            words.append(f"at least {self.at_least} {self.unit}")
+        else:
+            words.append(f"at most {self.at_most} {self.unit}")
+        if self.decision == "rounded":
+            words[-1] += " (rounded to the last digit of the limit)"
+        return ", ".join([*words, *self._conditions_in_words()])
+
+    def _place_in_words(self) -> str:
+        """Where on the axis the number is taken, as `taken` says it."""
+        medium = f" in {self.medium}" if self.medium else ""
+        if self.band is not None:
+            low, high = (f"{end:.10g} {self.axis_unit}" for end in self.band)
+            return f"from {low} to {high}{medium}"
+        return f"at {self.at:.10g} {self.axis_unit}{medium}" if self.at is not None else ""
+
+    def _conditions_in_words(self) -> list[str]:
+        words = []
+        if self.angle_deg is not None:
+            words.append(f"angle of incidence {self.angle_deg:g}°")
+        words += [
+            f"{name} {wanted}"
+            for name in ("polarisation", "side", "stage", "segment")
+            if (wanted := getattr(self, name)) is not None
+        ]
+        if self.sites:
+            words.append(f"site {', '.join(self.sites)}")
+        return words
+
+
+def same_text(text: str) -> str:
+    """Text by which a side, a site or a polarisation is compared: without case and outer space."""
+    return text.strip().casefold()
