@@ -2,7 +2,7 @@
 
 import contextlib
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,9 +14,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from speclake.archive.chain import Commit, FileEntry
-from speclake.archive.digests import originals_digest, rows_digest
-from speclake.archive.locations import LocalDisk
-from speclake.archive.originals import OriginalsReader, OriginalsWriter, packed
+from speclake.archive.digests import originals_digest, rows_digest, total
+from speclake.archive.locations import LocalDisk, Sink
+from speclake.archive.originals import OriginalsReader, OriginalsWriter, check_hash, packed
 from speclake.archive.rows import Batch
 from speclake.archive.schemas import (
     COMMIT_FIELD,
@@ -45,7 +45,7 @@ class EncodedBatch:
     """A batch as it will lie on disk: its tables, without the empty ones, and its originals."""
 
     tables: Mapping[str, Any]
-    originals: Mapping[str, bytes]
+    originals: Mapping[str, bytes | Path]
     digests: Mapping[str, str]
 
     def is_same_as(self, other: "EncodedBatch") -> bool:
@@ -87,9 +87,8 @@ def _check(batch: Batch) -> None:
             f"{', '.join(odd[:3])}; expected one spectrum for each measurement"
         )
     for name, content in batch.originals.items():
-        found = hashlib.sha256(content).hexdigest()
-        if found != name:
-            raise ValueError(f"found an original named {name} whose bytes have the hash {found}")
+        if isinstance(content, bytes):  # the others are checked as they are read
+            check_hash(name, hashlib.sha256(content).hexdigest())
 
 
 # --- writing ----------------------------------------------------------------------------------
@@ -165,12 +164,92 @@ def write(batch: EncodedBatch, new: NewBatch, disk: LocalDisk) -> tuple[FileEntr
     if batch.originals:
         with disk.create(new.path(ORIGINALS)) as sink:
             archive = OriginalsWriter(sink)
-            for sha256, content in batch.originals.items():
-                archive.add(*packed(sha256, content))
+            _add_originals(archive, batch.originals)
             count = archive.finish()
         entries.append(new.entry(ORIGINALS, count, sink.size, sink.sha256))
     new.finish()
     return tuple(entries)
+
+
+def _add_originals(archive: OriginalsWriter, originals: Mapping[str, bytes | Path]) -> None:
+    for sha256, content in originals.items():
+        if isinstance(content, bytes):
+            archive.add(*packed(sha256, content))
+        else:
+            archive.pack(sha256, content)
+
+
+Written = tuple[tuple[FileEntry, ...], dict[str, str]]
+"""Entries of the files of a batch, and the digests of their rows."""
+
+
+def write_parts(parts: Iterable[Batch], new: NewBatch, disk: LocalDisk) -> Written:
+    """Entries and digests of a plain batch whose rows come in parts, on the medium with its names.
+
+    Of each table no more rows are held than a row group and a part.
+
+    Raises
+    ------
+    ValueError
+        As for `encoded`.
+    """
+    digests: dict[str, str] = {}
+    tables: dict[str, _GrowingTable] = {}
+    with contextlib.ExitStack() as files:
+        originals: tuple[Sink, OriginalsWriter] | None = None
+        for part in parts:
+            batch = encoded(part)
+            for name, digest in batch.digests.items():
+                digests[name] = total((digests[name], digest)) if name in digests else digest
+            for name, table in batch.tables.items():
+                if name not in tables:
+                    sink = files.enter_context(disk.create(new.path(name)))
+                    tables[name] = _GrowingTable(name, sink, table.schema, files)
+                tables[name].add(table)
+            if batch.originals:
+                if originals is None:
+                    sink = files.enter_context(disk.create(new.path(ORIGINALS)))
+                    originals = sink, OriginalsWriter(sink)
+                _add_originals(originals[1], batch.originals)
+        counts = {name: tables[name].finish() for name in TABLES if name in tables}
+        sinks = {name: tables[name].sink for name in counts}
+        if originals is not None:
+            sinks[ORIGINALS], counts[ORIGINALS] = originals[0], originals[1].finish()
+    new.finish()
+    entries = (new.entry(n, counts[n], sink.size, sink.sha256) for n, sink in sinks.items())
+    return tuple(entries), digests
+
+
+class _GrowingTable:
+    """A table of a batch that is written a row group at a time."""
+
+    def __init__(self, name: str, sink: Sink, schema: pa.Schema, files: contextlib.ExitStack):
+        self.sink = sink
+        self._size = rows_a_group(name)
+        self._file = files.enter_context(parquet_writer(pa.PythonFile(sink, "w"), name, schema))
+        self._waiting: list[Any] = []
+        self._waiting_rows = self._rows = 0
+
+    def add(self, table: Any) -> None:
+        """Take rows, and write what fills row groups."""
+        self._waiting.append(table)
+        self._waiting_rows += table.num_rows
+        if whole := self._waiting_rows // self._size * self._size:
+            self._write(whole)
+
+    def _write(self, rows: int) -> None:
+        joined = pa.concat_tables(self._waiting)
+        self._file.write_table(joined.slice(0, rows), row_group_size=self._size)
+        self._rows += rows
+        self._waiting_rows -= rows
+        self._waiting = [joined.slice(rows)] if self._waiting_rows else []
+
+    def finish(self) -> int:
+        """Number of rows, once all of them and the footer are written."""
+        if self._waiting_rows:
+            self._write(self._waiting_rows)
+        self._file.close()
+        return self._rows
 
 
 def rows_a_group(table: str) -> int:
@@ -272,11 +351,27 @@ def read_original(root: Path, commit: Commit, sha256: str) -> bytes:
     FileNotFoundError, speclake.errors.ArchiveDamaged
         As for `read_table`.
     """
+    path = originals_file(root, commit, sha256)
+    with OriginalsReader(path, path.relative_to(root).as_posix()) as originals:
+        return originals.read(sha256)
+
+
+def originals_file(root: Path, commit: Commit, sha256: str) -> Path:
+    """Zip archive of the batch of a commit.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        The batch has none.
+    FileNotFoundError
+        As for `read_table`.
+    """
     entry = commit.entry(ORIGINALS)
     if entry is None:
         raise NotFound(f"commit {commit.number}: found no originals; expected {sha256}")
-    with OriginalsReader(root / entry.path, entry.path) as originals:
-        return originals.read(sha256)
+    path = root / entry.path
+    path.stat()
+    return path
 
 
 @contextlib.contextmanager

@@ -79,6 +79,16 @@ class Reader:
         """
         return self._again(lambda: self._original(sha256))
 
+    def originals_file(self, sha256: str) -> Path:
+        """Zip archive that holds the bytes of a file now; sealing may move them later.
+
+        Raises
+        ------
+        speclake.errors.NotFound, speclake.errors.ArchiveDamaged
+            As for `spectra`.
+        """
+        return self._again(lambda: batches.originals_file(self._root, self._holder(sha256), sha256))
+
     def _again(self, read: Callable[[], Read]) -> Read:
         """What `read` gives, asked again for as long as batches move meanwhile."""
         while True:
@@ -93,8 +103,12 @@ class Reader:
                     ) from error
 
     def _original(self, sha256: str) -> bytes:
+        return batches.read_original(self._root, self._holder(sha256), sha256)
+
+    def _holder(self, sha256: str) -> Commit:
+        """Commit whose batch holds the bytes of a file."""
         place = self._places("originals", (sha256,))[sha256]
-        return batches.read_original(self._root, self._record(place.batch), sha256)
+        return self._record(place.batch)
 
     def _places(self, table: str, ids: Sequence[str]) -> dict[str, Place]:
         places = self._catalogue.places(table, ids)

@@ -1,10 +1,11 @@
 """Rows of the archive's tables, and the batch that one commit adds."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -162,11 +163,23 @@ class Batch:
     files: tuple[FileRow, ...] = ()
     events: tuple[EventRow, ...] = ()
     specifications: tuple[SpecificationRow, ...] = ()
-    originals: Mapping[str, bytes] = field(default_factory=dict)
-    """Bytes of each file by its sha256."""
+    originals: Mapping[str, bytes | Path] = field(default_factory=dict)
+    """Bytes of each file by its sha256, or a copy of a file that is too long to be held."""
 
     def __bool__(self) -> bool:
         return any(
             (self.measurements, self.spectra, self.axes, self.derived, self.verdicts,
              self.findings, self.files, self.events, self.specifications, self.originals)
         )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LongBatch:
+    """What one commit adds where that is too much to be held at once.
+
+    The parts are asked for once, and each is written before the next; their rows stand in the
+    tables of one batch, one part after another. Given again after another writer was faster, the
+    same object says that its parts would be the same.
+    """
+
+    parts: Iterable[Batch]

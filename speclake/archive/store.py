@@ -8,15 +8,15 @@ from typing import Generic, TypeVar
 
 from speclake.archive import cleaning
 from speclake.archive.batches import FOLDER as BATCHES
-from speclake.archive.batches import EncodedBatch, NewBatch, encoded, write
+from speclake.archive.batches import EncodedBatch, NewBatch, Written, encoded, write, write_parts
 from speclake.archive.chain import FOLDER as CHAIN
-from speclake.archive.chain import Chain, Commit, FileEntry, Taken
+from speclake.archive.chain import Chain, Commit, Taken
 from speclake.archive.cleaning import Removed
 from speclake.archive.damage import Damage
 from speclake.archive.locations import LocalDisk
 from speclake.archive.places import Catalogue
 from speclake.archive.reading import Reader
-from speclake.archive.rows import Batch
+from speclake.archive.rows import Batch, LongBatch
 from speclake.archive.sealing import Sealer
 from speclake.archive.verify import verify
 from speclake.errors import NotFound
@@ -77,7 +77,12 @@ class Store(Generic[CatalogueT]):
     # --- writing ------------------------------------------------------------------------------
 
     def commit(
-        self, prepare: Callable[[CatalogueT], Batch | None], *, who: str, why: str, kind: str
+        self,
+        prepare: Callable[[CatalogueT], Batch | LongBatch | None],
+        *,
+        who: str,
+        why: str,
+        kind: str,
     ) -> Commit | None:
         """Commit that adds what `prepare` gives, durably; None where it gives nothing.
 
@@ -100,7 +105,7 @@ class Store(Generic[CatalogueT]):
                     if not batch:
                         writing.give_up()
                         return None
-                    entries, digests = writing.written(encoded(batch))
+                    entries, digests = writing.written(batch)
                     number = self.catalog.number
                     previous = self.chain.read(number) if number else None
                     try:
@@ -156,6 +161,16 @@ class Store(Generic[CatalogueT]):
         """
         return self._reader.original(sha256)
 
+    def originals_file(self, sha256: str) -> Path:
+        """Zip archive that holds the bytes of a file now; sealing may move them later.
+
+        Raises
+        ------
+        speclake.errors.NotFound, speclake.errors.ArchiveDamaged
+            As for `spectra`.
+        """
+        return self._reader.originals_file(sha256)
+
     def rebuild(self) -> int | None:
         """Number of the commit that the catalogue, made anew from the chain alone, shows."""
         cleaning.clean_snapshots(self.root, self._disk)
@@ -183,17 +198,36 @@ class _Writing:
     def __init__(self, root: Path, disk: LocalDisk, clock: Clock) -> None:
         self._root, self._disk, self._clock = root, disk, clock
         self._new: NewBatch | None = None
-        self._batch: EncodedBatch | None = None
-        self._entries: tuple[FileEntry, ...] = ()
+        self._batch: EncodedBatch | LongBatch | None = None
+        self._written: Written = (), {}
 
-    def written(self, batch: EncodedBatch) -> tuple[tuple[FileEntry, ...], dict[str, str]]:
+    def written(self, batch: Batch | LongBatch) -> Written:
         """Entries and digests of a batch that is on the medium now."""
-        if self._batch is None or not self._batch.is_same_as(batch):
+        if isinstance(batch, LongBatch):
+            self._write_long(batch)
+        else:
+            self._write(encoded(batch))
+        return self._written
+
+    def _write(self, batch: EncodedBatch) -> None:
+        if isinstance(self._batch, EncodedBatch) and self._batch.is_same_as(batch):
+            return
+        self.give_up()
+        self._new = NewBatch(self._root, self._clock(), self._disk)
+        self._written = write(batch, self._new, self._disk), dict(batch.digests)
+        self._batch = batch
+
+    def _write_long(self, batch: LongBatch) -> None:
+        if self._batch is batch:
+            return
+        self.give_up()
+        self._new = NewBatch(self._root, self._clock(), self._disk)
+        try:
+            self._written = write_parts(batch.parts, self._new, self._disk)
+        except BaseException:
             self.give_up()
-            self._new = NewBatch(self._root, self._clock(), self._disk)
-            self._entries = write(batch, self._new, self._disk)
-            self._batch = batch
-        return self._entries, dict(batch.digests)
+            raise
+        self._batch = batch
 
     def give_up(self) -> None:
         """Remove what was written; no record names it."""
