@@ -4,7 +4,7 @@ import signal
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import get_args
 
 import numpy as np
@@ -23,6 +23,18 @@ _DIRECTIONS = frozenset(get_args(ScanDirection))
 _watcher: ContextVar[Callable[[str], None] | None] = ContextVar("watcher", default=None)
 
 
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the reading of one file has come. `bytes` of `size` are copied or read."""
+
+    spectra: int
+    bytes: int
+    size: int
+
+
+_listener: ContextVar[Callable[[Progress], None] | None] = ContextVar("listener", default=None)
+
+
 @contextmanager
 def told_to(watcher: Callable[[str], None]) -> Iterator[None]:
     """Context in which `watcher` is told the name of an importer before its code runs.
@@ -35,6 +47,22 @@ def told_to(watcher: Callable[[str], None]) -> Iterator[None]:
         yield
     finally:
         _watcher.reset(token)
+
+
+@contextmanager
+def heard_by(listener: Callable[[Progress], None]) -> Iterator[None]:
+    """Context in which `listener` hears every sign of life."""
+    token = _listener.set(listener)
+    try:
+        yield
+    finally:
+        _listener.reset(token)
+
+
+def tell_progress(progress: Progress) -> None:
+    """Give whoever watches a sign of life: a file may take long as long as it goes on."""
+    if (listener := _listener.get()) is not None:
+        listener(progress)
 
 
 def announce(importer: str) -> None:
@@ -69,6 +97,18 @@ def read_checked(
 ) -> list[Spectrum]:
     """Spectra of a file, each one checked against the contract of importers.
 
+    Parameters and errors are those of `read_each`.
+    """
+    return list(read_each(importer, source, at_most=at_most))
+
+
+def read_each(
+    importer: Importer, source: Source, *, at_most: int | None = None
+) -> Iterator[Spectrum]:
+    """Spectra of a file one after another, each checked against the contract of importers.
+
+    They count only once the last was read: the importer may refuse the file until then.
+
     Parameters
     ----------
     at_most : number of spectra above which the importer is held to run on for ever.
@@ -82,40 +122,43 @@ def read_checked(
         something that is no sound spectrum.
     """
     announce(importer.name)
-    try:
-        return _read(importer, source, at_most)
-    except MalformedFile as error:
-        if type(error) is MalformedFile:
-            raise
-        # a subclass may live in a module that no other process can import
-        raise MalformedFile(error.file, error.place, error.found, error.expected) from error
-    except BaseException as error:
-        if not is_importers_fault(error) or type(error) is ImporterFailed:
-            raise
-        raise ImporterFailed(importer.name, source.name, what_was_raised(error)) from error
+    spectra = _read(importer, source, at_most)
+    while True:
+        try:
+            spectrum = next(spectra, None)
+        except MalformedFile as error:
+            if type(error) is MalformedFile:
+                raise
+            # a subclass may live in a module that no other process can import
+            raise MalformedFile(error.file, error.place, error.found, error.expected) from error
+        except BaseException as error:
+            if not is_importers_fault(error) or type(error) is ImporterFailed:
+                raise
+            raise ImporterFailed(importer.name, source.name, what_was_raised(error)) from error
+        if spectrum is None:
+            return
+        yield spectrum
 
 
-def _read(importer: Importer, source: Source, at_most: int | None) -> list[Spectrum]:
+def _read(importer: Importer, source: Source, at_most: int | None) -> Iterator[Spectrum]:
     def failed(what_happened: str) -> ImporterFailed:
         return ImporterFailed(importer.name, source.name, what_happened)
 
-    spectra: list[Spectrum] = []
     places: set[str] = set()
     read = importer.read(source)
     if not hasattr(read, "__iter__"):
         raise failed(f"returned {_shown(read)} where an iterator of spectra is due")
     for number, spectrum in enumerate(read, 1):
         if at_most is not None and number > at_most:
-            raise failed(f"gave more than {at_most} spectra")
+            raise failed(f"gave more than {at_most} spectra, which is the limit for one file")
         if problem := problem_of(spectrum):
             raise failed(f"gave as spectrum {number} {problem}")
         if spectrum.place in places:
             raise failed(f"gave two spectra the same place {spectrum.place!r}")
         places.add(spectrum.place)
-        spectra.append(_in_plain_types(spectrum))
-    if not spectra:
+        yield _in_plain_types(spectrum)
+    if not places:
         raise failed("gave no spectrum and did not refuse the file")
-    return spectra
 
 
 def problem_of(spectrum: object) -> str | None:

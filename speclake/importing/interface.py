@@ -4,13 +4,14 @@ import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
-from mmap import mmap
 from typing import Any, BinaryIO, Protocol
 
 from speclake.spectrum import Spectrum
 
 HEAD_BYTES = 65_536
 """How much of a file `Importer.sniff` is shown."""
+
+_STREAM_BUFFER_BYTES = 2**18
 
 
 class Confidence(IntEnum):
@@ -32,6 +33,14 @@ class Guess:
     """Name of the format that it would use, where it needs one."""
 
 
+class Held(Protocol):
+    """Bytes that are read a stretch at a time, as those of a mapped file or of one on disk."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, stretch: slice, /) -> bytes: ...
+
+
 @dataclass(frozen=True)
 class Source:
     """One export.
@@ -39,13 +48,13 @@ class Source:
     Parameters
     ----------
     name : its file name with the folder below the watched one, for messages and patterns.
-    held : its bytes, as such or as a mapped file; read them by `content` or `open`.
+    held : its bytes, as such or in a file; read them by `content` or `open`.
     formats : the archive's format descriptions by name, as read from TOML.
     format : the one format that the settings name for this folder, if they do.
     """
 
     name: str
-    held: bytes | mmap
+    held: bytes | Held
     formats: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     format: str | None = None
 
@@ -63,14 +72,14 @@ class Source:
         """Stream of the bytes from the first on, for a file too long to be held at once."""
         if isinstance(self.held, bytes):
             return io.BytesIO(self.held)
-        return io.BufferedReader(_Mapped(self.held))
+        return io.BufferedReader(_Stream(self.held), _STREAM_BUFFER_BYTES)
 
 
-class _Mapped(io.RawIOBase):
-    """Stream of a mapped file with a position of its own, so that two readings do not meet."""
+class _Stream(io.RawIOBase):
+    """Stream of bytes held elsewhere, with a position of its own, so that two do not meet."""
 
-    def __init__(self, mapped: mmap) -> None:
-        self._mapped, self._at = mapped, 0
+    def __init__(self, held: Held) -> None:
+        self._held, self._at = held, 0
 
     def readable(self) -> bool:
         return True
@@ -79,13 +88,13 @@ class _Mapped(io.RawIOBase):
         return True
 
     def readinto(self, buffer: Any) -> int:
-        found = self._mapped[self._at : self._at + len(buffer)]
+        found = self._held[self._at : self._at + len(buffer)]
         buffer[: len(found)] = found
         self._at += len(found)
         return len(found)
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: len(self._mapped)}
+        starts = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: len(self._held)}
         if starts[whence] + offset < 0:
             raise ValueError(f"found the position {starts[whence] + offset}; expected 0 or more")
         self._at = starts[whence] + offset

@@ -15,10 +15,12 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import partial
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
 from speclake.errors import ImporterFailed, SpeclakeError
+from speclake.importing.guard import Progress
 from speclake.importing.process import Ended, WorkerProcess
 from speclake.importing.worker import Outcome, Setup, Task
 
@@ -59,7 +61,8 @@ class GuardedPool(Generic[State]):
     workers : number of processes; each starts when there is work for it.
     initializer, initargs : called once in every worker; what it returns is the first argument of
         every function that the pool runs there.
-    time_limit_s : what one item may take; then its worker is ended.
+    time_limit_s : how long an item may go on without a sign of life (`guard.tell_progress`); then
+        its worker is ended.
     memory_limit_mb : how much address space an item may take beyond that of a worker at rest.
         Enforced on Linux only: elsewhere the system does not tell what is taken already.
     chunk : how many items travel together.
@@ -134,6 +137,8 @@ class GuardedPool(Generic[State]):
         tick_s: float = 0.5,
         stop: threading.Event | None = None,
         grace_s: float = 2.0,
+        is_long: Callable[[Item], bool] = lambda _: False,
+        on_progress: Callable[[Item, Progress], None] | None = None,
     ) -> Generator[Result[Item, Value] | None]:
         """Results as `map` gives them, and None whenever `tick_s` went by without any.
 
@@ -145,6 +150,9 @@ class GuardedPool(Generic[State]):
         ----------
         stop : once it is set, no further item is taken; what is under way has `grace_s` seconds
             to come in, and is dropped after that.
+        is_long : whether an item is likely to take long; it travels alone, so that none waits
+            behind it.
+        on_progress : hears, in another thread, how far an item that takes long has come.
 
         Raises
         ------
@@ -157,24 +165,24 @@ class GuardedPool(Generic[State]):
         if self._closed.is_set():
             raise RuntimeError("the pool is closed")
         self._start_threads()
-        return self._stream(function, items, name, tick_s, _Stop(stop, grace_s))
+        chunks = self._chunks(items, is_long)
+        call = _Call(function, name, on_progress)
+        return self._stream(call, chunks, tick_s, _Stop(stop, grace_s))
 
     def _stream(
         self,
-        function: Callable[[State, Item], Value],
-        items: Iterable[Item | Pause],
-        name: Callable[[Item], str],
+        call: "_Call[State, Item, Value]",
+        chunks: Iterator[tuple[Item, ...]],
         tick_s: float,
         stop: "_Stop",
     ) -> Generator[Result[Item, Value] | None]:
         batch = _Batch()
-        chunks = self._chunks(items)
         at_once = 3 * len(self._lanes)
         under_way = 0
         try:
             while not stop.is_over():
                 while under_way < at_once and not stop.is_set() and (chunk := next(chunks, ())):
-                    self._jobs.put(_Job(function, chunk, batch))
+                    self._jobs.put(_Job(call.function, chunk, batch, call.on_progress))
                     under_way += 1
                 if not under_way:
                     return
@@ -186,25 +194,33 @@ class GuardedPool(Generic[State]):
                     raise part.problem
                 under_way -= part.is_last
                 for item, outcome in part.outcomes:
-                    yield _result(item, outcome, name)
+                    yield _result(item, outcome, call.name)
         finally:
             if under_way:
                 batch.is_abandoned = True
                 for lane in self._lanes:
                     lane.drop(batch)
 
-    def _chunks(self, items: Iterable[Item | Pause]) -> Iterator[tuple[Item, ...]]:
-        """Items in chunks; an empty one where there are none for now."""
+    def _chunks(
+        self, items: Iterable[Item | Pause], is_long: Callable[[Item], bool]
+    ) -> Iterator[tuple[Item, ...]]:
+        """Items in chunks, a long one alone; an empty chunk where there are none for now."""
         source = iter(items)
         number = 0
         while True:
             size = min(self._chunk, 2 ** min(number // len(self._lanes), 20))
             chunk: list[Item] = []
+            had_long = False
             for item in itertools.islice(source, size):
                 if isinstance(item, Pause):
                     break
-                chunk.append(item)
-            yield tuple(chunk)
+                if is_long(item):
+                    had_long = True
+                    yield (item,)
+                else:
+                    chunk.append(item)
+            if chunk or not had_long:
+                yield tuple(chunk)
             number += bool(chunk)
 
     def _next_part(self, batch: "_Batch", tick_s: float) -> "_Part | None":
@@ -316,10 +332,20 @@ class _Batch:
 
 
 @dataclass(frozen=True, slots=True)
+class _Call(Generic[State, Item, Value]):
+    """What is done with every item."""
+
+    function: Callable[[State, Item], Value]
+    name: Callable[[Item], str]
+    on_progress: Callable[[Item, Progress], None] | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Job:
     function: Callable[[Any, Any], object]
     items: tuple[Any, ...]
     batch: _Batch
+    on_progress: Callable[[Any, Progress], None] | None
 
 
 class _Lane:
@@ -371,7 +397,8 @@ class _Lane:
         while items and not self._is_unwanted(job.batch):
             worker = self._ready_worker(job.batch)
             is_fresh, before = not worker.has_run, len(items)
-            for outcomes in worker.run(Task(job.function, items, is_careful)):
+            heard = partial(_hear, job.on_progress, items) if job.on_progress else None
+            for outcomes in worker.run(Task(job.function, items, is_careful), heard):
                 done, items = items[: len(outcomes)], items[len(outcomes) :]
                 job.batch.parts.put(_Part(list(zip(done, outcomes, strict=True))))
             if worker.ended is None:
@@ -408,6 +435,15 @@ class _Lane:
         with self._lock:
             self._worker = None
         worker.bury()
+
+
+def _hear(
+    on_progress: Callable[[Any, Progress], None],
+    items: tuple[Any, ...],
+    number: int,
+    progress: Progress,
+) -> None:
+    on_progress(items[number], progress)
 
 
 def _cannot_start(ended: Ended) -> Exception:

@@ -8,14 +8,16 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, cast
 
 from speclake.errors import SpeclakeError
+from speclake.importing.guard import Progress
 from speclake.importing.worker import (
     REPORT_EVERY_S,
+    Alive,
     Announced,
     Message,
     Outcome,
@@ -90,10 +92,13 @@ class WorkerProcess:
                     self.ended = Ended(message.problem, error=message.error, by_itself=False)
                 return self.ended
 
-    def run(self, task: Task) -> Iterator[list[Outcome]]:
+    def run(
+        self, task: Task, heard: Callable[[int, Progress], None] | None = None
+    ) -> Iterator[list[Outcome]]:
         """Outcomes of the items in their order, as the worker reports them.
 
-        They stop short where the worker ends; `ended` then says how.
+        They stop short where the worker ends; `ended` then says how. `heard` is told how far the
+        item of a number has come, if that takes long.
 
         Raises
         ------
@@ -114,6 +119,8 @@ class WorkerProcess:
                     if not due:
                         self._set_deadline(None)
                     yield outcomes
+                case Alive(number, progress) if heard is not None:
+                    heard(number, progress)
                 case OutOfMemory():
                     limit = f"needed more than {self._setup.memory_limit_mb} MB of memory"
                     self.ended = Ended(limit, self._importer, by_itself=False)

@@ -20,10 +20,13 @@ from typing import IO, Any, BinaryIO, TypeGuard
 
 from speclake import errors
 from speclake.errors import SpeclakeError
-from speclake.importing.guard import told_to, what_was_raised
+from speclake.importing.guard import Progress, heard_by, told_to, what_was_raised
 
 REPORT_EVERY_S = 0.1
 """How long results may wait in the worker: files that take longer are reported one by one."""
+
+ALIVE_EVERY_S = 0.3
+"""How often a worker that reads one file for long says how far it has come."""
 
 _LOOK_FOR_PARENT_S = 1.0
 _LENGTH = struct.Struct("<Q")
@@ -33,7 +36,8 @@ _LENGTH = struct.Struct("<Q")
 class Setup:
     """What a worker is told at its start.
 
-    `time_limit_s` is what its parent allows one item, `parent` the parent's process number.
+    `time_limit_s` is how long its parent waits for a sign of life, `parent` the parent's process
+    number.
     """
 
     initializer: Callable[..., object]
@@ -89,6 +93,14 @@ class Report:
 
 
 @dataclass(frozen=True, slots=True)
+class Alive:
+    """The item of this number in the task goes on."""
+
+    number: int
+    progress: Progress
+
+
+@dataclass(frozen=True, slots=True)
 class OutOfMemory:
     """The item after those reported needed more than the limit. The worker ends after this."""
 
@@ -100,7 +112,7 @@ class Unusable:
     problem: str
 
 
-Message = Ready | Announced | Report | OutOfMemory | Unusable
+Message = Ready | Announced | Report | Alive | OutOfMemory | Unusable
 
 
 def write_frame(stream: IO[bytes], payload: bytes) -> None:
@@ -232,12 +244,15 @@ class _Run:
     importer: str = ""
     unsent: list[Outcome] = field(default_factory=list)
     last_sent: float = field(default_factory=time.monotonic)
+    number: int = 0
+    last_sign: float = 0.0
 
     def all_done(self) -> bool:
         """Whether every item was run and reported; False where one ran out of memory."""
-        with told_to(self._heed):
-            for item in self.task.items:
-                self.importer = ""
+        with told_to(self._heed), heard_by(self._go_on):
+            for number, item in enumerate(self.task.items):
+                self.number = number
+                self.importer, self.last_sign = "", time.monotonic()
                 _end_if_orphaned(self.time_limit_s)
                 outcome = self._outcome(item)
                 if outcome is None:
@@ -254,6 +269,12 @@ class _Run:
         self.importer = importer
         if self.task.careful:
             self.send(Announced(importer))
+
+    def _go_on(self, progress: Progress) -> None:
+        if time.monotonic() - self.last_sign > ALIVE_EVERY_S:
+            self.last_sign = time.monotonic()
+            _end_if_orphaned(self.time_limit_s)
+            self.send(Alive(self.number, progress))
 
     def _outcome(self, item: object) -> Outcome | None:
         try:

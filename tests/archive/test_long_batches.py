@@ -22,7 +22,7 @@ NAMES = [f"S{i}" for i in range(10)]
 
 
 def parts(*sizes: int, originals: Path | None = None) -> Iterator[Batch]:
-    """Batches of the names in turn; the bytes of every file come from a folder where one is given."""
+    """Batches of the names in turn; the bytes of every file come from a folder, if one is given."""
     start = 0
     for size in sizes:
         names = NAMES[start : start + size]

@@ -1,5 +1,6 @@
 """Real importers do their worst in real processes; only their own file is refused."""
 
+import itertools
 import os
 import pickle
 import random
@@ -172,6 +173,46 @@ def test_a_slow_chunk_is_no_hung_one():
     with plain(workers=1, time_limit_s=1.0) as guarded:
         results = list(guarded.map(work.sleep, [0.4] * 7))
     assert [result.error for result in results] == [None] * 7
+
+
+def test_an_item_may_take_any_time_as_long_as_it_gives_signs_of_life():
+    heard: list[tuple[int, int, int]] = []
+    with plain(workers=1, time_limit_s=1.0) as guarded:
+        results = guarded.stream(
+            work.tell_and_sleep,
+            [1, 8],
+            on_progress=lambda item, how_far: heard.append((item, how_far.spectra, how_far.bytes)),
+        )
+        assert [r.value for r in results if r is not None] == [1, 8]
+    assert heard == [(1, 1, 10), *((8, n, 10 * n) for n in range(1, 9))]
+
+
+def test_an_item_that_gives_signs_of_life_and_then_hangs_is_ended():
+    with plain(workers=1, time_limit_s=1.0) as guarded:
+        (result,) = guarded.map(work.tell_and_hang, [2])
+        assert isinstance(result.error, ImporterFailed)
+        assert result.error.what_happened == "hung longer than 1 s"
+        (after,) = guarded.map(work.double, [1])
+    assert after.value == 2
+
+
+def test_signs_of_life_call_off_the_end_that_the_system_would_make():
+    """The system ends a worker 7 s after the last sign, where the limit is 1 s."""
+    with plain(workers=1, time_limit_s=1.0) as guarded:
+        (result,) = guarded.map(work.tell_and_sleep, [24])
+    assert result.value == 24
+
+
+def test_a_long_item_travels_alone():
+    def chunks(items: list[int]) -> list[tuple[int, ...]]:
+        with plain(workers=1, chunk=8) as guarded:
+            made = guarded._chunks(items, lambda item: item >= 100)
+            return list(itertools.takewhile(bool, made))
+
+    made = chunks([1, 2, 3, 100, 4, 101, 102, 5])
+    assert sorted(item for chunk in made for item in chunk) == [1, 2, 3, 4, 5, 100, 101, 102]
+    assert [chunk for chunk in made if max(chunk) >= 100] == [(100,), (101,), (102,)]
+    assert chunks([100, 101]) == [(100,), (101,)]
 
 
 def test_items_are_pulled_no_faster_than_results_are_taken():

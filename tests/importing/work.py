@@ -8,6 +8,7 @@ from typing import Any
 
 from speclake.errors import BadSettings, SettingsProblem
 from speclake.importing import Importers, Source, choose, read_checked
+from speclake.importing.guard import Progress, tell_progress
 
 SPOILT: list[str] = []
 """Lasts as long as the process."""
@@ -134,3 +135,17 @@ def start_badly(how: str, mark: Path) -> None:
         time.sleep(3600)
     if how == "chance" and mark.stat().st_size == 1:
         os.kill(os.getpid(), signal.SIGKILL)
+
+
+def tell_and_sleep(_state: object, signs: int) -> int:
+    """Number of signs of life given, a sleep of 0.35 s before each."""
+    for number in range(signs):
+        time.sleep(0.35)
+        tell_progress(Progress(number + 1, 10 * (number + 1), 10 * signs))
+    return signs
+
+
+def tell_and_hang(_state: object, signs: int) -> None:
+    """Signs of life, and then none for ever."""
+    tell_and_sleep(_state, signs)
+    time.sleep(1000)
