@@ -23,6 +23,9 @@ IN_DOUBT = 1e-9
 It is far above the rounding of any sum over a spectrum and far below what a scan resolves.
 """
 
+COUNTED_DIGITS = 12
+"""Significant digits with which a computed value is compared where it lies near a limit."""
+
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -81,6 +84,18 @@ def _is_open(above: FloatArray, below: FloatArray, bound: npt.NDArray[np.int8]) 
     settled = (toward < 0) | ((away >= 0) & np.isinf(toward))
     is_open: BoolArray = (bound != EXACT) & ~settled & ~np.isnan(above + below)
     return is_open
+
+
+def settled(value: FloatArray, requirement: Requirement) -> FloatArray:
+    """Computed values, those near a limit cut to `COUNTED_DIGITS`.
+
+    Unlike a mean, an edge or a colour has no rational arithmetic behind it; its last digits are
+    rounding of ours, and no verdict may hang on them.
+    """
+    found = value.copy()
+    for row in np.flatnonzero(in_doubt(value, requirement)):
+        found[row] = float(format(value[row], f".{COUNTED_DIGITS}g"))
+    return found
 
 
 def in_doubt(values: FloatArray, requirement: Requirement) -> BoolArray:

@@ -163,7 +163,7 @@ def _take(
     )
     given = Given([conditions[number] for number in numbers])
     found = TAKERS[type(task.requirement)](chosen, task.requirement, given)
-    task.value[rows] = found.value
+    task.value[rows] = settled(found.value, task.requirement)
     if found.at is not None:
         task.at[rows] = found.at
     if found.bound is not None:

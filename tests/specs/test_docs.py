@@ -2,13 +2,18 @@
 
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from speclake.specs import Needs, Requirement, Specification
+from speclake.specs import AnyRequirement, Needs, Requirement, Specification
 
-PAGE = Path(__file__).parents[2] / "docs" / "specifications.md"
-EXAMPLES = re.findall(r"```toml\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)
+DOCS = Path(__file__).parents[2] / "docs"
+PAGE, QUANTITIES = DOCS / "specifications.md", DOCS / "quantities.md"
+EXAMPLES = re.findall(
+    r"```toml\n(.*?)```", PAGE.read_text("utf-8") + QUANTITIES.read_text("utf-8"), re.DOTALL
+)
+KINDS = get_args(get_args(AnyRequirement)[0])
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda text: text.splitlines()[0])
@@ -17,7 +22,7 @@ def test_each_example_is_a_specification(example):
     assert found.requirements
 
 
-@pytest.mark.parametrize("model", [Specification, Requirement, Needs])
+@pytest.mark.parametrize("model", [Specification, Requirement, Needs, *KINDS])
 def test_each_key_stands_in_an_example(model):
     written = "\n".join(EXAMPLES)
     missing = [
@@ -26,6 +31,13 @@ def test_each_key_stands_in_an_example(model):
         if not re.search(rf"^(\[+)?{key}\b", written, re.MULTILINE)
     ]
     assert missing == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_of_number_is_defined(kind):
+    page = QUANTITIES.read_text("utf-8")
+    for what in get_args(kind.model_fields["what"].annotation):
+        assert f'| `"{what}"`' in page or f', `"{what}"` |' in page
 
 
 @pytest.mark.parametrize(

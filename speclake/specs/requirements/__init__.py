@@ -6,9 +6,24 @@ from pydantic import Field
 
 from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
 from speclake.specs.requirements.common import Requirement, same_text
+from speclake.specs.requirements.edges import (
+    CentroidRequirement,
+    EdgeRequirement,
+    ExtremePlaceRequirement,
+    MiddleRequirement,
+    SteepnessRequirement,
+    WidthRequirement,
+)
 
 AnyRequirement = Annotated[
-    BandRequirement | ValueRequirement,
+    BandRequirement
+    | ValueRequirement
+    | EdgeRequirement
+    | SteepnessRequirement
+    | WidthRequirement
+    | MiddleRequirement
+    | CentroidRequirement
+    | ExtremePlaceRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""

@@ -1,0 +1,347 @@
+"""Edges and passbands: where a spectrum crosses a level, and how wide and how steep it is there.
+
+Between two points a spectrum is the straight line through them over its axis; a crossing lies where
+this line meets the level. A level is a value in the unit of the set, or, relative to the peak,
+percent of the largest value in the band. ``rising`` and ``falling`` go by rising wavelength,
+whatever the axis counts. Results are in the unit of the band. Nothing is guessed: a spectrum that
+crosses a level twice, or not at all, has no edge there and says so.
+
+No standard fixes these definitions for all filters; they are common practice, and a specification
+has to say which one it means.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from speclake.quantities.stretches import Place, Stretch, stretch_of
+from speclake.quantities.values import Values
+from speclake.spectrum import FloatArray, SpectrumSet
+
+BoolArray = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
+Direction = Literal["rising", "falling"]
+Which = Literal["only", "first", "last"]
+Peak = Literal["sampled", "parabola"]
+Extreme = Literal["minimum", "maximum"]
+Steepness = Literal["distance", "relative distance", "slope"]
+Centre = Literal["middle of the crossings", "centroid"]
+
+
+@dataclass(frozen=True)
+class Level:
+    """A level that a spectrum crosses.
+
+    Parameters
+    ----------
+    value : in the unit of the set, or in percent of the peak.
+    peak : how the peak is found that the level is relative to: ``sampled`` takes the largest value
+        in the band, ``parabola`` the top of the parabola through it and its two neighbours; None
+        for an absolute level.
+    """
+
+    value: float
+    peak: Peak | None = None
+
+    def of(self, stretch: Stretch) -> FloatArray:
+        """Level of each spectrum, shape (n,), in the unit of the set."""
+        if self.peak is None:
+            return np.full(stretch.values.shape[0], float(self.value))
+        return extreme_of(stretch, "maximum", self.peak)[0] * (self.value / 100.0)
+
+    def said(self, unit: str) -> str:
+        """The level in words."""
+        return f"{self.value:g} {unit}" if self.peak is None else f"{self.value:g} % of the peak"
+
+
+def edge(
+    spectra: SpectrumSet, place: Place, level: Level, direction: Direction, which: Which = "only"
+) -> Values:
+    """Position at which each spectrum crosses a level: the cut-on or cut-off of a filter.
+
+    Parameters
+    ----------
+    place : the band in which the edge is looked for; the result is in its unit.
+    which : the crossing that counts where there are several, by rising wavelength; ``only``
+        demands that there is one.
+
+    Examples
+    --------
+    A ramp from 0 at 500 nm to 1 at 510 nm passes one half at 505 nm.
+
+    >>> from speclake.spectrum import Axis
+    >>> ramp = SpectrumSet(Axis([490.0, 500.0, 510.0, 520.0], "nm"), [[0, 0, 1, 1]], "T", ("a",))
+    >>> edge(ramp, Place(low=490, high=520), Level(0.5), "rising").value
+    array([505.])
+    """
+    stretch = stretch_of(spectra, place)
+    if isinstance(stretch, str):
+        return Values.of_none(len(spectra), stretch)
+    at, reasons = _crossing(stretch, level, direction, which, spectra.unit)
+    return _positions(stretch, at, reasons)
+
+
+def steepness(
+    spectra: SpectrumSet,
+    place: Place,
+    levels: tuple[Level, Level],
+    direction: Direction,
+    how: Steepness,
+    *,
+    middle: Level | None = None,
+    which: Which = "only",
+) -> Values:
+    """How steep an edge is, from the positions of two levels.
+
+    Parameters
+    ----------
+    levels : the two levels, in any order.
+    how : ``distance`` between their positions, in the unit of the band; ``relative distance``, that
+        as percent of the position of `middle`; or ``slope``, the change of the value divided by the
+        distance, in the unit of the set per unit of the band, always positive.
+    middle : needed with ``relative distance``.
+
+    Raises
+    ------
+    ValueError
+        A relative distance was asked for without `middle`.
+    """
+    if (how == "relative distance") != (middle is not None):
+        raise ValueError("a middle level with how = 'relative distance', and only then")
+    stretch = stretch_of(spectra, place)
+    if isinstance(stretch, str):
+        return Values.of_none(len(spectra), stretch)
+    wanted = [*levels, *([middle] if middle else [])]
+    found = [_crossing(stretch, each, direction, which, spectra.unit) for each in wanted]
+    reasons = {row: why for _, each in reversed(found) for row, why in each.items()}
+    counted = [stretch.counted(at) for at, _ in found]
+    distance = np.abs(counted[1] - counted[0])
+    if how == "slope":
+        height = np.abs(levels[1].of(stretch) - levels[0].of(stretch))
+        flat = (distance == 0) & ~np.isnan(distance)
+        reasons |= {int(row): "both levels lie at one position" for row in np.flatnonzero(flat)}
+        value = np.divide(height, distance, out=np.full_like(height, np.nan), where=distance > 0)
+    elif middle is not None:
+        value = 100.0 * distance / counted[2]
+    else:
+        value = distance
+    return Values(_without(value, reasons), None, reasons)
+
+
+def passband_width(
+    spectra: SpectrumSet, place: Place, level: Level, *, others: bool = False
+) -> Values:
+    """Width of the passband around the peak, between its crossings of a level.
+
+    With a level of 50 % of the peak this is the full width at half maximum. In the unit of the
+    band.
+
+    Parameters
+    ----------
+    others : whether the spectrum may be above the level elsewhere in the band, too.
+    """
+    stretch = stretch_of(spectra, place)
+    if isinstance(stretch, str):
+        return Values.of_none(len(spectra), stretch)
+    left, right, reasons = _around_the_peak(stretch, level, others, spectra.unit)
+    width = np.abs(stretch.counted(right) - stretch.counted(left))
+    return Values(_without(width, reasons), None, reasons)
+
+
+def centre(
+    spectra: SpectrumSet,
+    place: Place,
+    how: Centre,
+    *,
+    level: Level | None = None,
+    others: bool = False,
+) -> Values:
+    """Centre of a passband, in the unit of the band.
+
+    Parameters
+    ----------
+    how : ``middle of the crossings`` of `level` on both sides of the peak, or ``centroid``: the
+        integral of position times value over the band, divided by the integral of the value, the
+        spectrum taken as straight between its points.
+    level : needed for the middle of the crossings.
+    others : as for `passband_width`.
+
+    Raises
+    ------
+    ValueError
+        The middle of the crossings was asked for without a level, or the centroid with one.
+    """
+    if (how == "centroid") == (level is not None):
+        raise ValueError("a level with how = 'middle of the crossings', and only then")
+    stretch = stretch_of(spectra, place)
+    if isinstance(stretch, str):
+        return Values.of_none(len(spectra), stretch)
+    if level is None:
+        return _centroid(stretch)
+    left, right, reasons = _around_the_peak(stretch, level, others, spectra.unit)
+    middle = (stretch.counted(left) + stretch.counted(right)) / 2.0
+    return Values(_without(middle, reasons), None, reasons)
+
+
+def place_of_extreme(spectra: SpectrumSet, place: Place, extreme: Extreme, how: Peak) -> Values:
+    """Position of the largest or smallest value in a band, in the unit of the band.
+
+    Parameters
+    ----------
+    how : ``sampled`` gives the point itself (the first of equal ones), ``parabola`` the vertex of
+        the parabola through it and its neighbours. A parabola at an end of the band has no vertex
+        inside: such a spectrum cannot answer.
+    """
+    stretch = stretch_of(spectra, place)
+    if isinstance(stretch, str):
+        return Values.of_none(len(spectra), stretch)
+    _, at = extreme_of(stretch, extreme, how)
+    reasons = dict(stretch.reasons)
+    for row in np.flatnonzero(np.isnan(at)):
+        reasons.setdefault(int(row), f"the {extreme} lies at an end of the band")
+    return _positions(stretch, at, reasons)
+
+
+def extreme_of(stretch: Stretch, extreme: Extreme, how: Peak) -> tuple[FloatArray, FloatArray]:
+    """Largest or smallest value of each row, and its position in the unit of the axis.
+
+    NaN where a value is missing; with ``parabola`` also where it lies at an end of the stretch.
+
+    Notes
+    -----
+    The parabola goes through three points of any spacing; its vertex lies between the outer two.
+    """
+    sign = 1.0 if extreme == "maximum" else -1.0
+    values, x = stretch.values * sign, stretch.positions
+    rows = np.arange(values.shape[0])
+    top = np.where(np.isnan(values), -np.inf, values).argmax(axis=1)
+    hole = np.isnan(values).any(axis=1)
+    height, at = values[rows, top], x[top]
+    if how == "parabola":
+        inner = (top > 0) & (top < x.size - 1)
+        mid = np.clip(top, 1, max(1, x.size - 2))
+        if x.size < 3:
+            return np.full(rows.size, np.nan), np.full(rows.size, np.nan)
+        height, at = _vertex(x, values, rows, mid)
+        height, at = np.where(inner, height, np.nan), np.where(inner, at, np.nan)
+    return np.where(hole, np.nan, height * sign), np.where(hole, np.nan, at)
+
+
+def _vertex(
+    x: FloatArray, values: FloatArray, rows: Indices, mid: Indices
+) -> tuple[FloatArray, FloatArray]:
+    """Top of the parabola through three neighbouring points of each row."""
+    left, right = x[mid - 1] - x[mid], x[mid + 1] - x[mid]
+    down_left = values[rows, mid - 1] - values[rows, mid]
+    down_right = values[rows, mid + 1] - values[rows, mid]
+    curvature = (down_left / left - down_right / right) / (left - right)
+    slope = down_left / left - curvature * left
+    is_flat = curvature == 0
+    shift = np.where(is_flat, 0.0, -slope / np.where(is_flat, 1.0, 2.0 * curvature))
+    return values[rows, mid] + shift * (slope + curvature * shift), x[mid] + shift
+
+
+def _crossing(
+    stretch: Stretch, level: Level, direction: Direction, which: Which, unit: str
+) -> tuple[FloatArray, dict[int, str]]:
+    """Position of the crossing of each row in the unit of the axis, and reasons where none is."""
+    levels = level.of(stretch)
+    crosses = _crosses(stretch, levels, direction)
+    counts = crosses.sum(axis=1)
+    first = crosses.argmax(axis=1)
+    last = crosses.shape[1] - 1 - crosses[:, ::-1].argmax(axis=1)
+    chosen = last if which == "last" else first
+    at = _where(stretch, levels, chosen)
+    reasons = dict(stretch.reasons)
+    verb = {"rising": "rise", "falling": "fall"}[direction]
+    said = level.said(unit)
+    for row in np.flatnonzero(np.isnan(levels)):
+        reasons.setdefault(int(row), "the peak lies at an end of the band")
+    for row in np.flatnonzero(counts == 0):
+        reasons.setdefault(int(row), f"the spectrum does not {verb} through {said} in the band")
+    if which == "only":
+        ends = [stretch.counted(_where(stretch, levels, each)) for each in (first, last)]
+        for row in np.flatnonzero(counts > 1):
+            reasons.setdefault(
+                int(row),
+                f"the spectrum {verb}s through {said} {counts[row]} times, first at "
+                f"{ends[0][row]:.10g} and last at {ends[1][row]:.10g} {stretch.place.unit}",
+            )
+    return _without(at, reasons), reasons
+
+
+def _crosses(stretch: Stretch, levels: FloatArray, direction: Direction) -> BoolArray:
+    """Between which neighbouring points each row goes through its level, shape (n, q - 1)."""
+    above = stretch.values >= levels[:, np.newaxis]
+    before, after = above[:, :-1], above[:, 1:]
+    crosses: BoolArray = ~before & after if direction == "rising" else before & ~after
+    return crosses
+
+
+def _where(stretch: Stretch, levels: FloatArray, step: Indices) -> FloatArray:
+    """Where the line between two neighbouring points of each row meets its level."""
+    rows, x = np.arange(stretch.values.shape[0]), stretch.positions
+    if x.size < 2:
+        return np.full(rows.size, np.nan)
+    start, stop = stretch.values[rows, step], stretch.values[rows, step + 1]
+    rise = np.where(stop == start, np.nan, stop - start)
+    return x[step] + (x[step + 1] - x[step]) * ((levels - start) / rise)
+
+
+def _around_the_peak(
+    stretch: Stretch, level: Level, others: bool, unit: str
+) -> tuple[FloatArray, FloatArray, dict[int, str]]:
+    """Crossings of a level on both sides of the peak, in the unit of the axis."""
+    levels = level.of(stretch)
+    top = np.where(np.isnan(stretch.values), -np.inf, stretch.values).argmax(axis=1)
+    steps = np.arange(stretch.positions.size - 1)
+    rising = _crosses(stretch, levels, "rising")
+    falling = _crosses(stretch, levels, "falling")
+    on_left, on_right = rising & (steps < top[:, None]), falling & (steps >= top[:, None])
+    left = steps.size - 1 - on_left[:, ::-1].argmax(axis=1)
+    right = on_right.argmax(axis=1)
+    reasons, said = dict(stretch.reasons), level.said(unit)
+    for row in np.flatnonzero(np.isnan(levels)):
+        reasons.setdefault(int(row), "the peak lies at an end of the band")
+    for side, found in (("below", on_left), ("above", on_right)):
+        for row in np.flatnonzero(~found.any(axis=1)):
+            words = f"the spectrum does not cross {said} {side} the peak, within the band"
+            reasons.setdefault(int(row), words)
+    if not others:
+        for row in np.flatnonzero((rising.sum(axis=1) > 1) | (falling.sum(axis=1) > 1)):
+            reasons.setdefault(int(row), f"the spectrum is above {said} in several places")
+    return _where(stretch, levels, left), _where(stretch, levels, right), reasons
+
+
+def _centroid(stretch: Stretch) -> Values:
+    """Centroid of each row, the integrals exact for straight lines between the points."""
+    x, values = stretch.counted(stretch.positions), stretch.values
+    steps = np.abs(np.diff(x))
+    first, second = values[:, :-1], values[:, 1:]
+    weight = np.add.reduce(np.ascontiguousarray((first + second) * (steps / 2.0)), axis=1)
+    moment = np.add.reduce(
+        np.ascontiguousarray(
+            (x[:-1] * (2.0 * first + second) + x[1:] * (first + 2.0 * second)) * (steps / 6.0)
+        ),
+        axis=1,
+    )
+    reasons = dict(stretch.reasons)
+    for row in np.flatnonzero(~(weight > 0)):
+        reasons.setdefault(int(row), "the integral over the band is not above zero")
+    value = np.divide(moment, weight, out=np.full_like(moment, np.nan), where=weight > 0)
+    return Values(_without(value, reasons), None, reasons)
+
+
+def _positions(stretch: Stretch, at: FloatArray, reasons: dict[int, str]) -> Values:
+    found = _without(at, reasons)
+    return Values(stretch.counted(found), found, reasons)
+
+
+def _without(values: FloatArray, rows: Sequence[int] | dict[int, str]) -> FloatArray:
+    """Values with NaN in those rows that have a reason not to answer."""
+    found = values.copy()
+    found[list(rows)] = np.nan
+    return found
