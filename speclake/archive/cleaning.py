@@ -8,7 +8,7 @@ wrote there is done, so its record stands by then or never will.
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from speclake.archive.batches import FOLDER
@@ -17,11 +17,8 @@ from speclake.archive.chain import FOLDER as CHAIN_FOLDER
 from speclake.archive.chain import HEAD, Chain, Commit
 from speclake.archive.damage import is_sound
 from speclake.archive.locations import TEMPORARY, WITNESS, LocalDisk, witnessed
+from speclake.archive.scratch import GRACE, newest, remove_left_overs
 from speclake.errors import ArchiveDamaged
-
-GRACE = timedelta(hours=1)
-"""How long a left-over is left alone: readers that still count on a replaced batch end meanwhile,
-and file systems that know no holds get by with it."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +87,10 @@ def clean(
     if known.last and (not witness or witness.number < known.last):
         chain.leave_witness(chain.read(known.last))
     removed = list(_clean_temporaries(root, disk, now - grace))
+    removed += [
+        Removed(folder.relative_to(root).as_posix(), "nobody works with it")
+        for folder in remove_left_overs(root, disk, now - grace)
+    ]
     for folder in batch_folders(root):
         name = folder.relative_to(root).as_posix()
         with contextlib.suppress(FileNotFoundError):  # another cleaner was faster
@@ -98,7 +99,7 @@ def clean(
                 removed.append(Removed(name, f"replaced by commit {number}"))
             elif (
                 name not in known.owners
-                and _newest(folder) <= now - grace
+                and newest(folder) <= now - grace
                 and _removed_unless_held(folder, name, known, chain, disk)
             ):
                 removed.append(Removed(name, "no record names it"))
@@ -139,16 +140,9 @@ def batch_folders(root: Path) -> Iterator[Path]:
 def _clean_temporaries(root: Path, disk: LocalDisk, oldest: datetime) -> Iterator[Removed]:
     for path in sorted((root / CHAIN_FOLDER).glob(f".*{TEMPORARY}")):
         with contextlib.suppress(FileNotFoundError):
-            if _newest(path) <= oldest:
+            if newest(path) <= oldest:
                 disk.remove(path)
                 yield Removed(f"{CHAIN_FOLDER}/{path.name}", "a file that was not put in place")
-
-
-def _newest(path: Path) -> datetime:
-    """When a file, or anything in a folder, was written last."""
-    paths = [path, *path.iterdir()] if path.is_dir() else [path]
-    newest = max(each.stat().st_mtime for each in paths)
-    return datetime.fromtimestamp(newest, UTC)
 
 
 def _removed_unless_held(

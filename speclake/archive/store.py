@@ -17,6 +17,7 @@ from speclake.archive.locations import LocalDisk
 from speclake.archive.places import Catalogue
 from speclake.archive.reading import Reader
 from speclake.archive.rows import Batch, LongBatch
+from speclake.archive.scratch import GRACE
 from speclake.archive.sealing import Sealer
 from speclake.archive.verify import verify
 from speclake.errors import NotFound
@@ -187,7 +188,7 @@ class Store(Generic[CatalogueT]):
         """
         return verify(self.root, self.chain, head)
 
-    def clean(self, grace: timedelta = cleaning.GRACE) -> list[Removed]:
+    def clean(self, grace: timedelta = GRACE) -> list[Removed]:
         """What was removed: left-overs and replaced batches older than the grace period."""
         return cleaning.clean(self.root, self.chain, self._disk, self._clock(), grace)
 
