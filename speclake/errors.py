@@ -7,6 +7,7 @@ SpeclakeError
 ├── BadSettings       a settings, format or specification file that says something impossible
 ├── UnitError         a conversion that does not exist or lacks a fact
 ├── NotFound          a name or identifier that the archive does not hold
+├── CannotWrite       what was asked for does not fit into a file of that kind
 └── ArchiveDamaged    the record on disk is not what was committed
 
 A message names place, what was found, what was expected, and the next step where there is one.
@@ -90,6 +91,10 @@ class UnitError(SpeclakeError, ValueError):
 
 class NotFound(SpeclakeError, LookupError):
     """A name or identifier that the archive does not hold."""
+
+
+class CannotWrite(SpeclakeError, ValueError):
+    """What was asked for does not fit into a file of that kind, or not without a change."""
 
 
 class ArchiveDamaged(SpeclakeError):

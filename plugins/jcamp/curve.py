@@ -146,7 +146,9 @@ class _Reading:
     def _scaled(self, pieces: list[Numbers], factor: Written | None) -> FloatArray:
         scaled = []
         for piece in pieces:
-            values = multiplied(piece.number, factor or ONE, piece.decimals)
+            # a zero has the sign that is written, whatever the sign of the factor
+            values = multiplied(piece.number, factor or ONE, piece.decimals) + 0.0
+            values[piece.minus_zero] = -0.0
             values[piece.missing] = np.nan
             scaled.append(values)
         return np.concatenate(scaled)
@@ -302,4 +304,5 @@ def _step(numbers: Numbers, factor: Written | None) -> float:
 
 def _agrees(found: float, stated: Written, step: float) -> bool:
     """Whether a stated number is the found one, rounded or cut at its last digit or at a step."""
-    return bool(abs(found - stated.value) < max(stated.last_digit, step) * (1 - 1e-6))
+    off = abs(found - stated.value)
+    return bool(off == 0 or off < max(stated.last_digit, step) * (1 - 1e-6))

@@ -21,7 +21,8 @@ EXACT_BELOW = 2**53
 
 _NUMBER = re.compile(r"([+-]?)(\d*)(?:\.(\d*))?(?:[Ee]([+-]?\d{1,4}))?", re.ASCII)
 _MOST_DIGITS = 60
-_LARGEST_POWER = 200
+# the last digit of the smallest float64 is the 324th behind the point
+_LARGEST_POWER = 400
 _SPLITTER = 2.0**27 + 1
 
 

@@ -155,9 +155,9 @@ class Header:
         for block in around:
             entries = {f"LINK: {label}": text for label, text in entries.items()}
             for record in block.records:
-                _add(entries, f"LINK: {record.label}", self.document.text(record))
+                add_entry(entries, f"LINK: {record.label}", self.document.text(record))
         for record in self.records:
-            _add(entries, record.label or "##", self.document.text(record))
+            add_entry(entries, record.label or "##", self.document.text(record))
         return entries
 
     def values(self) -> dict[str, str]:
@@ -169,7 +169,8 @@ class Header:
             self.notes.append(note)
 
 
-def _add(entries: dict[str, str], label: str, text: str) -> None:
+def add_entry(entries: dict[str, str], label: str, text: str) -> None:
+    """Put one more record into a header; a second one of its label is numbered."""
     name, times = label, 1
     while name in entries:
         times += 1

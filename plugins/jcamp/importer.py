@@ -5,12 +5,13 @@ from typing import Any
 
 from speclake_plugins.jcamp.header import Header
 from speclake_plugins.jcamp.meaning import BadDeclaration, Declared, declared, other_technique
-from speclake_plugins.jcamp.records import Block, Document, compared
+from speclake_plugins.jcamp.records import Block, Document
 from speclake_plugins.jcamp.spectra import spectra_of
 
 from speclake.errors import MalformedFile
 from speclake.importing.interface import Confidence, Guess, Source
 from speclake.spectrum import Spectrum
+from speclake.writing.texts import compared
 
 
 class JcampImporter:
@@ -21,7 +22,7 @@ class JcampImporter:
     """
 
     name = "jcamp"
-    version = "1"
+    version = "2"
 
     def sniff(self, head: Source) -> Guess:
         """Opinion by the first record, which must be ``##TITLE=``, and ``##JCAMP-DX=``."""

@@ -29,15 +29,21 @@ from speclake_plugins.jcamp.tokens import (
 
 Flags = npt.NDArray[np.bool_]
 _SAFE = 2**62
+_MINUS_ZERO = 255
+"""Form of a zero with a minus, which no whole number is."""
 
 
 @dataclass(frozen=True, eq=False)
 class Numbers:
-    """Some numbers of one column: number over ten to the decimals; `missing` marks ``?``."""
+    """Some numbers of one column: number over ten to the decimals.
+
+    `missing` marks ``?``, `minus_zero` a zero that is written with a minus.
+    """
 
     number: Integers
     decimals: int
     missing: Flags
+    minus_zero: Flags
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,8 +160,9 @@ def _add_ordinates(table: Ordinates, tokens: Tokens, lines_before: int, most: in
             tokens.line[labels] + lines_before,
         )
     )
+    form = ordinates.form[kept]
     table.pieces.append(
-        Numbers(ordinates.number[kept], written.decimals, ordinates.form[kept] == MISSING)
+        Numbers(ordinates.number[kept], written.decimals, form == MISSING, form == _MINUS_ZERO)
     )
     table.points += int(np.count_nonzero(kept))
     table.last_line = int(tokens.line[-1]) + lines_before
@@ -213,7 +220,7 @@ class _Written:
             count = count.astype(tokens.number.dtype)
             count[np.searchsorted(value, counts) - 1] = tokens.number[counts]
         number, decimals = _on_one_scale(tokens.number[value], tokens.decimals[value])
-        form = tokens.form[value]
+        form = np.where(_is_minus_zero(tokens), np.uint8(_MINUS_ZERO), tokens.form)[value]
         cut_off = np.flatnonzero((form[1:] == DIF) & (form[:-1] == MISSING))
         if cut_off.size:
             raise Unreadable(
@@ -245,6 +252,12 @@ class _WrittenOut:
     form: npt.NDArray[np.uint8]
     line_first: Positions
     line_last: Positions
+
+
+def _is_minus_zero(tokens: Tokens) -> Flags:
+    found: Flags = (tokens.form == AFFN) & (tokens.letter == ord("-"))
+    found &= np.asarray(tokens.number == 0, np.bool_)
+    return found
 
 
 def _on_one_scale(number: Integers, decimals: Positions) -> tuple[Integers, int]:
@@ -318,9 +331,10 @@ def _add_points(table: Points, tokens: Tokens, lines_before: int, most: int) -> 
     ):
         if wrong.size:
             raise Unreadable(int(wrong[0]), found, expected)
+    is_missing, is_minus_zero = tokens.form == MISSING, _is_minus_zero(tokens)
     for column, chosen in ((table.x, is_x), (table.y, ~is_x)):
         number, decimals = _on_one_scale(tokens.number[chosen], tokens.decimals[chosen])
-        column.append(Numbers(number, decimals, tokens.form[chosen] == MISSING))
+        column.append(Numbers(number, decimals, is_missing[chosen], is_minus_zero[chosen]))
     table.line.append(tokens.line[is_x] + lines_before)
     table.points += int(np.count_nonzero(is_x))
     table.last_line = int(tokens.line[-1]) + lines_before

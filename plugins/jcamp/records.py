@@ -13,6 +13,7 @@ from itertools import pairwise
 from speclake_plugins.jcamp.decimals import shortened
 
 from speclake.errors import MalformedFile
+from speclake.writing.texts import compared
 
 DATA_LABELS = frozenset(
     {"XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "RADATA", "DATATABLE", "XYZDATA"}
@@ -68,15 +69,6 @@ class Block:
             outer.insert(0, block)
             block = block.parent
         return outer
-
-
-def compared(label: str) -> str:
-    """Label in the form in which labels are compared.
-
-    >>> compared("Jcamp_dx"), compared("SPECTROMETER/DATA SYSTEM")
-    ('JCAMPDX', 'SPECTROMETERDATASYSTEM')
-    """
-    return re.sub(r"[\s\-/_]", "", label).upper()
 
 
 class Document:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from speclake_plugins.jcamp.curve import Table, read_curve
 from speclake_plugins.jcamp.decimals import FloatArray, shortened
+from speclake_plugins.jcamp.exported import Exported, entries_of, exported
 from speclake_plugins.jcamp.forms import form_of
 from speclake_plugins.jcamp.header import Header
 from speclake_plugins.jcamp.meaning import (
@@ -36,6 +37,7 @@ class _Units:
     value_text: str
     by_format: bool
     line: int
+    exported: Exported | None
 
 
 def spectra_of(
@@ -100,7 +102,8 @@ def _units(
             "1/CM, NANOMETERS, MICROMETERS or EV; speclake archives spectra against wavelength, "
             "wavenumber or photon energy",
         )
-    value = value_unit(y_units, says.value_units)
+    own = exported(document, header)
+    value = own.unit if own else value_unit(y_units, says.value_units)
     line = header.line(key or "YUNITS")
     if value is None:
         raise document.refusal(
@@ -109,7 +112,7 @@ def _units(
             "TRANSMITTANCE, REFLECTANCE, their percent, ABSORBANCE or LOG(1/R); a format can "
             "declare what this text means (docs/jcamp.md)",
         )
-    return _Units(axis, value, y_units, is_declared(y_units, says.value_units), line)
+    return _Units(axis, value, y_units, is_declared(y_units, says.value_units), line, own)
 
 
 def _spectrum(
@@ -123,21 +126,28 @@ def _spectrum(
     notes: Sequence[str],
 ) -> Spectrum:
     curve = read_curve(document, table)
-    values = header.values()
-    scanned, time_note = scan_time(values, says.date_order)
-    fields = {
-        "sample": sample(values),
-        "instrument": values.get("SPECTROMETERDATASYSTEM"),
-        "scanned": scanned,
-    }
+    entries = header.as_read(block.around())
+    if units.exported:
+        return Spectrum.as_listed(
+            curve.positions,
+            curve.values,
+            axis_unit=units.axis,
+            unit=units.value,
+            medium=units.exported.medium,
+            header=entries_of(entries),
+            fields=units.exported.fields,
+            place=place,
+            notes=(*notes, *header.notes, *curve.notes),
+        )
+    fields, time_note = _fields(header, says)
     unit_note = _check_fraction(document, units, curve.values)
     return Spectrum.as_listed(
         curve.positions,
         curve.values,
         axis_unit=units.axis,
         unit=units.value,
-        header=header.as_read(block.around()),
-        fields={name: text for name, text in fields.items() if text},
+        header=entries,
+        fields=fields,
         place=place,
         notes=(
             *notes,
@@ -146,6 +156,18 @@ def _spectrum(
             *(note for note in (unit_note, time_note) if note),
         ),
     )
+
+
+def _fields(header: Header, says: Declared) -> tuple[dict[str, str], str | None]:
+    """Fields that the standard has records for, and a note where the time is unclear."""
+    values = header.values()
+    scanned, time_note = scan_time(values, says.date_order)
+    fields = {
+        "sample": sample(values),
+        "instrument": values.get("SPECTROMETERDATASYSTEM"),
+        "scanned": scanned,
+    }
+    return {name: text for name, text in fields.items() if text}, time_note
 
 
 def _check_fraction(document: Document, units: _Units, values: FloatArray) -> str | None:

@@ -2,11 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from speclake.api.parts import ids_of
-from speclake.errors import NotFound, SpeclakeError
+from speclake.errors import CannotWrite, NotFound
+from speclake.measurement import ASSIGNABLE, Kind, Measurement
+from speclake.spectrum import Axis, FloatArray, Spectrum
+from speclake.writing.forms import Form
+from speclake.writing.jcamp import blocks
 
 if TYPE_CHECKING:
     import polars as pl
@@ -16,8 +21,8 @@ if TYPE_CHECKING:
 What = Literal["spectra", "verdicts", "original"]
 
 
-class CannotWrite(SpeclakeError, ValueError):
-    """What was asked for does not fit into such a file."""
+_JCAMP_ENDINGS = (".jdx", ".dx")
+_DAY_S = 86_400
 
 
 def export(
@@ -26,15 +31,23 @@ def export(
     ids: Sequence[str] | None,
     query: Mapping[str, Any],
     what: What,
+    form: Form = "exact",
 ) -> int:
-    """Write measurements to a file; number of rows, columns or bytes written.
+    """Write measurements to a file; number of rows, columns, blocks or bytes written.
 
-    What a query finds is written without the spectra in conflict: name those by identifier.
+    The ending of the file says the kind: Parquet (``.parquet``), text (``.csv``), JCAMP-DX
+    (``.jdx``, ``.dx``; spectra only). What a query finds is written without the spectra in
+    conflict: name those by identifier.
+
+    Parameters
+    ----------
+    form : how the tables of JCAMP-DX are written.
 
     Raises
     ------
-    CannotWrite
-        The ending of the file is none that can be written, or the spectra do not share an axis.
+    speclake.errors.CannotWrite
+        The ending of the file is none that can be written, the spectra do not share an axis, or
+        the form cannot carry one of them to the last bit.
     speclake.errors.NotFound
         Nothing fits.
     """
@@ -43,6 +56,8 @@ def export(
         raise NotFound("found no measurement to export")
     if what == "original":
         return _original(archive, target, chosen)
+    if target.suffix.lower() in _JCAMP_ENDINGS:
+        return _jcamp(archive, target, chosen, what, form)
     frame = _verdicts(archive, chosen) if what == "verdicts" else None
     if target.suffix == ".parquet":
         frame = _rows(archive, chosen) if frame is None else frame
@@ -50,7 +65,8 @@ def export(
         return frame.height
     if target.suffix != ".csv":
         raise CannotWrite(
-            f"{target.name}: found the ending {target.suffix!r}; expected .csv or .parquet"
+            f"{target.name}: found the ending {target.suffix!r}; "
+            "expected .csv, .parquet, .jdx or .dx"
         )
     if frame is not None:
         frame.write_csv(target)
@@ -113,3 +129,54 @@ def _rows(archive: "Archive", ids: Sequence[str]) -> "pl.DataFrame":
         row["axis_values"], row["values"] = spectra[m.measurement_id]
         rows.append(row)
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _jcamp(archive: "Archive", target: Path, ids: Sequence[str], what: What, form: Form) -> int:
+    if what != "spectra":
+        raise CannotWrite(f"{target.name}: found {what} for JCAMP-DX; expected spectra")
+    stored = {
+        key: (each.axis, values)
+        for each in archive.spectra(ids)
+        for key, values in zip(each.keys, each.values, strict=True)
+    }
+    spectra = [_spectrum(m, *stored[m.measurement_id]) for m in archive.measurements(ids)]
+    # written beside and put in place whole: a form that cannot carry one leaves no half file
+    beside = target.with_name(f"{target.name}.part")
+    try:
+        with beside.open("w", encoding="ascii", newline="\n") as stream:
+            stream.writelines(blocks(spectra, form))
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)
+    return len(spectra)
+
+
+def _spectrum(m: Measurement, axis: Axis, values: FloatArray) -> Spectrum:
+    """Spectrum of a measurement with all that is known of it, as an importer would give it."""
+    return Spectrum(
+        axis, values, m.unit, m.header, _fields(m), m.place, m.scan_direction, m.notes
+    )  # fmt: skip
+
+
+def _fields(m: Measurement) -> dict[str, str]:
+    known: dict[str, Any] = {name: getattr(m, name) for name in ASSIGNABLE}
+    if m.kind is Kind.UNKNOWN:
+        del known["kind"]
+    if m.scanned_at is None or m.scanned_precision_s == _DAY_S:
+        known["scanned"] = m.scanned_text
+    else:
+        step = "minutes" if m.scanned_precision_s == 60 else "auto"
+        known["scanned"] = m.scanned_at.isoformat(timespec=step)
+    if len(m.ranges) == 1:
+        for name in ("bandwidth_nm", "interval_nm", "response_s"):
+            known[name] = getattr(m.ranges[0], name)
+    for link in m.links:
+        if link.by_name:
+            known[str(link.kind).replace(" ", "_")] = link.target
+    return {name: _text(value) for name, value in known.items() if value is not None}
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) if isinstance(value, StrEnum | str) else repr(value)

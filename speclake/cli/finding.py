@@ -17,6 +17,7 @@ from speclake.cli.output import (
     print_json,
     print_rows,
 )
+from speclake.writing.forms import Form
 
 SHOWN = (
     "measurement_id", "time", "product", "lot", "sample", "serial", "site", "instrument",
@@ -188,7 +189,7 @@ def judge(
 
 
 def export(
-    target: Annotated[Path, typer.Argument(help="File to write: .csv or .parquet.")],
+    target: Annotated[Path, typer.Argument(help="File to write: .csv, .parquet, .jdx or .dx.")],
     archive: ArchiveOption = HERE,
     ids: Annotated[
         list[str] | None, typer.Argument(help="Identifiers; none takes a query.")
@@ -200,6 +201,9 @@ def export(
     what: Annotated[
         Literal["spectra", "verdicts", "original"], typer.Option(help="What to write.")
     ] = "spectra",
+    form: Annotated[
+        Form, typer.Option(help="How JCAMP-DX writes its numbers; `exact` carries every spectrum.")
+    ] = "exact",
 ) -> None:
     """Write spectra or verdicts to a file in an open format, or an original as it came.
 
@@ -211,6 +215,6 @@ def export(
     if not ids and not query:
         raise typer.BadParameter("name measurements, or narrow them by product, lot or sample")
     with opened(archive) as lake:
-        count = write(lake, target, ids or None, query, what)
+        count = write(lake, target, ids or None, query, what, form)
     unit = "bytes" if what == "original" else what
     typer.echo(f"wrote {count} {unit} to {target}")
