@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from speclake.judging.banded import Banded, BandTask, Rows, finder
 from speclake.judging.conditions import Conditions, fits
-from speclake.judging.deciding import BoolArray, decide
+from speclake.judging.deciding import BoolArray, decide, settled
 from speclake.judging.taking import TAKERS, Given
 from speclake.quantities.values import AT_LEAST, AT_MOST
 from speclake.quantities.windows import Window
