@@ -1,0 +1,158 @@
+"""Rulings on scans, and the rows that they add to a commit."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from speclake.archive.catalog import Catalog
+from speclake.archive.rows import Batch, EventRow, FileOutcome, FindingRow, StoredSpectrum
+from speclake.intake.identity import Known, Ruling, rule
+from speclake.intake.spool import Scans
+from speclake.intake.verdicts import Judge
+from speclake.measurement import LinkKind, Measurement
+from speclake.spectrum import Axis
+
+MOST_REMARKS = 50
+"""How many different remarks on the scans of one file its line in the ledger tells."""
+
+
+@dataclass
+class Ruled:
+    """What became of the scans of one file."""
+
+    scans: int = 0
+    taken: int = 0
+    has_conflict: bool = False
+    remarks: dict[str, None] = field(default_factory=dict)
+    untold: int = 0
+
+    def add(self, ruling: Ruling) -> None:
+        """Count one more scan."""
+        self.scans += 1
+        self.taken += ruling.measurement is not None
+        self.has_conflict |= ruling.is_conflict
+        if ruling.remark in self.remarks or not ruling.remark:
+            return
+        if len(self.remarks) < MOST_REMARKS:
+            self.remarks[ruling.remark] = None
+        else:
+            self.untold += 1
+
+    @property
+    def outcome(self) -> FileOutcome:
+        """What became of the file, if it was not refused."""
+        if self.has_conflict:
+            return FileOutcome.CONFLICT
+        return FileOutcome.TAKEN if self.taken or not self.scans else FileOutcome.REPEATED
+
+    @property
+    def note(self) -> str:
+        """The same in words."""
+        if not self.remarks:
+            return "1 spectrum taken" if self.taken == 1 else f"{self.taken} spectra taken"
+        more = [f"and {self.untold} more such remarks"] if self.untold else []
+        return "; ".join([*self.remarks, *more])
+
+
+@dataclass
+class Gathered:
+    """Rows that scans add to a commit, in their order."""
+
+    measurements: list[Measurement] = field(default_factory=list)
+    spectra: list[StoredSpectrum] = field(default_factory=list)
+    axes: dict[str, Axis] = field(default_factory=dict)
+    events: list[EventRow] = field(default_factory=list)
+    findings: list[FindingRow] = field(default_factory=list)
+    judged_as: list[Measurement] = field(default_factory=list)
+
+    def take(
+        self,
+        folder: str,
+        scans: Scans,
+        known: Known,
+        ruled: Ruled,
+        remembered: Callable[[Measurement], Measurement] = lambda m: m,
+    ) -> None:
+        """Rule on scans of one file in turn, each with those before it known.
+
+        Parameters
+        ----------
+        ruled : counts them.
+        remembered : what is to be known of one that is taken.
+        """
+        for given, spectrum in zip(scans.measurements, scans.spectra, strict=True):
+            ruling = rule(folder, given, known)
+            ruled.add(ruling)
+            if (m := ruling.measurement) is not None:
+                known.add(folder, remembered(m))
+                self.measurements.append(m)
+                self.judged_as.append(replace(m, **ruling.handed_on))
+                self.events += ruling.events
+                self.spectra.append(spectrum)
+                self.findings += _findings(m)
+        self.axes |= {axis.id: axis for axis in scans.axes}
+
+    def batch(
+        self, judge: Judge, catalog: Catalog, is_judged: Callable[[Measurement], bool]
+    ) -> Batch:
+        """The rows, with the verdicts that follow and the axes that the archive does not hold."""
+        used = {m.axis_id for m in self.measurements} - catalog.axes_known([*self.axes])
+        judged = judge.new(
+            [m for m in self.judged_as if is_judged(m)], self.spectra, self.axes, catalog
+        )
+        return Batch(
+            measurements=tuple(self.measurements),
+            spectra=tuple(self.spectra),
+            axes=tuple(axis for name, axis in self.axes.items() if name in used),
+            verdicts=judged.verdicts,
+            specifications=judged.specifications,
+            findings=tuple(self.findings),
+            events=tuple(self.events),
+        )
+
+
+def known_of(
+    paths: Mapping[str, Sequence[str]],
+    ids: Sequence[str],
+    values: Sequence[str],
+    catalog: Catalog,
+) -> Known:
+    """What the archive holds that the rulings on some scans may depend on.
+
+    Parameters
+    ----------
+    paths : files by watched folder.
+    ids, values : identifiers of the measurements, and hashes of their values.
+    """
+    same_path: dict[tuple[str, str], list[Measurement]] = {}
+    for folder, names in paths.items():
+        for m in catalog.from_path(folder, names):
+            same_path.setdefault((folder, m.file), []).append(m)
+    same_values = catalog.same_values(values)
+    earlier = [*same_values, *(m for ms in same_path.values() for m in ms)]
+    return Known.of(
+        catalog.known_ids(ids),
+        same_values,
+        same_path,
+        catalog.set_aside([m.measurement_id for m in earlier]),
+    )
+
+
+def _findings(m: Measurement) -> list[FindingRow]:
+    """What intake itself has to say about a measurement: clocks and twins."""
+    said = [("clocks", "doubt", note) for note in m.time_notes]
+    said += [
+        ("identical values", "doubt", f"every value equals that of measurement {link.target}")
+        for link in m.links
+        if link.kind is LinkKind.SAME_VALUES_AS
+    ]
+    return [
+        FindingRow(
+            finding_id=f"{m.measurement_id}-{i}",
+            measurement_id=m.measurement_id,
+            check=check,
+            severity=severity,
+            text=text,
+            version="1",
+        )
+        for i, (check, severity, text) in enumerate(said)
+    ]
