@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from speclake.errors import MalformedFile
-from speclake.importing.delimited import read_export
+from speclake.importing.delimited import spectra_of
 from speclake.importing.formats import Format
 from speclake.importing.interface import Confidence, Guess, Source
 from speclake.importing.recognising import (
@@ -60,5 +60,4 @@ class ColumnsImporter:
                 "one; `speclake describe` drafts it",
             )
         form = checked_format(name, source.formats[name], Format)
-        # the whole file before the first spectrum: a refused file must not leave some behind
-        yield from read_export(source.content, source.name, form)
+        yield from spectra_of(source, form)

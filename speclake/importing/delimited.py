@@ -1,29 +1,39 @@
 """A delimited-text export read as its format says: header, titles, table; once or in blocks."""
 
 import re
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import chain
+from typing import BinaryIO
 
 from speclake.errors import MalformedFile
 from speclake.importing.formats import Blocks, Format
-from speclake.importing.headerfields import entry_text, fields_of_title, stated_fields, value_unit
-from speclake.importing.table import (
-    TablePlace,
-    as_axis,
-    number_reader,
-    read_columns,
-    split_cells,
+from speclake.importing.interface import Source
+from speclake.importing.pairs import read_pairs
+from speclake.importing.proof import Proof, prove_decimal_sign, prove_encoding
+from speclake.importing.table import TablePlace, read_rows
+from speclake.importing.tablespectra import (
+    HeaderOfTable,
+    announced_points,
+    refuse_other_count,
+    spectra_of_table,
 )
-from speclake.importing.text import CutShort, Entries, Lines, decode, read_header, shown
-from speclake.importing.titles import Columns, choose_columns
+from speclake.importing.takerows import rows_above_footer, rows_of_block, rows_to_the_end
+from speclake.importing.text import (
+    CutShort,
+    Entries,
+    Lines,
+    open_text,
+    read_footer,
+    read_header,
+    shown,
+)
+from speclake.importing.textrules import PROVEN
+from speclake.importing.titles import Columns, choose_columns, pairs_of_columns
 from speclake.spectrum import Spectrum
-from speclake.units import Medium
-
-LINE = re.compile(r"([^\n]*)\n")
-MEDIA: Mapping[str, Medium] = {"air": "air", "vacuum": "vacuum"}
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Export:
     """An export under way: `lines` is what is left of it."""
 
@@ -31,6 +41,18 @@ class _Export:
     form: Format
     lines: Lines
     notes: tuple[str, ...]
+    proof: Proof | None = None
+    """What proves the decimal sign, once a number has."""
+
+
+@dataclass(frozen=True)
+class _TableText:
+    """Text of a table: its rows in pieces, and what stands above them."""
+
+    entries: Entries
+    columns: Columns
+    rows: Iterable[str]
+    place: TablePlace
 
 
 def read_export(content: bytes, file: str, form: Format) -> list[Spectrum]:
@@ -41,16 +63,50 @@ def read_export(content: bytes, file: str, form: Format) -> list[Spectrum]:
     speclake.errors.MalformedFile
         Something in the file does not fit the format.
     """
-    text, notes = decode(content, form.text.encoding, file)
-    export = _Export(file, form, Lines(text), notes)
-    entries = Entries()
-    if form.header is not None:
-        entries = read_header(export.lines, form.header, form.text.quote, file, "")
-    if form.blocks is not None:
-        return list(_read_blocks(export, entries, form.blocks))
-    columns = choose_columns(export.lines, form, file, "")
-    place = TablePlace(file, export.lines.number)
-    return _spectra(export, entries, columns, _rows_to_the_end(export, place), place)
+    return list(spectra_of(Source(file, content), form))
+
+
+def spectra_of(source: Source, form: Format) -> Iterator[Spectrum]:
+    """Spectra of an export as they are read: of blocks, no more than one is held at a time.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        Something in the file does not fit the format; it may come behind the last spectrum.
+    """
+    file = source.name
+    with source.open() as stream:
+        lines, notes = _open(stream, file, form)
+        export = _Export(file, form, lines, notes)
+        entries = Entries()
+        if form.header is not None:
+            entries = read_header(lines, form.header, form.text.quote, file, "")
+        if form.blocks is not None:
+            yield from _read_blocks(export, entries, form.blocks)
+        else:
+            yield from _spectra(export, _only_table(export, entries))
+
+
+def _open(stream: BinaryIO, file: str, form: Format) -> tuple[Lines, tuple[str, ...]]:
+    if form.text.encoding != PROVEN:
+        return open_text(stream, form.text.encoding, file)
+    encoding, evidence = prove_encoding(stream, file)
+    stream.seek(0)
+    lines, _ = open_text(stream, encoding, file)
+    return lines, (evidence,)
+
+
+def _only_table(export: _Export, entries: Entries) -> _TableText:
+    """Table of a file that has one; entries below it are read already."""
+    lines, form = export.lines, export.form
+    columns = choose_columns(lines, form, export.file, "")
+    place = TablePlace(export.file, lines.number)
+    if form.footer is None:
+        rows = rows_to_the_end(lines, form.table.end_line, place)
+        return _TableText(entries, columns, rows, place)
+    above = rows_above_footer(lines, form.table.end_line or "", place)
+    read_footer(lines, form.footer, form.text.quote, entries)
+    return _TableText(entries, columns, above, place)
 
 
 def _read_blocks(export: _Export, outer: Entries, blocks: Blocks) -> Iterator[Spectrum]:
@@ -85,8 +141,9 @@ def _read_block(export: _Export, outer: Entries, blocks: Blocks, block: str) -> 
     entries = entries.over(outer)
     columns = choose_columns(lines, form, export.file, block)
     place_of_rows = TablePlace(export.file, lines.number, block)
-    rows = _rows_of_block(export, entries, blocks, place_of_rows)
-    return _spectra(export, entries, columns, rows, place_of_rows)
+    points = announced_points(entries, form, place_of_rows)
+    rows = rows_of_block(lines, form, points, place_of_rows)
+    return list(_spectra(export, _TableText(entries, columns, rows, place_of_rows)))
 
 
 def _look_for_begin(export: _Export, begin_line: str, block: str) -> None:
@@ -98,137 +155,39 @@ def _look_for_begin(export: _Export, begin_line: str, block: str) -> None:
         raise MalformedFile(export.file, place, shown(line), expected)
 
 
-def _rows_of_block(export: _Export, entries: Entries, blocks: Blocks, place: TablePlace) -> str:
-    """Text of a block's rows; they and the line that ends the block are left behind."""
-    lines, end_line = export.lines, export.form.table.end_line
-    points = _points(export, entries, place)
-    ends, begins = _search(end_line), _search(blocks.begin_line)
-    start = stop = after = lines.position
-    for row, match in enumerate(LINE.finditer(lines.text, start)):
-        line = match[1].removesuffix("\r")
-        if ends(line):
-            after = match.end()
-            break
-        if begins(line):
-            if end_line is not None:
-                place.refuse(row, shown(line), f"a line before it that matches {end_line!r}")
-            break
-        if end_line is None and row == points:
-            _refuse_one_more_row(export, line, row, place)
-            break
-        stop = after = match.end()
-    else:
-        count = lines.text.count("\n", start, stop)
-        stop = after = _end_of_last_block(export, count, points, place) or stop
-    lines.number += lines.text.count("\n", start, after)
-    lines.position = after
-    return lines.text[start:stop]
-
-
-def _search(pattern: str | None) -> Callable[[str], object]:
-    return re.compile(pattern).search if pattern is not None else lambda _: None
-
-
-def _end_of_last_block(
-    export: _Export, count: int, points: int | None, place: TablePlace
-) -> int | None:
-    """Position of the end of rows that only the file's end ends; None: of the last whole line.
-
-    Raises
-    ------
-    CutShort
-        The block is not finished.
-    """
-    end_line = export.form.table.end_line
-    if end_line is not None:
-        expected = f"a line that ends the block and matches {end_line!r}"
-        raise CutShort(export.file, place.line(count), "the end of the file", expected)
-    if points is None:
-        return len(export.lines.text)
-    if count < points:
-        expected = f"{points} rows, as the header says, not {count}"
-        raise CutShort(export.file, place.line(count), "the end of the file", expected)
-    return None
-
-
-def _refuse_one_more_row(export: _Export, line: str, count: int, place: TablePlace) -> None:
-    """Refuse a row behind the last one announced; any other line begins what comes next."""
-    try:
-        number_reader(export.form.text)(split_cells(line, export.form.text)[0])
-    except (ValueError, IndexError):
+def _spectra(export: _Export, table: _TableText) -> Iterator[Spectrum]:
+    form, notes, rows = _with_decimal_sign(export, table)
+    columns, place = table.columns, table.place
+    header = HeaderOfTable(table.entries, form, (*export.notes, *notes))
+    if form.values.pairs:
+        yield from _spectra_of_pairs(replace(table, rows=rows), header, form)
         return
-    place.refuse(count, f"one more row: {shown(line)}", f"{count} rows, as the header says")
+    ignored = frozenset(range(columns.count)) - {columns.axis, *columns.spectra}
+    read = read_rows(rows, columns.count, form.text, place, ignored)
+    header = replace(header, notes=(*header.notes, *read.notes))
+    yield from spectra_of_table(read, columns, header, place)
 
 
-def _rows_to_the_end(export: _Export, place: TablePlace) -> str:
-    """Text of the rows of a file with one table, without the line that ends them."""
-    rows = export.lines.text[export.lines.position :]
-    end_line = export.form.table.end_line
-    if end_line is None:
-        return rows
-    # from the end on, so that a table of thousands of rows costs one look
-    end = len(rows)
-    while end > 0:
-        start = rows.rfind("\n", 0, end - 1) + 1
-        line = rows[start:end].rstrip("\r\n")
-        if re.search(end_line, line):
-            return rows[:start]
-        if line.strip():
-            break
-        end = start
-    last = place.line(rows.count("\n", 0, max(end - 1, 0)))
-    found = shown(rows[:end].rstrip("\r\n").rpartition("\n")[2])
-    expected = f"a line that ends the rows and matches {end_line!r}"
-    raise CutShort(export.file, last, f"{found} at the end", expected)
-
-
-def _points(export: _Export, entries: Entries, place: TablePlace) -> int | None:
-    """Number of rows that the header announces; None where the format reads none."""
-    name = export.form.table.points_entry
-    if name is None:
-        return None
-    text = entry_text(entries, name, export.file)
-    if text is None or not re.fullmatch(r"[0-9]{1,9}", text):
-        found = f"{name!r} {shown(text)}" if text is not None else f"no header entry {name!r}"
-        place.refuse(0, found, "the number of rows that follow")
-    return int(text)
-
-
-def _spectra(
-    export: _Export, entries: Entries, columns: Columns, rows: str, place: TablePlace
-) -> list[Spectrum]:
+def _with_decimal_sign(
+    export: _Export, table: _TableText
+) -> tuple[Format, tuple[str, ...], Iterable[str]]:
+    """Format that says the decimal sign, what proves it, and the rows, of which none is lost."""
     form = export.form
-    arrays, table_notes = read_columns(rows, columns.count, form.text, place)
-    points = _points(export, entries, place)
-    if points is not None and len(arrays[0]) != points:
-        place.refuse(len(arrays[0]), f"{len(arrays[0])} rows", f"{points}, as the header says")
-    fields, field_notes = stated_fields(entries, form, export.file)
-    medium = form.axis.medium or MEDIA.get(fields.get("medium", ""))
-    axis, direction = as_axis(arrays[columns.axis], form.axis.unit, medium, place)
-    spectra = []
-    for index in columns.spectra:
-        title = columns.title(index)
-        more, title_notes = fields_of_title(title, form)
-        listed = arrays[index]
-        spectra.append(
-            Spectrum(
-                axis=axis,
-                values=listed[::-1] if direction == "descending" else listed,
-                unit=value_unit(form.values, entries, title, export.file, place.line(0)),
-                header=_header(entries, title),
-                fields=fields | more,
-                place=_place(place.block, index, len(columns.spectra)),
-                scan_direction=direction,
-                notes=(*export.notes, *table_notes, *field_notes, *title_notes),
-            )
-        )
-    return spectra
+    if form.text.decimal_sign != PROVEN:
+        return form, (), table.rows
+    rows = iter(table.rows)
+    first = next(rows, "")
+    proof = export.proof or prove_decimal_sign(first, form.text, table.place)
+    if proof.sign is not None:
+        export.proof = proof
+    text = form.text.model_copy(update={"decimal_sign": proof.sign or "."})
+    return form.model_copy(update={"text": text}), (proof.note,), chain([first], rows)
 
 
-def _header(entries: Entries, title: str) -> dict[str, str]:
-    return entries.values | ({"column title": title} if title else {})
-
-
-def _place(block: str, index: int, spectra: int) -> str:
-    parts = [block.removesuffix(", ")] if block else []
-    return ", ".join([*parts, *([f"column {index + 1}"] if spectra > 1 else [])])
+def _spectra_of_pairs(table: _TableText, header: HeaderOfTable, form: Format) -> Iterator[Spectrum]:
+    pairs = pairs_of_columns(table.columns, form, table.place)
+    arrays, count, notes = read_pairs(table.rows, pairs, form.text, table.place)
+    refuse_other_count(count, table.entries, form, table.place)
+    header = replace(header, notes=(*header.notes, *notes))
+    for columns, of_pair in zip(pairs, arrays, strict=True):
+        yield from spectra_of_table(of_pair, columns, header, table.place)

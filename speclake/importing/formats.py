@@ -1,4 +1,4 @@
-"""Formats: what a delimited-text export looks like, said in a TOML file so that nothing is guessed.
+"""Formats: what an export looks like, said in a TOML file so that nothing is guessed.
 
 A folder ``formats/`` of an archive holds one file for each kind of export; ``docs/formats.md``
 explains every key with an example.
@@ -7,10 +7,8 @@ explains every key with an example.
 import hashlib
 import json
 import re
-import tomllib
 from datetime import datetime
 from functools import cached_property
-from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo
 
@@ -25,15 +23,9 @@ from pydantic import (
     model_validator,
 )
 
-from speclake import tomlfile
-from speclake.errors import BadSettings, SettingsProblem
+from speclake.importing.textrules import DecimalSign, Text
 from speclake.measurement import FIELDS
 from speclake.units import AxisUnit, Medium, ValueUnit
-
-UNSAFE_CODECS = frozenset(
-    {"idna", "punycode", "raw_unicode_escape", "undefined", "unicode_escape", "utf_7", "utf-7"}
-)
-"""Codecs in which one text may be written in several ways, or that are no encoding of a file."""
 
 
 def _regular_expression(pattern: str) -> str:
@@ -42,16 +34,6 @@ def _regular_expression(pattern: str) -> str:
     except re.error as error:
         raise ValueError(f"a regular expression ({error})") from error
     return pattern
-
-
-def _encoding(name: str) -> str:
-    try:
-        writes_digits = "0,1;2\n".encode(name).decode(name) == "0,1;2\n"
-    except (LookupError, UnicodeError):
-        writes_digits = False
-    if not writes_digits or name.lower() in UNSAFE_CODECS:
-        raise ValueError("an encoding such as utf-8, utf-16, cp1252, cp932, gb18030")
-    return name
 
 
 def _column(column: Any) -> int | str:
@@ -103,13 +85,16 @@ def _entry_table(value: Any) -> Any:
 Regex = Annotated[str, AfterValidator(_regular_expression)]
 Column = Annotated[int | str, PlainValidator(_column)]
 FieldName = Annotated[str, AfterValidator(_field_name)]
+TimePattern = Annotated[str, AfterValidator(_time_pattern)]
 
 
-class _Table(BaseModel):
+class TomlTable(BaseModel):
+    """A table of a format file: keys that it does not know are errors."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
-class Recognise(_Table):
+class Recognise(TomlTable):
     """How a file is known to be of this format; all that is given must hold."""
 
     file_name: str | None = None
@@ -125,51 +110,20 @@ class Recognise(_Table):
         return self
 
 
-class Text(_Table):
-    """How characters, cells and numbers are written."""
+class EntryLines(TomlTable):
+    """How the entries of a header or a footer are written."""
 
-    encoding: Annotated[str, AfterValidator(_encoding)]
-    delimiter: Annotated[str, Field(min_length=1)]
-    decimal_sign: Literal[".", ","]
-    thousands_sign: Annotated[str, Field(min_length=1, max_length=1)] | None = None
-    quote: Literal['"', "'"] | None = None
-    missing: list[str] = []
-    delimiter_at_line_end: bool = False
-    last_line_may_lack_newline: bool = False
-
-    @model_validator(mode="after")
-    def _signs_differ(self) -> Self:
-        mark, thousands = self.separator, self.thousands_sign
-        if re.search(r"[0-9eE+\-\r\n]", mark) or (self.quote and self.quote in mark):
-            raise ValueError("a delimiter that cannot be part of a number, a quote or a line end")
-        if mark == self.decimal_sign and not self.quote:
-            raise ValueError("a delimiter that is not the decimal sign, unless cells are quoted")
-        if len(mark) > 1 and self.quote:
-            raise ValueError("a delimiter of one character where cells are quoted")
-        if thousands and (thousands == self.decimal_sign or re.match(r"[0-9eE+\-]", thousands)):
-            raise ValueError("a thousands sign that cannot be another part of a number")
-        if thousands == mark and not self.quote:
-            raise ValueError("a thousands sign that is not the delimiter, unless cells are quoted")
-        if "" in self.missing and self.delimiter == "spaces":
-            raise ValueError("no empty missing word where spaces part the cells")
-        if any(word != word.strip() for word in self.missing):
-            raise ValueError("missing words without blanks around them")
-        return self
-
-    @property
-    def separator(self) -> str:
-        """The text between two cells; one space stands for a run of them."""
-        return {"tab": "\t", "spaces": " "}.get(self.delimiter, self.delimiter)
+    last_line: Regex | None = None
+    between: Annotated[str, Field(min_length=1)] = ":"
+    prefix: str = ""
+    sections: Regex | None = None
 
 
-class Header(_Table):
+class Header(EntryLines):
     """Where a header ends and how its entries are written."""
 
     lines: PositiveInt | None = None
-    last_line: Regex | None = None
     next_line: Regex | None = None
-    between: Annotated[str, Field(min_length=1)] = ":"
-    prefix: str = ""
 
     @model_validator(mode="after")
     def _ends_in_one_way(self) -> Self:
@@ -178,7 +132,7 @@ class Header(_Table):
         return self
 
 
-class Table(_Table):
+class Table(TomlTable):
     """What stands around the rows of numbers, and how many there must be."""
 
     title_lines: Annotated[int, Field(ge=0, le=5)] = 0
@@ -186,15 +140,16 @@ class Table(_Table):
     end_line: Regex | None = None
 
 
-class AxisColumn(_Table):
+class AxisColumn(TomlTable):
     """Which column is the axis, and in what unit and medium it is counted."""
 
     column: Column = 1
     unit: AxisUnit
     medium: Medium | None = None
+    duplicates: Literal["refuse", "mean", "first", "last"] = "refuse"
 
 
-class UnitFrom(_Table):
+class UnitFrom(TomlTable):
     """Where the unit of the values is read, and what each text there means."""
 
     entry: str | None = None
@@ -209,7 +164,7 @@ class UnitFrom(_Table):
         return self
 
 
-class Values(_Table):
+class Values(TomlTable):
     """Which columns are spectra, and the unit of their values."""
 
     columns: list[Column] | None = None
@@ -232,23 +187,41 @@ class Values(_Table):
         return set(re.compile(self.title_pattern or "").groupindex)
 
 
-class Blocks(_Table):
+class TextValues(Values):
+    """Which columns of a text are spectra, and whether each has an axis column of its own."""
+
+    pairs: bool = False
+
+    @model_validator(mode="after")
+    def _pairs_take_all_columns(self) -> Self:
+        if self.pairs and self.columns is not None:
+            raise ValueError("no columns where they stand in pairs; ignore those that are none")
+        return self
+
+
+class Blocks(TomlTable):
     """How spectra stand one below the other, each with a header of its own."""
 
     begin_line: Regex | None = None
+    parted_by_blank_lines: bool = False
     growing: bool = False
     header: Header | None = None
 
 
-class Scanned(_Table):
+class Scanned(TomlTable):
     """Where the time of the scan stands and how it is written."""
 
     entries: Annotated[list[str], Field(min_length=1)]
-    patterns: Annotated[list[Annotated[str, AfterValidator(_time_pattern)]], Field(min_length=1)]
+    patterns: Annotated[list[TimePattern], Field(min_length=1)]
     zone: Annotated[str, AfterValidator(_zone)] | None = None
 
+    @property
+    def readable_patterns(self) -> list[str]:
+        """Every way in which the time may be written."""
+        return list(self.patterns)
 
-class FieldEntry(_Table):
+
+class FieldEntry(TomlTable):
     """Which header entry states a field, which part of it, and what its words mean."""
 
     entry: str
@@ -256,7 +229,7 @@ class FieldEntry(_Table):
     words: dict[str, str] = {}
 
 
-class _Said(_Table):
+class _Said(TomlTable):
     """One file of the folder of formats."""
 
     description: str = ""
@@ -283,8 +256,8 @@ class ImporterSettings(_Said):
     settings: dict[str, Any] = {}
 
 
-class Format(_Said):
-    """One kind of delimited-text export.
+class Described(_Said):
+    """What a format says of a table of spectra, whatever holds its cells.
 
     Raises
     ------
@@ -293,20 +266,18 @@ class Format(_Said):
     """
 
     recognise: Recognise | None = None
-    text: Text
     header: Header | None = None
     table: Table = Table()
     axis: AxisColumn
     values: Values
-    blocks: Blocks | None = None
     scanned: Scanned | None = None
     fields: dict[FieldName, Annotated[FieldEntry, BeforeValidator(_entry_table)]] = {}
     constants: dict[FieldName, str] = {}
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
-        for check in (self._says_each_field_once, self._has_titles_to_read, self._can_end_blocks):
-            check()
+        self._says_each_field_once()
+        self._has_titles_to_read()
         return self
 
     def _says_each_field_once(self) -> None:
@@ -328,48 +299,51 @@ class Format(_Said):
         if len(set(named)) < len(named):
             raise ValueError("each column once, as axis, spectrum or ignored")
 
-    def _can_end_blocks(self) -> None:
+
+class Format(Described):
+    """One kind of delimited-text export.
+
+    Raises
+    ------
+    ValueError
+        The tables contradict one another.
+    """
+
+    text: Text
+    values: TextValues
+    blocks: Blocks | None = None
+    footer: EntryLines | None = None
+
+    @property
+    def decimal_sign(self) -> DecimalSign:
+        """Sign with which the header writes numbers, as the table does."""
+        return "," if self.text.decimal_sign == "," else "."
+
+    @model_validator(mode="after")
+    def _has_one_axis_for_each_pair(self) -> Self:
+        if self.values.pairs and self.axis.column != 1:
+            raise ValueError("no axis.column where columns stand in pairs")
+        return self
+
+    @model_validator(mode="after")
+    def _can_end_its_rows(self) -> Self:
+        if self.footer is not None and (self.table.end_line is None or self.blocks is not None):
+            raise ValueError("a footer only below one table whose rows table.end_line ends")
+        return self
+
+    @model_validator(mode="after")
+    def _can_end_blocks(self) -> Self:
         whole = self.table.end_line is not None or self.table.points_entry is not None
         if self.blocks is None:
-            return
-        if not whole and (self.blocks.growing or self.blocks.begin_line is None):
+            return self
+        parted = self.blocks.parted_by_blank_lines
+        if parted and self.table.end_line is not None:
+            raise ValueError("either table.end_line or blocks.parted_by_blank_lines")
+        if not whole and (self.blocks.growing or (self.blocks.begin_line is None and not parted)):
             raise ValueError(
                 "table.end_line or table.points_entry, to tell a finished block"
                 " from an unfinished one"
             )
         if self.text.last_line_may_lack_newline:
             raise ValueError("no last_line_may_lack_newline where spectra stand in blocks")
-
-
-def load_formats(folder: Path) -> dict[str, Format | ImporterSettings]:
-    """Formats of a folder by name, which is the file's without ``.toml``; none without a folder.
-
-    A file with the key ``importer`` holds settings for that importer.
-
-    Raises
-    ------
-    speclake.errors.BadSettings
-        One or more files are wrong; every problem of every file is in it.
-    """
-    formats: dict[str, Format | ImporterSettings] = {}
-    problems: list[SettingsProblem] = []
-    for path in sorted(folder.glob("*.toml")):
-        try:
-            formats[path.stem] = tomlfile.load(path, _model_of(path))
-        except BadSettings as error:
-            problems += error.problems
-        except UnicodeDecodeError as error:
-            line = error.object[: error.start].count(b"\n") + 1
-            found = f"the byte 0x{error.object[error.start]:02x}"
-            problems.append(SettingsProblem(path.name, line, "the file", found, "text in UTF-8"))
-    if problems:
-        raise BadSettings(tuple(problems))
-    return formats
-
-
-def _model_of(path: Path) -> type[Format] | type[ImporterSettings]:
-    try:
-        said = tomllib.loads(path.read_text("utf-8"))
-    except tomllib.TOMLDecodeError:
-        return Format  # and reading it as one tells what is wrong
-    return ImporterSettings if "importer" in said else Format
+        return self

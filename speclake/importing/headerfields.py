@@ -1,13 +1,37 @@
 """What a header and column titles state, in the words of `speclake.measurement.FIELDS`."""
 
 import re
+from collections.abc import Mapping
+from typing import Protocol
 
 from speclake.errors import MalformedFile
-from speclake.importing.formats import FieldEntry, Format, Scanned, UnitFrom, Values
+from speclake.importing.formats import FieldEntry, Scanned, UnitFrom, Values
 from speclake.importing.scantime import scan_time
+from speclake.importing.sheetformat import TableFormat
 from speclake.importing.text import Entries, shown
+from speclake.importing.textrules import DecimalSign
 from speclake.measurement import FIELDS
 from speclake.units import ValueUnit
+
+
+class StatesFields(Protocol):
+    """A format that says which header entries state which fields."""
+
+    @property
+    def constants(self) -> Mapping[str, str]:
+        """Fields that every file has."""
+
+    @property
+    def fields(self) -> Mapping[str, FieldEntry]:
+        """Where each field stands."""
+
+    @property
+    def scanned(self) -> Scanned | None:
+        """Where the time of the scan stands."""
+
+    @property
+    def decimal_sign(self) -> DecimalSign:
+        """Sign with which the header writes numbers."""
 
 
 def entry_text(entries: Entries, name: str, file: str) -> str | None:
@@ -29,7 +53,7 @@ def entry_text(entries: Entries, name: str, file: str) -> str | None:
 
 
 def stated_fields(
-    entries: Entries, form: Format, file: str
+    entries: Entries, form: StatesFields, file: str
 ) -> tuple[dict[str, str], tuple[str, ...]]:
     """Fields that the format's constants and the header state, and reading notes.
 
@@ -76,9 +100,9 @@ def part_of(text: str, pattern: str | None) -> str | None:
     return part.strip() if part is not None else None
 
 
-def _with_decimal_point(name: str, text: str, form: Format) -> str:
+def _with_decimal_point(name: str, text: str, form: StatesFields) -> str:
     """Text of a number field in the one way that fields write numbers."""
-    is_number = FIELDS[name] == "number" and form.text.decimal_sign == ","
+    is_number = FIELDS[name] == "number" and form.decimal_sign == ","
     if is_number and re.fullmatch(r"[+-]?[0-9]+(,[0-9]+)?", text):
         return text.replace(",", ".")
     return text
@@ -93,7 +117,7 @@ def _scanned(entries: Entries, rules: Scanned, file: str) -> tuple[str | None, s
     return time.text, time.note
 
 
-def fields_of_title(title: str, form: Format) -> tuple[dict[str, str], tuple[str, ...]]:
+def fields_of_title(title: str, form: TableFormat) -> tuple[dict[str, str], tuple[str, ...]]:
     """Fields that a column title states, and a reading note where it does not fit."""
     pattern = form.values.title_pattern
     if pattern is None:

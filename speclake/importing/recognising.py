@@ -2,7 +2,7 @@
 
 import fnmatch
 import pickle
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from typing import Any, TypeVar
 
@@ -13,9 +13,12 @@ from speclake.errors import MalformedFile
 from speclake.importing.formats import Recognise
 from speclake.importing.interface import Source
 from speclake.importing.text import byte_order_mark
+from speclake.importing.textrules import PROVEN
 
 RECOGNISED_BYTES = 16_384
 """How far into a file the texts of `Recognise` are looked for."""
+
+HasTexts = Callable[[Recognise], bool]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -43,17 +46,45 @@ def is_for(format_data: Mapping[str, Any], importer: str, key: str | None = None
     return key is not None and key in format_data
 
 
-def recognised_by(head: Source, importer: str, key: str | None = None) -> list[str]:
-    """Names of the formats for an importer that recognise a file, in alphabetical order."""
+def recognised_by(
+    head: Source, importer: str, key: str | None = None, has_texts: HasTexts | None = None
+) -> list[str]:
+    """Names of the formats for an importer that recognise a file, in alphabetical order.
+
+    Parameters
+    ----------
+    has_texts : whether the texts of a format stand in a file; None looks among its first bytes.
+    """
     return [
         name
-        for name in sorted(head.formats)
-        if is_for(head.formats[name], importer, key) and _recognises(name, head)
+        for name, rules in _by_name(head, importer, key)
+        if not rules.text or (has_texts(rules) if has_texts else _begins_with(name, rules, head))
     ]
 
 
-def meant_format(source: Source, importer: str, key: str | None = None) -> str | None:
+def may_recognise(head: Source, importer: str, key: str | None = None) -> list[str]:
+    """Names of the formats for an importer that recognise a file if their texts stand in it."""
+    return [name for name, _ in _by_name(head, importer, key)]
+
+
+def _by_name(head: Source, importer: str, key: str | None) -> list[tuple[str, Recognise]]:
+    return [
+        (name, rules)
+        for name in sorted(head.formats)
+        if is_for(head.formats[name], importer, key)
+        and (rules := checked_format(name, head.formats[name], _Rules).recognise) is not None
+        and _has_name(rules, head)
+    ]
+
+
+def meant_format(
+    source: Source, importer: str, key: str | None = None, has_texts: HasTexts | None = None
+) -> str | None:
     """Name of the one format for this importer that a file is to be read with, if there is one.
+
+    Parameters
+    ----------
+    has_texts : as for `recognised_by`.
 
     Raises
     ------
@@ -61,7 +92,7 @@ def meant_format(source: Source, importer: str, key: str | None = None) -> str |
         The named format is missing or for another importer, or several recognise the file.
     """
     if source.format is None:
-        names = recognised_by(source, importer, key)
+        names = recognised_by(source, importer, key, has_texts)
         if len(names) > 1:
             expected = "one: narrow their [recognise], or name the format"
             raise MalformedFile(source.name, "", of_several(names), expected)
@@ -100,19 +131,18 @@ def _checked(name: str, content: bytes, model: type[BaseModel]) -> BaseModel:
     return tomlfile.check(pickle.loads(content), f"{name}.toml", model)
 
 
-def _recognises(name: str, head: Source) -> bool:
-    data = head.formats[name]
-    rules = checked_format(name, data, _Rules).recognise
-    if rules is None:
-        return False
-    if rules.file_name is not None:
-        path = head.name if "/" in rules.file_name else head.name.rsplit("/", 1)[-1]
-        if not fnmatch.fnmatchcase(path.lower(), rules.file_name.lower()):
-            return False
-    if not rules.text:
+def _has_name(rules: Recognise, head: Source) -> bool:
+    if rules.file_name is None:
         return True
-    said = data.get("text")
-    encoding = str(said["encoding"]) if isinstance(said, Mapping) else "utf-8"
+    path = head.name if "/" in rules.file_name else head.name.rsplit("/", 1)[-1]
+    return fnmatch.fnmatchcase(path.lower(), rules.file_name.lower())
+
+
+def _begins_with(name: str, rules: Recognise, head: Source) -> bool:
+    said = head.formats[name].get("text")
+    encoding = str(said["encoding"]) if isinstance(said, Mapping) else PROVEN
+    if encoding == PROVEN:
+        encoding = "utf-8"
     length, marked = byte_order_mark(head.held[:4])
     first = head.held[length:RECOGNISED_BYTES].decode(marked or encoding, "replace")
     lines = first.split("\n", rules.within_lines)[: rules.within_lines]

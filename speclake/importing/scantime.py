@@ -25,10 +25,10 @@ def scan_time(text: str, rules: Scanned) -> ScanTime:
     offset is left out and a note says so. What is no date, what two patterns read differently,
     and an hour that the zone has twice or never, become a note and no time.
     """
-    readings = {_parsed(text, pattern): pattern for pattern in rules.patterns}
+    readings = {_parsed(text, pattern): pattern for pattern in rules.readable_patterns}
     readings.pop(None, None)
     if not readings:
-        wanted = " or ".join(repr(pattern) for pattern in rules.patterns)
+        wanted = " or ".join(repr(pattern) for pattern in rules.readable_patterns)
         return ScanTime(None, f"scan time not read: found {text!r}; expected {wanted}")
     if len(readings) > 1:
         return ScanTime(

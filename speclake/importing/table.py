@@ -7,8 +7,8 @@ they agree bit for bit with ``float(text)``.
 
 import csv
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import NoReturn
 
@@ -16,15 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.errors import MalformedFile
-from speclake.importing.formats import Text
+from speclake.importing.fixedwidth import as_tabbed, check_touching, fixed_cells
+from speclake.importing.numbers import (
+    number_reader,
+    with_plain_signs,
+    without_groups,
+)
 from speclake.importing.text import CutShort, shown
+from speclake.importing.textrules import Text
 from speclake.spectrum import Axis, FloatArray, ScanDirection
 from speclake.units import AxisUnit, Medium
-
-NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-"""What counts as a number: less than ``float()`` takes, which knows nan, inf and 1_000."""
-
-UNICODE_MINUS = re.compile("\N{MINUS SIGN}(?=[0-9.,])")
 
 
 @dataclass(frozen=True)
@@ -35,10 +36,11 @@ class TablePlace:
     first_line: int
     block: str = ""
     """Place of the block in words, with a comma behind it; empty where there are no blocks."""
+    word: str = "line"
 
     def line(self, row: int) -> str:
         """Place of a row; rows count from 0."""
-        return f"{self.block}line {self.first_line + row}"
+        return f"{self.block}{self.word} {self.first_line + row}"
 
     def refuse(self, row: int, found: str, expected: str) -> NoReturn:
         """Raise the refusal of a row."""
@@ -51,10 +53,13 @@ def split_cells(line: str, rules: Text) -> list[str]:
     Raises
     ------
     ValueError
-        A quote is not closed, or the delimiter that ends every line is missing.
+        A quote is not closed, the delimiter that ends every line is missing, or text stands
+        outside the places of cells.
     """
     if rules.delimiter == "spaces":
         return [cell for cell in line.strip(" ").split(" ") if cell]
+    if rules.is_fixed:
+        return [cell.strip(" ") for cell in fixed_cells(line, rules)]
     if rules.quote and rules.quote in line:
         cells = _quoted_cells(line, rules)
     else:
@@ -68,38 +73,101 @@ def split_cells(line: str, rules: Text) -> list[str]:
 def _quoted_cells(line: str, rules: Text) -> list[str]:
     reader = csv.reader([line], delimiter=rules.separator, quotechar=rules.quote, strict=True)
     try:
-        return next(reader)
+        return next(reader, [""])
     except csv.Error as error:
         raise ValueError(f"cells whose quotes are closed ({error})") from error
 
 
-def read_columns(
-    text: str, columns: int, rules: Text, place: TablePlace
-) -> tuple[list[FloatArray], tuple[str, ...]]:
-    """Columns of a table, each of shape (n rows,), and reading notes.
+@dataclass
+class Tolerated:
+    """What was tolerated in the rows of a table."""
+
+    signs: dict[str, int] = field(default_factory=dict)
+    lacks_newline: bool = False
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Reading notes of it."""
+        signs = [f"{what}, {times} times" for what, times in self.signs.items() if times]
+        end = "the last line ends without a newline, as the format allows"
+        return (*signs, end) if self.lacks_newline else tuple(signs)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Numbers of a table, in pieces of shape (some rows, columns), and what was tolerated."""
+
+    pieces: tuple[FloatArray, ...]
+    notes: tuple[str, ...]
+
+    def __getitem__(self, index: int) -> FloatArray:
+        """One column, shape (n rows,)."""
+        if len(self.pieces) == 1:
+            return self.pieces[0][:, index]
+        return np.concatenate([piece[:, index] for piece in self.pieces])
+
+
+def read_rows(
+    pieces: Iterable[str],
+    columns: int,
+    rules: Text,
+    place: TablePlace,
+    ignored: frozenset[int] = frozenset(),
+) -> Rows:
+    """Numbers of a table.
 
     Parameters
     ----------
-    text : the rows, and blank lines behind them.
+    pieces : the text of the rows, cut between lines; blank lines may follow in the last piece.
     columns : number of cells that each row must have.
+    ignored : indices of columns whose cells need not be numbers.
 
     Raises
     ------
     speclake.errors.MalformedFile
         A row has another number of cells, a cell is no number, or the last line is not complete.
     """
-    notes: list[str] = []
-    if not text.isascii():
-        text, times = UNICODE_MINUS.subn("-", text)
-        notes += [f"the sign U+2212 read as a minus, {times} times"] if times else []
-    if not text.endswith("\n"):
-        text = _with_last_line(text, rules, place) + "\n"
-        notes.append("the last line ends without a newline, as the format allows")
-    text = _without_blank_end(text)
-    if not text:
+    read: list[FloatArray] = []
+    tolerated = Tolerated()
+    for text, at in plain_pieces(pieces, rules, place, tolerated):
+        fast = read_plainly(text, columns, rules)
+        read.append(read_strictly(text, columns, rules, at, ignored) if fast is None else fast)
+    if not read:
         place.refuse(0, "no row of numbers", f"rows of {columns} cells")
-    fast = _read_fast(text, columns, rules)
-    return (_read_strictly(text, columns, rules, place) if fast is None else fast), tuple(notes)
+    return Rows(tuple(read), tolerated.notes)
+
+
+def plain_pieces(
+    pieces: Iterable[str], rules: Text, place: TablePlace, tolerated: Tolerated
+) -> Iterator[tuple[str, TablePlace]]:
+    """Text of rows with plain signs, and where each piece begins; `tolerated` is added to.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        The last line is not complete.
+    """
+    for piece, is_last in _with_last(pieces):
+        text = with_plain_signs(piece, rules, tolerated.signs)
+        if is_last:
+            if text and not text.endswith("\n"):
+                text = _with_last_line(text, rules, place) + "\n"
+                tolerated.lacks_newline = True
+            text = _without_blank_end(text)
+        if text:
+            yield text, place
+        if not is_last:
+            place = replace(place, first_line=place.first_line + text.count("\n"))
+
+
+def _with_last(pieces: Iterable[str]) -> Iterator[tuple[str, bool]]:
+    """Pieces, each with whether it is the last."""
+    rest = iter(pieces)
+    piece = next(rest, "")
+    for following in rest:
+        yield piece, False
+        piece = following
+    yield piece, True
 
 
 def _without_blank_end(text: str) -> str:
@@ -157,15 +225,25 @@ def _bytes_of(separator: str, decimal_sign: str, missing: tuple[str, ...]) -> _B
     return _Bytes(alphabet, to_point)
 
 
-def _read_fast(text: str, columns: int, rules: Text) -> list[FloatArray] | None:
-    """Columns of a table in which nothing is odd; None where the strict reader must look."""
-    known = _bytes_of(rules.separator, rules.decimal_sign, tuple(rules.missing))
-    if known is None or not text.isascii():
+def read_plainly(text: str, columns: int, rules: Text) -> FloatArray | None:
+    """Numbers of a table in which nothing is odd; None where the strict reader must look."""
+    mark_of_cells = "\t" if rules.is_fixed else rules.separator
+    known = _bytes_of(mark_of_cells, rules.decimal_sign, tuple(rules.missing))
+    if known is None:
+        return None
+    if rules.is_fixed:
+        tabbed = as_tabbed(text.encode("ascii"), rules) if text.isascii() else None
+        if tabbed is None:
+            return None
+        text = tabbed.decode("ascii")
+    if rules.thousands_sign is not None:
+        text = without_groups(text, rules, mark_of_cells)
+    if not text.isascii():
         return None
     raw = text.encode("ascii")
     if raw.translate(None, known.alphabet) or (rules.decimal_sign != "." and b"." in raw):
         return None
-    plain = _with_plain_delimiter(raw, rules)
+    plain = (raw, b"\t") if rules.is_fixed else _with_plain_delimiter(raw, rules)
     if plain is None:
         return None
     raw, mark = plain
@@ -173,7 +251,7 @@ def _read_fast(text: str, columns: int, rules: Text) -> list[FloatArray] | None:
     if ends is None:
         return None
     values = _cast(raw.translate(known.to_point, b"\r\n" + mark), ends, rules)
-    return None if values is None else list(values.reshape(-1, columns).T.copy())
+    return None if values is None else values.reshape(-1, columns)
 
 
 def _ends_of_cells(raw: bytes, mark: bytes, columns: int) -> npt.NDArray[np.int32] | None:
@@ -238,15 +316,25 @@ def _with_plain_delimiter(raw: bytes, rules: Text) -> tuple[bytes, bytes] | None
     return raw, mark
 
 
-def _read_strictly(text: str, columns: int, rules: Text, place: TablePlace) -> list[FloatArray]:
-    rows = text.split("\n")[:-1]
+def read_strictly(
+    text: str,
+    columns: int,
+    rules: Text,
+    place: TablePlace,
+    ignored: frozenset[int] = frozenset(),
+) -> FloatArray:
+    """Numbers of a table cell by cell, shape (rows, columns); NaN for text that is ignored.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        A row has another number of cells, or a cell is no number.
+    """
     number = number_reader(rules)
-    values = np.empty((len(rows), columns))
-    for row, line in enumerate(line.removesuffix("\r") for line in rows):
-        try:
-            cells = split_cells(line, rules)
-        except ValueError as error:
-            place.refuse(row, shown(line), str(error))
+    lines = text.split("\n")[:-1]
+    values = np.empty((len(lines), columns))
+    for row, line in enumerate(line.removesuffix("\r") for line in lines):
+        cells = cells_of_row(line, rules, place, row)
         if len(cells) != columns:
             found = f"{len(cells)} cells" if line.strip() else "an empty line"
             place.refuse(row, f"{found}: {shown(line)}", f"{columns} cells, as above")
@@ -254,44 +342,41 @@ def _read_strictly(text: str, columns: int, rules: Text, place: TablePlace) -> l
             try:
                 values[row, column] = number(cell)
             except ValueError as error:
-                place.refuse(row, f"{shown(cell)} in column {column + 1}", str(error))
-    return list(values.T.copy())
+                if column not in ignored:
+                    place.refuse(row, f"{shown(cell)} in column {column + 1}", str(error))
+                values[row, column] = np.nan
+    return values
 
 
-def number_reader(rules: Text) -> Callable[[str], float]:
-    """Function from a cell to its number, NaN where the cell is a declared missing word.
+def cells_of_row(line: str, rules: Text, place: TablePlace, row: int) -> list[str]:
+    """Cells of a row of numbers.
 
-    It raises ValueError, which says what is expected, for everything else.
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        The line cannot be parted into cells.
     """
-    thousands = re.escape(rules.thousands_sign or "")
-    decimal = re.escape(rules.decimal_sign)
-    grouped = re.compile(rf"[+-]?[0-9]{{1,3}}(?:{thousands}[0-9]{{3}})+(?:{decimal}[0-9]*)?")
-    sign = {".": "a point", ",": "a comma"}[rules.decimal_sign]
-    missing = f" or {', '.join(map(repr, rules.missing))}" if rules.missing else ""
-    expected = f"a number with decimal {sign.removeprefix('a ')}{missing}"
-
-    def number(cell: str) -> float:
-        if cell in rules.missing:
-            return np.nan
-        if rules.thousands_sign and grouped.fullmatch(cell):
-            cell = cell.replace(rules.thousands_sign, "")
-        if rules.decimal_sign != ".":
-            # a point where a comma is declared must not pass for a decimal sign
-            cell = cell.replace(".", " ").replace(rules.decimal_sign, ".")
-        if not NUMBER.fullmatch(cell):
-            raise ValueError(expected)
-        value = float(cell)
-        if np.isinf(value):
-            raise ValueError("a number below 1e308")
-        return value
-
-    return number
+    try:
+        cells = split_cells(line, rules)
+        if rules.cells_touch:
+            check_touching(line, fixed_cells(line, rules), rules)
+    except ValueError as error:
+        place.refuse(row, shown(line), str(error))
+    return cells
 
 
 def as_axis(
-    positions: FloatArray, unit: AxisUnit, medium: Medium | None, place: TablePlace
+    positions: FloatArray,
+    unit: AxisUnit,
+    medium: Medium | None,
+    place: TablePlace,
+    rows: npt.NDArray[np.intp] | None = None,
 ) -> tuple[Axis, ScanDirection]:
     """Axis of the positions as listed, and the direction in which they were listed.
+
+    Parameters
+    ----------
+    rows : row of the table in which each position stands, where it is not its own index.
 
     Raises
     ------
@@ -301,14 +386,16 @@ def as_axis(
     known = _axis_of_bytes(positions.tobytes(), unit, medium)
     if known is not None:
         return known
+    row_of = np.arange(positions.size) if rows is None else rows
     missing = np.flatnonzero(np.isnan(positions))
     if missing.size:
-        place.refuse(int(missing[0]), "a missing position", f"a position in {unit} in every row")
+        expected = f"a position in {unit} in every row"
+        place.refuse(int(row_of[missing[0]]), "a missing position", expected)
     steps = np.diff(positions)
     rising = np.count_nonzero(steps > 0) >= np.count_nonzero(steps < 0)
     wrong = int(np.flatnonzero((steps <= 0) if rising else (steps >= 0))[0])
     place.refuse(
-        wrong + 1,
+        int(row_of[wrong + 1]),
         f"the position {positions[wrong + 1]} after {positions[wrong]}",
         f"positions that {'rise' if rising else 'fall'} from row to row",
     )

@@ -2,10 +2,12 @@
 
 import codecs
 import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import BinaryIO
 
 from speclake.errors import MalformedFile
-from speclake.importing.formats import Header
+from speclake.importing.formats import EntryLines, Header
 
 BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -18,6 +20,14 @@ BYTE_ORDER_MARKS = (
 
 CELL_MARKS = frozenset("\t,;|")
 """Marks that tables fill short lines up with: at the end of a header value they say nothing."""
+
+PIECE = 1 << 20
+"""How many bytes are decoded at a time."""
+
+LAST_LINES = 1 << 16
+"""How many characters at least of the end of a text stay together."""
+
+LONGEST_LINE = 1 << 24
 
 SHOWN = 60
 """How much of a line a message shows."""
@@ -40,8 +50,8 @@ def byte_order_mark(content: bytes) -> tuple[int, str | None]:
     return 0, None
 
 
-def decode(content: bytes, encoding: str, file: str) -> tuple[str, tuple[str, ...]]:
-    """Text of an export and reading notes.
+def open_text(stream: BinaryIO, encoding: str, file: str) -> tuple["Lines", tuple[str, ...]]:
+    """Lines of an export, decoded as they are taken, and reading notes.
 
     A byte-order mark is the file's own word for its encoding: it wins over `encoding`, with a
     note where the two differ.
@@ -49,9 +59,11 @@ def decode(content: bytes, encoding: str, file: str) -> tuple[str, tuple[str, ..
     Raises
     ------
     speclake.errors.MalformedFile
-        A byte does not belong to the encoding, or UTF-16 comes without a byte-order mark.
+        UTF-16 comes without a byte-order mark. Taking a line raises it where a byte does not
+        belong to the encoding.
     """
-    length, marked = byte_order_mark(content)
+    length, marked = byte_order_mark(stream.read(4))
+    stream.seek(length)
     declared = codecs.lookup(encoding).name
     if marked is None and declared in ("utf-16", "utf-32"):
         raise MalformedFile(
@@ -63,36 +75,86 @@ def decode(content: bytes, encoding: str, file: str) -> tuple[str, tuple[str, ..
     notes: tuple[str, ...] = ()
     if marked and not f"{marked}-sig".startswith(declared):
         notes = (f"read as {marked}, as its byte-order mark says; the format says {encoding}",)
-    try:
-        return content[length:].decode(marked or encoding), notes
-    except UnicodeDecodeError as error:
-        before = content[length : length + error.start].decode(marked or encoding, "replace")
-        wrong = content[length + error.start : length + error.end][:4]
-        raise MalformedFile(
-            file,
-            f"line {before.count(chr(10)) + 1}",
-            "the bytes " + " ".join(f"0x{byte:02x}" for byte in wrong),
-            f"text in {marked or encoding}",
-        ) from error
+    return Lines(more=_decoded(stream, marked or encoding, file), file=file), notes
+
+
+def _decoded(stream: BinaryIO, encoding: str, file: str) -> Iterator[str]:
+    decoder = codecs.getincrementaldecoder(encoding)()
+    line, text = 1, ""
+    while True:
+        content = stream.read(PIECE)
+        line += text.count("\n") if content else 0
+        try:
+            text = decoder.decode(content, final=not content)
+        except UnicodeDecodeError as error:
+            before = error.object[: error.start].decode(encoding, "replace")
+            line += before.count("\n") + (0 if content else text.count("\n"))
+            wrong = error.object[error.start : error.end][:4]
+            raise MalformedFile(
+                file,
+                f"line {line}",
+                "the bytes " + " ".join(f"0x{byte:02x}" for byte in wrong),
+                f"text in {encoding}",
+            ) from error
+        if text:
+            yield text
+        if not content:
+            return
 
 
 @dataclass
 class Lines:
-    """Lines of a text, taken one by one; only a line that ends with a newline counts as one."""
+    """Lines of a text, taken one by one; only a line that ends with a newline counts as one.
 
-    text: str
+    Of a long text only a window is held: `text`, which `more` goes on.
+    """
+
+    text: str = ""
     position: int = 0
     number: int = 1
     """Number of the line that is taken next."""
+    more: Iterable[str] = ()
+    file: str = ""
+
+    def __post_init__(self) -> None:
+        self._pieces = iter(self.more)
+
+    def extend(self) -> bool:
+        """Whether more text has come; what was left behind is forgotten.
+
+        Raises
+        ------
+        speclake.errors.MalformedFile
+            A line is longer than a line of an export can be.
+        """
+        piece = next(self._pieces, "")
+        if not piece:
+            return False
+        left = self.text[self.position :]
+        if len(left) > LONGEST_LINE:
+            found = f"more than {LONGEST_LINE} characters without a line end"
+            raise MalformedFile(self.file, f"line {self.number}", found, "lines of text")
+        self.text, self.position = left + piece, 0
+        return True
+
+    def _end_of_line(self) -> int:
+        """Position of the next newline; negative where none is left."""
+        start = self.position
+        while (end := self.text.find("\n", start)) < 0:
+            searched = len(self.text) - self.position
+            if not self.extend():
+                return -1
+            start = searched
+        return end
 
     def peek(self) -> str | None:
         """The next line without its end; None where no whole line is left."""
-        end = self.text.find("\n", self.position)
+        end = self._end_of_line()
         return None if end < 0 else self.text[self.position : end].removesuffix("\r")
 
     def take(self) -> str | None:
         """The next line, left behind; None where no whole line is left."""
-        end = self.text.find("\n", self.position)
+        end = self._end_of_line()
         if end < 0:
             return None
         line = self.text[self.position : end]
@@ -104,10 +166,31 @@ class Lines:
         while (line := self.peek()) is not None and not line.strip():
             self.take()
 
+    def take_pieces(self) -> Iterator[str]:
+        """All that is left, in pieces of whole lines; the last has the last lines together."""
+        while True:
+            cut = self._cut()
+            if cut > self.position:
+                yield self.text[self.position : cut]
+                self.position = cut
+            elif not self.extend():
+                break
+        yield self.text[self.position :] if self.position else self.text
+        self.position = len(self.text)
+
+    def _cut(self) -> int:
+        """Where the window can be cut so that enough stays behind it; 0 where nowhere."""
+        if len(self.text) - self.position <= PIECE:
+            return 0
+        cut = self.text.rfind("\n", self.position, -LAST_LINES) + 1
+        if cut and self.text.count("\n", cut) < 2:
+            return 0
+        return cut
+
     @property
     def is_at_end(self) -> bool:
         """Whether nothing is left, not even a line without an end."""
-        return self.position >= len(self.text)
+        return self.position >= len(self.text) and not self.extend()
 
 
 @dataclass
@@ -157,16 +240,46 @@ def read_header(lines: Lines, header: Header, quote: str | None, file: str, bloc
     CutShort
         The file ends within the header.
     """
-    entries, first = Entries(), lines.number
+    reader, first = _EntryReader(header, quote), lines.number
     while not _is_over(lines, header, first):
         place = f"line {lines.number}"
         line = lines.take()
         if line is None:
             raise CutShort(file, f"{block}{place}", "the end of the file", _end_of(header))
-        _add_entry(entries, line, header, quote, place)
+        reader.add(line, place)
         if header.last_line is not None and re.search(header.last_line, line):
             break
-    return entries
+    return reader.entries
+
+
+def read_footer(lines: Lines, footer: EntryLines, quote: str | None, entries: Entries) -> None:
+    """Nothing; the entries of a footer, which ends the file, are added to those of the header.
+
+    Raises
+    ------
+    CutShort
+        The file ends within a line, or before the line that is to end the footer.
+    speclake.errors.MalformedFile
+        Something follows the line that ends the footer.
+    """
+    reader = _EntryReader(footer, quote, entries)
+    last_line = re.compile(footer.last_line) if footer.last_line is not None else None
+    while (line := lines.take()) is not None:
+        reader.add(line, f"line {lines.number - 1}")
+        if last_line is not None and last_line.search(line):
+            lines.skip_blank()
+            left = lines.peek()
+            if left is not None or not lines.is_at_end:
+                found = shown(left) if left is not None else "the beginning of a line"
+                place = f"line {lines.number}"
+                raise MalformedFile(lines.file, place, found, "nothing more below the footer")
+            return
+    place = f"line {lines.number}"
+    if not lines.is_at_end:
+        raise CutShort(lines.file, place, "a last line without its end", "a newline")
+    if last_line is not None:
+        expected = f"a line that ends the footer and matches {footer.last_line!r}"
+        raise CutShort(lines.file, place, "the end of the file", expected)
 
 
 def _is_over(lines: Lines, header: Header, first: int) -> bool:
@@ -186,19 +299,39 @@ def _end_of(header: Header) -> str:
     return f"a line after the header that matches {header.next_line!r}"
 
 
-def _add_entry(entries: Entries, line: str, header: Header, quote: str | None, place: str) -> None:
-    text = line.strip(" ")
-    if header.prefix:
-        text = text.removeprefix(header.prefix).strip(" ")
-    if not text.strip():
-        return
-    name, found, value = text.partition(header.between)
-    if not found or not name.strip():
-        entries.add(place, text.strip(), place)
-        return
-    if header.between in CELL_MARKS:
-        value = value.rstrip(header.between)
-    entries.add(_unquoted(name, quote), _unquoted(value, quote), place)
+@dataclass
+class _EntryReader:
+    """Reader of entries line by line, which knows the section that it is in."""
+
+    rules: EntryLines
+    quote: str | None
+    entries: Entries = field(default_factory=Entries)
+    section: str = ""
+
+    def add(self, line: str, place: str) -> None:
+        text = line.strip(" ")
+        if self.rules.prefix:
+            text = text.removeprefix(self.rules.prefix).strip(" ")
+        if not text.strip():
+            return
+        if self._begins_section(text):
+            return
+        name, found, value = text.partition(self.rules.between)
+        if not found or not name.strip():
+            self.entries.add(place, text.strip(), place)
+            return
+        if self.rules.between in CELL_MARKS:
+            value = value.rstrip(self.rules.between)
+        name = self.section + _unquoted(name, self.quote)
+        self.entries.add(name, _unquoted(value, self.quote), place)
+
+    def _begins_section(self, text: str) -> bool:
+        match = re.search(self.rules.sections, text) if self.rules.sections is not None else None
+        if match is None:
+            return False
+        name = (match[1] or "") if match.re.groups else match[0]
+        self.section = f"{name.strip()}/" if name.strip() else ""
+        return True
 
 
 def _unquoted(text: str, quote: str | None) -> str:

@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass
 
-from speclake.importing.formats import Column, Format, Text
+from speclake.importing.formats import Column, Format
+from speclake.importing.sheetformat import TableFormat
 from speclake.importing.table import TablePlace, split_cells
 from speclake.importing.text import CutShort, Lines, shown
+from speclake.importing.textrules import Text
 
 
 @dataclass(frozen=True)
@@ -15,6 +17,8 @@ class Columns:
     titles: tuple[str, ...]
     axis: int
     spectra: tuple[int, ...]
+    is_one_pair: bool = False
+    """Whether the table has more spectra, each with an axis column of its own."""
 
     def title(self, index: int) -> str:
         """Title of a column; empty where there are none."""
@@ -37,6 +41,22 @@ def choose_columns(lines: Lines, form: Format, file: str, block: str) -> Columns
             file, f"{block}line {lines.number}", "the end of the file", "a whole row of numbers"
         )
     count = len(titles) or _count_cells(first, form.text, place)
+    if form.values.pairs:
+        return Columns(count, titles, 0, ())
+    columns = assigned(count, titles, form, place)
+    if not columns.spectra:
+        place.refuse(0, f"{count} cells: {shown(first)}", "a column beside the axis")
+    return columns
+
+
+def assigned(count: int, titles: tuple[str, ...], form: TableFormat, place: TablePlace) -> Columns:
+    """Which of so many columns are what; none need be a spectrum.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        There is a column that the format neither reads nor ignores, or one is missing.
+    """
     axis = _index(form.axis.column, titles, count, place)
     ignored = {_ignored(column, titles) for column in form.values.ignore}
     rest = tuple(i for i in range(count) if i != axis and i not in ignored)
@@ -46,9 +66,32 @@ def choose_columns(lines: Lines, form: Format, file: str, block: str) -> Columns
         if left := sorted(set(rest) - set(spectra)):
             names = ", ".join(_name(i, titles) for i in left)
             place.refuse(0, f"also {names}", "only columns that the format reads or ignores")
-    if not spectra:
-        place.refuse(0, f"{count} cells: {shown(first)}", "a column beside the axis")
     return Columns(count, titles, axis, spectra)
+
+
+def pairs_of_columns(columns: Columns, form: Format, place: TablePlace) -> list[Columns]:
+    """Columns of each spectrum of a table in which every one has an axis column of its own.
+
+    The title of a spectrum is that of both its columns.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        The columns that are not ignored are no pairs.
+    """
+    ignored = {_ignored(column, columns.titles) for column in form.values.ignore}
+    left = [index for index in range(columns.count) if index not in ignored]
+    if len(left) % 2 or not left:
+        place.refuse(0, f"{len(left)} columns", "pairs of an axis and a spectrum")
+    pairs = list(zip(left[::2], left[1::2], strict=True))
+    titles = list(columns.titles)
+    for axis, values in pairs:
+        if titles:
+            titles[values] = f"{columns.titles[axis]} {columns.titles[values]}".strip()
+    return [
+        Columns(columns.count, tuple(titles), axis, (values,), is_one_pair=len(pairs) > 1)
+        for axis, values in pairs
+    ]
 
 
 def _titles(lines: Lines, form: Format, place: TablePlace) -> tuple[str, ...]:

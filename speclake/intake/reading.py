@@ -13,7 +13,7 @@ from speclake.archive.encoding import encode
 from speclake.archive.rows import FileOutcome, StoredSpectrum, file_id
 from speclake.errors import ImporterFailed, MalformedFile, NoImporter
 from speclake.importing import Source
-from speclake.importing.formats import Format, ImporterSettings, load_formats
+from speclake.importing.formatfiles import FormatFile, load_formats
 from speclake.importing.guard import read_checked
 from speclake.importing.registry import (
     Broken,
@@ -90,7 +90,7 @@ class ReaderFiles:
     if somebody is editing a format meanwhile.
     """
 
-    formats: dict[str, Format | ImporterSettings]
+    formats: dict[str, FormatFile]
     plugins: dict[str, bytes]
     fingerprint: str
     """Of all importers and formats, and of the settings that decide what can be read."""
@@ -122,7 +122,7 @@ class Workshop:
 
     settings: Settings
     importers: Importers
-    formats: dict[str, Format | ImporterSettings]
+    formats: dict[str, FormatFile]
     readers: str
     """Fingerprint of importers and formats."""
 

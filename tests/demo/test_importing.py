@@ -14,7 +14,7 @@ from speclake_demo.scans import Drop, Scan
 
 from speclake.errors import MalformedFile
 from speclake.importing import registry
-from speclake.importing.formats import load_formats
+from speclake.importing.formatfiles import load_formats
 from speclake.importing.interface import HEAD_BYTES, Confidence, Source
 from speclake.intake import runsheets
 from speclake.intake.resolving import FileFacts, Reader, measurement_of

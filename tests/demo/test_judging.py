@@ -10,7 +10,7 @@ from speclake_demo import generate
 from speclake_demo.scans import Drop
 
 from speclake.importing import registry
-from speclake.importing.formats import load_formats
+from speclake.importing.formatfiles import load_formats
 from speclake.importing.interface import Source
 from speclake.intake import runsheets
 from speclake.intake.resolving import FileFacts, Reader, measurement_of

@@ -12,7 +12,8 @@ from speclake import tomlfile
 from speclake.errors import BadSettings, MalformedFile
 from speclake.importing import Confidence, Source
 from speclake.importing.delimited import read_export
-from speclake.importing.formats import Format, ImporterSettings, load_formats
+from speclake.importing.formatfiles import load_formats
+from speclake.importing.formats import Format, ImporterSettings
 from speclake.measurement import FIELDS
 
 BASE = {

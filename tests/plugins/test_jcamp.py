@@ -14,7 +14,7 @@ from speclake_plugins.jcamp import JcampImporter
 
 from speclake.errors import MalformedFile
 from speclake.importing import Confidence, Source
-from speclake.importing.formats import load_formats
+from speclake.importing.formatfiles import load_formats
 from speclake.importing.registry import choose, load
 from tests.plugins.jcamp_files import (
     read_one,
