@@ -4,6 +4,8 @@ import tomllib
 from dataclasses import dataclass
 
 from speclake.importing import Source
+from tests.plugins.animl_files import spectrum
+from tests.plugins.animl_lab import lab_export
 
 
 @dataclass(frozen=True)
@@ -135,4 +137,9 @@ JCAMP = (
     Sample(Source("pair.dx", _LINKED.encode("ascii")), spectra=2),
 )
 
-SAMPLES = {"columns": COLUMNS, "jcamp": JCAMP}
+ANIML = (
+    Sample(Source("scan.animl", lab_export()), spectra=2),
+    Sample(Source("window.xml", spectrum()), spectra=1),
+)
+
+SAMPLES = {"animl": ANIML, "columns": COLUMNS, "jcamp": JCAMP}
