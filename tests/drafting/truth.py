@@ -86,9 +86,24 @@ def exports_in(folder: str) -> list[Export]:
 
 def answered(found: Draft, export: Export) -> Format:
     """Format of a draft whose questions, and nothing else, are answered from the truth."""
-    asked = {question.key for question in found.questions}
-    said = {key: value for key, value in export.answers.items() if key in asked}
+    asked = {question.key: question.choices for question in found.questions}
+    said = {
+        key: _in_words_of(choices, export.answers[key])
+        for key, choices in asked.items()
+        if key in export.answers
+    }
     return tomlfile.loads(with_answers(found, said), f"{export.name}.toml", Format)
+
+
+def _in_words_of(choices: tuple[Any, ...], answer: Any) -> Any:
+    """The answer as the draft would write it: a header entry has its section before its name."""
+    if isinstance(answer, list):
+        return next((c for c in choices if [_bare(each) for each in c] == answer), answer)
+    return next((choice for choice in choices if _bare(choice) == answer), answer)
+
+
+def _bare(choice: Any) -> Any:
+    return choice.rpartition("/")[2] if isinstance(choice, str) else choice
 
 
 def score(export: Export) -> Score:

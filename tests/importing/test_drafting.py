@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from speclake import tomlfile
 from speclake.importing.delimited import read_export
-from speclake.importing.drafting import Draft, draft
+from speclake.importing.drafting import Draft, draft, with_answers
 from speclake.importing.formats import Format
 
 POSITIONS = [400.0, 400.5, 401.0, 401.5, 402.0]
@@ -26,24 +26,10 @@ def rows(delimiter: str, decimal: str = ".", close: str = "", columns: int = 1) 
     return [delimiter.join(c.replace(".", decimal) for c in row) + close for row in table]
 
 
-def answered(found: Draft, answers: dict[str, str] | None = None) -> Format:
+def answered(found: Draft, answers: dict[str, object] | None = None) -> Format:
     """Format of a draft whose open questions are answered, by these words or by the examples."""
-    table, lines = "", []
-    for line in found.toml.splitlines():
-        if head := re.fullmatch(r"(?:# )?\[([\w.]+)\]", line):
-            table = head[1]
-            lines.append(f"[{table}]")
-        elif asked := re.fullmatch(r"# (\w+) = (.*)  # (fill in|assumed): .*", line):
-            answer = (answers or {}).get(f"{table}.{asked[1]}", asked[2])
-            lines.append(f"{asked[1]} = {answer}")
-        elif not line.startswith("#"):
-            lines.append(line)
-    text = "\n".join(lines)
-    said = tomllib.loads(text)
-    empty = [name for name, value in said.items() if value == {}]
-    for name in empty:
-        text = text.replace(f"[{name}]", "")
-    return tomlfile.loads(text, "draft.toml", Format)
+    examples = {each.key: each.choices[0] for each in found.questions if each.is_needed}
+    return tomlfile.loads(with_answers(found, examples | (answers or {})), "draft.toml", Format)
 
 
 @dataclass(frozen=True)
@@ -66,14 +52,15 @@ DIALECTS = {
     "tab and titles": Dialect(
         ["Invented scan", "Sample: A 7", "Measured: 2026-05-04 10:12", "nm\t%T", *rows("\t")],
         {"text.delimiter": "tab", "text.decimal_sign": ".", "header.next_line": "^nm",
-         "axis.unit": "nm", "values.unit": "%T", "recognise.text": ["Invented scan"],
+         "axis.unit": "nm", "values.unit_from.units": {"%T": "%T"},
+         "recognise.text": ["Invented scan", "Sample:", "Measured:", "nm\t%T"],
          "scanned.patterns": ["%Y-%m-%d %H:%M"]},
         fields={"sample": "A 7", "scanned": "2026-05-04T10:12"},
     ),
     "semicolons and decimal commas": Dialect(
         ["Probe=x", "Lot=L7", "Wavelength/nm;%R", *rows(";", ",")],
         {"text.delimiter": ";", "text.decimal_sign": ",", "header.between": "=",
-         "values.unit": "%R"},
+         "values.unit_from.units": {"%R": "%R"}},
         fields={"lot": "L7"}, end="\r\n",
     ),
     "semicolons behind each row": Dialect(
@@ -96,7 +83,8 @@ DIALECTS = {
     "quoted cells with decimal commas": Dialect(
         ['"wavelength (nm)","T (%)"', *(f'"{r.replace(";", chr(34) + "," + chr(34))}"'
                                         for r in rows(";", ","))],
-        {"text.quote": '"', "text.delimiter": ",", "text.decimal_sign": ","}, {"values.unit"},
+        {"text.quote": '"', "text.delimiter": ",", "text.decimal_sign": ",",
+         "values.unit_from.units": {"T (%)": "%T"}},
     ),
     "several columns with units in their titles": Dialect(
         ["nm|front (%T)|back (%R)", *rows("|", columns=2)],
@@ -105,12 +93,12 @@ DIALECTS = {
     ),
     "titles above units": Dialect(
         ["wavelength\tS1\tS2", "nm\t%T\t%T", *rows("\t", columns=2)],
-        {"table.title_lines": 2, "values.unit": "%T", "axis.unit": "nm"}, spectra=2,
+        {"table.title_lines": 2, "values.unit_from.pattern": "%T", "axis.unit": "nm"}, spectra=2,
     ),
     "missing words and an end line": Dialect(
         ["nm\tA", *rows("\t")[:4], "402.0\t---", "** end of scan **"],
         {"text.missing": ["---"], "table.end_line": "^\\*\\* end of scan \\*\\*$",
-         "values.unit": "A"},
+         "values.unit_from.units": {"A": "A"}},
         values=[*VALUES[:4], float("nan")],
     ),
     "running number before the axis": Dialect(
@@ -136,7 +124,8 @@ DIALECTS = {
     ),
     "UTF-16": Dialect(
         ["Pr\xfcfling: A", "nm\t%T", *rows("\t")],
-        {"text.encoding": "utf-16-le", "recognise.text": ["Pr\xfcfling:"]}, encoding="utf-16",
+        {"text.encoding": "utf-16-le", "recognise.text": ["Pr\xfcfling:", "nm\t%T"]},
+        encoding="utf-16",
     ),
     "neither UTF-8 nor marked": Dialect(
         ["Gr\xf6\xdfe: 25 mm", "nm\t%T", *rows("\t")],
@@ -162,7 +151,7 @@ def test_draft_of_a_dialect_reads_it(name) -> None:
             assert part in place, f"{key} is missing:\n{found.toml}"
             place = place[part]
         assert place == value, f"{key}:\n{found.toml}"
-        assert any(assumed.startswith(f"{key} = ") for assumed in found.assumptions)
+        assert any(f"{key}.".startswith(f"{each.key}.") for each in found.assumptions)
     asked = {each.partition(":")[0] for each in found.unsure if re.match(r"[\w.]+: ", each)}
     assert dialect.asks <= asked, found.toml
     assert not any("this very file is refused" in each for each in found.unsure), found.toml
@@ -205,7 +194,8 @@ class TestDecimalSign:
 
     def test_commas_between_whole_numbers_are_doubted(self) -> None:
         found = draft("a.txt", b"400,91\n401,92\n402,93\n")
-        assert "text.delimiter: is the comma between the cells not a decimal sign?" in found.unsure
+        assert "text.delimiter" in {each.key for each in found.questions if each.is_needed}
+        assert "delimiter" not in tomllib.loads(found.toml)["text"]
 
 
 class TestDates:
@@ -237,7 +227,9 @@ class TestDates:
     def test_proven_order_says_its_evidence(self, text, pattern, why) -> None:
         scanned, found = self.scanned(f"Date: {text}")
         assert scanned["patterns"] == [pattern]
-        assert any(why in each for each in found.assumptions if each.startswith("scanned.patt"))
+        assert any(
+            why in each.evidence for each in found.assumptions if each.key == "scanned.patterns"
+        )
 
     def test_zone_is_never_assumed(self) -> None:
         scanned, found = self.scanned("Date: 14.05.2026", "Time: 10:12:30.25")
@@ -250,7 +242,7 @@ class TestDates:
     def test_second_date_is_doubted(self) -> None:
         scanned, found = self.scanned("Lamp changed: 2026-01-01", "Scanned: 2026-05-04 10:12")
         assert scanned["entries"] == ["Scanned"]
-        assert any("'Lamp changed' hold times too" in each for each in found.unsure)
+        assert any("'Lamp changed' hold times too" in each for each in found.doubts)
 
 
 FRAGMENTS = st.lists(
@@ -274,14 +266,18 @@ class TestDoubts:
 
     def test_lines_below_the_numbers_are_told(self) -> None:
         found = draft("a.txt", b"nm\t%T\n400.5\t1\n401\t2\n402\t3\nLamp: on\nOperator: x\n")
-        assert "2 lines stand below the numbers, which no format can read" in found.unsure
+        said = tomllib.loads(found.toml)
+        assert said["table"]["end_line"] == r"^Lamp\s*:"
+        assert said["footer"] == {"between": ":"}
+        assert "footer: nothing tells a whole footer from one cut short" in found.doubts
+        assert said["fields"] == {"operator": "Operator"}
 
     @pytest.mark.parametrize(
         "content", [b"", b"\x00\x01\x02\xff" * 50, b"just words\nand more\n", b"\n" * 9, b"1\n2\n"]
     )
     def test_no_table_gives_a_draft_of_questions(self, content) -> None:
         found = draft("a.bin", content)
-        assert found.unsure[0].startswith(("no table of numbers", "text.encoding"))
+        assert found.doubts[0].startswith("no table of numbers")
         form = answered(found)
         assert form.text.delimiter == "tab"
 
