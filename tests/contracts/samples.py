@@ -2,10 +2,12 @@
 
 import tomllib
 from dataclasses import dataclass
+from datetime import datetime
 
 from speclake.importing import Source
 from tests.plugins.animl_files import spectrum
 from tests.plugins.animl_lab import lab_export
+from tests.plugins.workbooks import book
 
 
 @dataclass(frozen=True)
@@ -137,9 +139,56 @@ JCAMP = (
     Sample(Source("pair.dx", _LINKED.encode("ascii")), spectra=2),
 )
 
+_SHEET_A_SPECTRUM = """
+[recognise]
+file_name = "*.xlsx"
+[sheets]
+read = ["W-*"]
+ignore = ["Remarks"]
+missing = ["#N/A"]
+[header]
+next_line = '^nm'
+[table]
+title_lines = 1
+points_entry = "Points"
+[axis]
+unit = "nm"
+[values]
+unit = "%R"
+[scanned]
+entries = ["Measured"]
+zone = "Europe/Lisbon"
+[fields]
+lot = "Lot"
+sample = "sheet name"
+"""
+
+
+def _sheet(*values: object) -> list[list[object]]:
+    points = [[700 + number, value] for number, value in enumerate(values)]
+    measured = datetime.fromisoformat("2026-05-04 13:12:30")
+    entries: list[list[object]] = [["Lot:", "L-7"], ["Measured", measured], ["Points", len(values)]]
+    return [*entries, ["nm", "%R"], *points]
+
+
+WORKBOOK = (
+    Sample(
+        Source(
+            "wafers.xlsx",
+            book(**{
+                "W-1": _sheet(12.5, -0.015, 12.25),
+                "W-2": _sheet(11.5, "#N/A"),
+                "Remarks": [["as coated"]],
+            }),
+            {"sample": tomllib.loads(_SHEET_A_SPECTRUM)},
+        ),
+        spectra=2,
+    ),
+)  # fmt: skip
+
 ANIML = (
     Sample(Source("scan.animl", lab_export()), spectra=2),
     Sample(Source("window.xml", spectrum()), spectra=1),
 )
 
-SAMPLES = {"animl": ANIML, "columns": COLUMNS, "jcamp": JCAMP}
+SAMPLES = {"animl": ANIML, "columns": COLUMNS, "jcamp": JCAMP, "workbook": WORKBOOK}
