@@ -87,7 +87,7 @@ class _Reading:
             raise self._refusal(
                 "count", f"{table.count} points", f"1 to {MOST_POINTS} points in one spectrum"
             )
-        if not table.is_closed and self.content[table.record.stop - 1 :][:1] != b"\n":
+        if not table.is_closed and self._last_byte() != b"\n":
             raise self._cut_off("a last line without its end")
         try:
             positions, values = self._pairs() if table.in_pairs else self._series()
@@ -100,6 +100,10 @@ class _Reading:
         if not table.is_closed:
             self.notes.append("##END= is missing; the count of points and the checks are whole")
         return Curve(positions, values, tuple(self.notes))
+
+    def _last_byte(self) -> bytes:
+        stop = self.table.record.stop
+        return self.content[stop - 1 : stop]
 
     def _series(self) -> tuple[FloatArray, FloatArray]:
         table = self.table

@@ -7,6 +7,7 @@ numbers. Written numbers are therefore kept as an integer and a power of ten unt
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -33,12 +34,12 @@ class Written:
     mantissa: int
     exponent: int
 
-    @property
+    @cached_property
     def value(self) -> float:
         """Nearest float64."""
         return float(self.exact)
 
-    @property
+    @cached_property
     def exact(self) -> Fraction:
         """The number itself."""
         return Fraction(self.mantissa) * Fraction(10) ** self.exponent

@@ -1,6 +1,6 @@
 """Header of one block: its records as text, as numbers, and as the archive's fields."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from speclake_plugins.jcamp.curve import Table
 from speclake_plugins.jcamp.decimals import Written, shortened, written
@@ -149,13 +149,9 @@ class Header:
         """Records that hold tables."""
         return [record for record in self.records if record.key in DATA_LABELS]
 
-    def as_read(self, around: Iterable[Block] = ()) -> dict[str, str]:
-        """Every entry as written; those of blocks around this one begin with ``LINK:``."""
-        entries: dict[str, str] = {}
-        for block in around:
-            entries = {f"LINK: {label}": text for label, text in entries.items()}
-            for record in block.records:
-                add_entry(entries, f"LINK: {record.label}", self.document.text(record))
+    def as_read(self, around: Mapping[str, str]) -> dict[str, str]:
+        """Every entry as written, behind those of the blocks around this one."""
+        entries = dict(around)
         for record in self.records:
             add_entry(entries, record.label or "##", self.document.text(record))
         return entries
@@ -167,6 +163,16 @@ class Header:
     def _note(self, note: str) -> None:
         if note not in self.notes:
             self.notes.append(note)
+
+
+def entries_around(document: Document, block: Block) -> dict[str, str]:
+    """Entries of the blocks around one, as written; their labels begin with ``LINK:``."""
+    entries: dict[str, str] = {}
+    for outer in block.around():
+        entries = {f"LINK: {label}": text for label, text in entries.items()}
+        for record in outer.records:
+            add_entry(entries, f"LINK: {record.label}", document.text(record))
+    return entries
 
 
 def add_entry(entries: dict[str, str], label: str, text: str) -> None:

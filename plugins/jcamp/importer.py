@@ -1,9 +1,10 @@
 """The importer of JCAMP-DX files: which of their blocks are spectra of ours, and in which order."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-from speclake_plugins.jcamp.header import Header
+from speclake_plugins.jcamp.content import Content
+from speclake_plugins.jcamp.header import Header, entries_around
 from speclake_plugins.jcamp.meaning import BadDeclaration, Declared, declared, other_technique
 from speclake_plugins.jcamp.records import Block, Document
 from speclake_plugins.jcamp.spectra import spectra_of
@@ -12,6 +13,9 @@ from speclake.errors import MalformedFile
 from speclake.importing.interface import Confidence, Guess, Source
 from speclake.spectrum import Spectrum
 from speclake.writing.texts import compared
+
+_MOST_NAMED = 20
+"""Blocks of other techniques that the notes of each spectrum name one by one."""
 
 
 class JcampImporter:
@@ -49,26 +53,36 @@ class JcampImporter:
             The file cannot be read without guessing, or holds no spectrum of ours.
         """
         says = _declared(source)
-        document = Document(source.name, source.content, says.encoding)
+        content = Content(source.open(), source.size)
+        document = Document(source.name, content, _foreign, says.encoding)
         _check_links(document)
         blocks = document.leaves()
-        foreign = [_foreign(document, block) for block in blocks]
-        if all(foreign):
+        if all(block.meaning for block in blocks):
             raise document.refusal(
-                blocks[0].records[0].line,
-                foreign[0] or "",
+                blocks[0].line,
+                blocks[0].meaning or "",
                 "a spectrum against wavelength, wavenumber or photon energy, which is what "
                 "speclake archives",
             )
-        notes = [*document.notes]
-        notes += [
-            f"block {place} is {meaning}; it is not read"
-            for place, meaning in enumerate(foreign, start=1)
-            if meaning
-        ]
+        notes = [*document.notes, *_notes_on_others(blocks)]
+        parent, around = None, dict[str, str]()
         for place, block in enumerate(blocks, start=1):
-            if not foreign[place - 1]:
-                yield from spectra_of(document, block, f"block {place}", says, notes)
+            if block.meaning:
+                continue
+            if block.parent is not parent:
+                parent, around = block.parent, entries_around(document, block)
+            whole = document.read(block)
+            yield from spectra_of(document, whole, around, f"block {place}", says, notes)
+
+
+def _notes_on_others(blocks: Sequence[Block]) -> list[str]:
+    others = [
+        f"block {place} is {block.meaning}; it is not read"
+        for place, block in enumerate(blocks, start=1)
+        if block.meaning
+    ]
+    more = len(others) - _MOST_NAMED
+    return others if more <= 0 else [*others[:_MOST_NAMED], f"nor are {more} further blocks"]
 
 
 def _label(line: str) -> str:

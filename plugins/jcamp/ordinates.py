@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from speclake_plugins.jcamp.content import Sliceable
 from speclake_plugins.jcamp.decimals import FloatArray, Integers
 from speclake_plugins.jcamp.tokens import (
     AFFN,
@@ -88,7 +89,7 @@ class Points:
     last_line: int = 0
 
 
-def read_ordinates(content: bytes, start: int, stop: int, most_points: int) -> Ordinates:
+def read_ordinates(content: Sliceable, start: int, stop: int, most_points: int) -> Ordinates:
     """Ordinates and line abscissae of a table (X++(Y..Y)), every Y-check done.
 
     Parameters
@@ -110,7 +111,7 @@ def read_ordinates(content: bytes, start: int, stop: int, most_points: int) -> O
     return table
 
 
-def read_points(content: bytes, start: int, stop: int, most_points: int) -> Points:
+def read_points(content: Sliceable, start: int, stop: int, most_points: int) -> Points:
     """Points of a table (XY..XY).
 
     Parameters

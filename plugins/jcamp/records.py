@@ -6,10 +6,10 @@ dashes, slashes and underscores, and kept as written (McDonald and Wilks 1988, s
 """
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from itertools import pairwise
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 
+from speclake_plugins.jcamp.content import LONGEST_LINE, Content, LineTooLong, whole_lines
 from speclake_plugins.jcamp.decimals import shortened
 
 from speclake.errors import MalformedFile
@@ -19,11 +19,15 @@ DATA_LABELS = frozenset(
     {"XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "RADATA", "DATATABLE", "XYZDATA"}
 )
 DEEPEST_NESTING = 8
+MOST_BLOCKS = 1_000_000
+MOST_RECORDS = 100_000
+LONGEST_TEXT = 1 << 24
+_CHUNK_BYTES = 1 << 18
+_MOST_NAMES = 1000
 _BLANKS = b" \t\r\x1a"
-_PADDING = b"\x1a\x00"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Record:
     """One labelled record.
 
@@ -32,34 +36,43 @@ class Record:
     label : as written.
     key : for comparison.
     line : line of the file it begins on, from 1.
-    start, stop : where in the file its value stands.
+    begin : where in the file it begins.
+    start, stop : where its value stands.
     """
 
     label: str
     key: str
     line: int
+    begin: int
     start: int
     stop: int
 
 
-@dataclass
+@dataclass(slots=True)
 class Block:
     """Records from ``##TITLE=`` to ``##END=``.
 
     Parameters
     ----------
+    start, line : where in the file it begins, and on which line.
     parent : the block of data type LINK around it.
-    records : in file order, without ``##END=``.
+    records : in file order, without ``##END=``; `Document.read` gives them but for a LINK block.
     children : blocks in it.
     is_link : whether it is of data type LINK and may hold blocks.
     is_closed : whether ``##END=`` was there.
+    stop : where the next record behind it begins, or the end of the file.
+    meaning : what it is, in words, where it holds no spectrum of ours.
     """
 
+    start: int
+    line: int
     parent: "Block | None" = None
     records: list[Record] = field(default_factory=list)
     children: list["Block"] = field(default_factory=list)
     is_link: bool = False
     is_closed: bool = False
+    stop: int = 0
+    meaning: str | None = None
 
     def around(self) -> list["Block"]:
         """Blocks around this one, the outermost first."""
@@ -72,12 +85,13 @@ class Block:
 
 
 class Document:
-    """A JCAMP-DX file taken apart into blocks, the data still unread.
+    """A JCAMP-DX file taken apart into blocks, of which only the places are kept.
 
     Parameters
     ----------
     name : for messages.
     content : bytes of the file.
+    meaning : says what a block is, in words, where it holds no spectrum of ours.
     encoding : of its texts; without one, bytes beyond ASCII are read as UTF-8 where a record's are
         valid UTF-8, and written as escapes where they are not.
 
@@ -87,10 +101,18 @@ class Document:
         The file is not made of records and blocks.
     """
 
-    def __init__(self, name: str, content: bytes, encoding: str | None = None) -> None:
-        self.name, self.encoding = name, encoding
-        self.notes: list[str] = []
-        self.content = self._without_wrapping(content)
+    def __init__(
+        self,
+        name: str,
+        content: Content,
+        meaning: Callable[["Document", Block], str | None],
+        encoding: str | None = None,
+    ) -> None:
+        self.name, self.content, self.encoding = name, content, encoding
+        self.notes = [*content.notes]
+        self._meaning = meaning
+        self._count = 0
+        self._names: dict[bytes, tuple[str, str]] = {}
         self.blocks = self._blocks()
 
     def refusal(self, line: int | None, found: str, expected: str) -> MalformedFile:
@@ -102,16 +124,23 @@ class Document:
         """Value of a record as written, of a data record its first line."""
         stop = record.stop
         if record.key in DATA_LABELS:
-            stop = self._line_end(record.start, stop)
+            stop = self.content.line_end(record.start, stop)
+        if stop - record.start > LONGEST_TEXT:
+            raise self.refusal(
+                record.line,
+                f"{stop - record.start} bytes of ##{record.label}=",
+                f"at most {LONGEST_TEXT} in one record of a header",
+            )
         return self._decoded(self.content[record.start : stop]).strip()
 
     def value(self, record: Record) -> str:
         """Value of a record without its comments."""
-        return re.sub(r"\$\$[^\n]*", "", self.text(record)).strip()
+        text = self.text(record)
+        return re.sub(r"\$\$[^\n]*", "", text).strip() if "$$" in text else text
 
     def data_start(self, record: Record) -> int:
         """Where the data lines of a record begin."""
-        return min(self._line_end(record.start, record.stop) + 1, record.stop)
+        return min(self.content.line_end(record.start, record.stop) + 1, record.stop)
 
     def leaves(self) -> list[Block]:
         """Blocks that hold no blocks, in file order."""
@@ -123,21 +152,10 @@ class Document:
                 found.append(block)
         return found
 
-    def _without_wrapping(self, content: bytes) -> bytes:
-        if content.startswith(b"\xef\xbb\xbf"):
-            self.notes.append("a UTF-8 byte order mark in front is set aside")
-            content = content[3:]
-        bare = len(content.rstrip(_PADDING + b" \t\r\n"))
-        padding = [content.find(byte, bare) for byte in (b"\x1a", b"\x00")]
-        if max(padding) >= 0:
-            self.notes.append("Ctrl-Z or zero bytes behind the end are set aside")
-            content = content[: min(place for place in padding if place >= 0)]
-        # only files of very old machines end their lines with a carriage return alone
-        return content if b"\n" in content else content.replace(b"\r", b"\n")
-
-    def _line_end(self, start: int, stop: int) -> int:
-        end = self.content.find(b"\n", start, stop)
-        return stop if end < 0 else end
+    def read(self, block: Block) -> Block:
+        """The block with its records."""
+        records = self._records(block.start, block.stop, block.line)
+        return replace(block, records=[each for each in records if each.key != "END"])
 
     def _decoded(self, text: bytes) -> str:
         try:
@@ -145,72 +163,112 @@ class Document:
         except UnicodeDecodeError:
             return text.decode("ascii", "backslashreplace").replace("\r\n", "\n")
 
-    def _records(self) -> Iterator[Record]:
-        content = self.content
-        starts = list(self._record_starts())
-        self._refuse_text(0, starts[0] if starts else len(content), 1, "##TITLE= first")
-        line, counted = 1, 0
-        for start, following in pairwise([*starts, len(content)]):
-            line += content.count(b"\n", counted, start)
-            counted = start
-            line_end = self._line_end(start, following)
-            equals = content.find(b"=", start, line_end)
-            if equals < 0:
-                raise self.refusal(
-                    line, self._quoted(start, line_end), "a record of the form ##LABEL= value"
-                )
-            label = self._decoded(content[start + 2 : equals]).strip()
-            yield Record(label, compared(label), line, equals + 1, following)
+    def _records(self, start: int, stop: int, line: int) -> Iterator[Record]:
+        """Records of a part of the file that begins on this line."""
+        before: tuple[int, int, bytes] | None = None
+        for found in self._record_lines(start, stop, line):
+            if before is None:
+                self._refuse_text(start, found[0], line, "##TITLE= first")
+            else:
+                yield self._record(*before, found[0])
+            before = found
+        if before is None:
+            self._refuse_text(start, stop, line, "##TITLE= first")
+        else:
+            yield self._record(*before, stop)
 
-    def _record_starts(self) -> Iterator[int]:
-        content, place = self.content, self.content.find(b"##")
-        while place >= 0:
-            before = place - 1
-            while before >= 0 and content[before] in _BLANKS:
-                before -= 1
-            if before < 0 or content[before] == 10:
-                yield place
-            place = content.find(b"##", place + 2)
+    def _record(self, begin: int, line: int, text: bytes, stop: int) -> Record:
+        label, equals, _ = text.partition(b"=")
+        if not equals:
+            raise self.refusal(line, self._quoted(text), "a record of the form ##LABEL= value")
+        name, key = self._names.get(label, ("", ""))
+        if not name:
+            name = self._decoded(label[2:]).strip()
+            key = compared(name)
+            if len(self._names) < _MOST_NAMES:
+                self._names[label] = name, key
+        return Record(name, key, line, begin, begin + len(label) + 1, stop)
+
+    def _record_lines(self, start: int, stop: int, line: int) -> Iterator[tuple[int, int, bytes]]:
+        """Place, number and text of every line that begins a record, from its ``##`` on."""
+        for at, lines in self._lines(start, stop, line):
+            counted, place = 0, lines.find(b"##")
+            while place >= 0:
+                begin, end = lines.rfind(b"\n", 0, place) + 1, lines.find(b"\n", place)
+                end = len(lines) if end < 0 else end
+                if not lines[begin:place].strip(_BLANKS):
+                    line += lines.count(b"\n", counted, place)
+                    counted = place
+                    yield at + place, line, lines[place:end]
+                place = lines.find(b"##", end)
+            line += lines.count(b"\n", counted)
+
+    def _lines(self, start: int, stop: int, line: int) -> Iterator[tuple[int, bytes]]:
+        try:
+            for at, lines in whole_lines(self.content, start, stop, _CHUNK_BYTES):
+                yield at, lines
+                line += lines.count(b"\n")
+        except LineTooLong as error:
+            found, expected = f"more than {LONGEST_LINE} bytes", "lines of some 80 characters"
+            raise self.refusal(line, found, expected) from error
 
     def _blocks(self) -> list[Block]:
         roots: list[Block] = []
         block: Block | None = None
-        for record in self._records():
+        for record in self._records(0, self.content.size, 1):
             if record.key == "TITLE":
                 block = self._opened(block, record, roots)
             elif block is None:
                 raise self.refusal(record.line, f"##{record.label}=", "##TITLE= to begin a block")
             elif record.key == "END":
-                end = self._line_end(record.start, record.stop)
+                end = self.content.line_end(record.start, record.stop)
                 self._refuse_text(end, record.stop, record.line, "##TITLE= or the end of the file")
                 block.is_closed = True
-                block = block.parent
+                block = self._finished(block, record.stop)
             else:
-                block.records.append(record)
-                if record.key == "DATATYPE":
-                    block.is_link |= "LINK" in self.value(record).upper()
+                self._add(block, record)
+        while block:
+            block = self._finished(block, self.content.size)
         if not roots:
             raise self.refusal(None, "no record", "##TITLE= to begin a block")
         return roots
 
+    def _add(self, block: Block, record: Record) -> None:
+        if len(block.records) >= MOST_RECORDS:
+            raise self.refusal(record.line, "one record more", f"at most {MOST_RECORDS} in a block")
+        block.records.append(record)
+        if record.key == "DATATYPE":
+            block.is_link |= "LINK" in self.value(record).upper()
+
     def _opened(self, outer: Block | None, title: Record, roots: list[Block]) -> Block:
         # a block that holds no blocks and meets another one lacks its ##END=
         if outer is not None and not outer.is_link:
-            outer = outer.parent
-        opened = Block(outer, [title])
+            outer = self._finished(outer, title.begin)
+        opened = Block(title.begin, title.line, outer, [title])
+        self._count += 1
         if len(opened.around()) > DEEPEST_NESTING:
             raise self.refusal(
                 title.line, "blocks in blocks in blocks", f"at most {DEEPEST_NESTING} levels"
             )
+        if self._count > MOST_BLOCKS:
+            raise self.refusal(title.line, "one block more", f"at most {MOST_BLOCKS} in a file")
         (outer.children if outer else roots).append(opened)
         return opened
 
-    def _refuse_text(self, start: int, stop: int, line: int, expected: str) -> None:
-        text = re.sub(rb"\$\$[^\n]*", b"", self.content[start:stop]).strip(b" \t\r\n\x1a\x00")
-        if text:
-            at = self.content.find(text[:1], start)
-            line += self.content.count(b"\n", start, at)
-            raise self.refusal(line, self._quoted(at, self._line_end(at, stop)), expected)
+    def _finished(self, block: Block, stop: int) -> Block | None:
+        """The block around one of which now all is known; the records are read again for it."""
+        block.stop = stop
+        if not block.is_link:
+            block.meaning = self._meaning(self, block)
+            block.records = []
+        return block.parent
 
-    def _quoted(self, start: int, stop: int) -> str:
-        return shortened(self._decoded(self.content[start : min(stop, start + 200)]).strip())
+    def _refuse_text(self, start: int, stop: int, line: int, expected: str) -> None:
+        for _, lines in self._lines(start, stop, line):
+            for number, text in enumerate(lines.split(b"\n"), start=line):
+                if re.sub(rb"\$\$.*", b"", text).strip(b" \t\r\n\x1a\x00"):
+                    raise self.refusal(number, self._quoted(text), expected)
+            line += lines.count(b"\n")
+
+    def _quoted(self, text: bytes) -> str:
+        return shortened(self._decoded(text[:200]).strip())

@@ -1,6 +1,6 @@
 """Spectra of one block: its units, fields and notes beside the checked curve."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,13 +41,19 @@ class _Units:
 
 
 def spectra_of(
-    document: Document, block: Block, place: str, says: Declared, notes: Sequence[str]
+    document: Document,
+    block: Block,
+    around: Mapping[str, str],
+    place: str,
+    says: Declared,
+    notes: Sequence[str],
 ) -> Iterator[Spectrum]:
     """Spectra of one block: one, or as many as it has pages.
 
     Parameters
     ----------
     document, block : the file and the block of it.
+    around : header entries of the blocks around this one.
     place : name of the block in the file.
     says : what the archive declares of such files.
     notes : notes on the file as a whole.
@@ -65,7 +71,7 @@ def spectra_of(
         ):
             units = _units(document, page.header, "UNITS", page.x_units, page.y_units, says)
             yield _spectrum(
-                document, block, page.header, page.table, units, f"{place}, page {number}",
+                document, around, page.header, page.table, units, f"{place}, page {number}",
                 says, notes,
             )  # fmt: skip
         return
@@ -73,7 +79,7 @@ def spectra_of(
     form = form_of(document, record)
     units = _units(document, header, "", header.value("XUNITS"), header.value("YUNITS"), says)
     table = header.table(record, in_pairs=form.in_pairs, is_closed=block.is_closed)
-    yield _spectrum(document, block, header, table, units, place, says, notes)
+    yield _spectrum(document, around, header, table, units, place, says, notes)
 
 
 def _curve_record(document: Document, header: Header, block: Block) -> Record:
@@ -117,7 +123,7 @@ def _units(
 
 def _spectrum(
     document: Document,
-    block: Block,
+    around: Mapping[str, str],
     header: Header,
     table: Table,
     units: _Units,
@@ -126,7 +132,7 @@ def _spectrum(
     notes: Sequence[str],
 ) -> Spectrum:
     curve = read_curve(document, table)
-    entries = header.as_read(block.around())
+    entries = header.as_read(around)
     if units.exported:
         return Spectrum.as_listed(
             curve.positions,

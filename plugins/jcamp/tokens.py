@@ -21,6 +21,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from speclake_plugins.jcamp.content import LONGEST_LINE, LineTooLong, Sliceable, whole_lines
 from speclake_plugins.jcamp.decimals import Integers, shortened, written
 
 Bytes = npt.NDArray[np.uint8]
@@ -29,7 +30,6 @@ Positions = npt.NDArray[np.int64]
 _BAD, _BLANK, _LINE, _MARK, AFFN, _SIGN, MISSING, SQZ, DIF, DUP = range(10)
 
 CHUNK_BYTES = 1 << 18
-LONGEST_LINE = 1 << 20
 _MOST_DIGITS = 18
 
 
@@ -95,7 +95,7 @@ _ONE_TOKEN = re.compile(_AFFN_TEXT + rb"(?:[Ee][+-]\d+)?|[@-Ia-i%J-Zj-s][\d.]*|\
 _ONE_PAIRED = re.compile(_AFFN_TEXT + rb"(?:[Ee][+-]?\d+)?|\?")
 
 
-def lines_in_chunks(content: bytes, start: int, stop: int) -> Iterator[tuple[int, bytes]]:
+def lines_in_chunks(content: Sliceable, start: int, stop: int) -> Iterator[tuple[int, bytes]]:
     """Whole lines of a part of a file, without comments, some at a time.
 
     Yields
@@ -108,20 +108,15 @@ def lines_in_chunks(content: bytes, start: int, stop: int) -> Iterator[tuple[int
         A line is longer than any line of data.
     """
     lines_before = 0
-    while start < stop:
-        end = content.rfind(b"\n", start, min(start + CHUNK_BYTES, stop)) + 1
-        if not end:
-            end = content.find(b"\n", start, stop) + 1 or stop
-        if end - start > max(LONGEST_LINE, CHUNK_BYTES):
-            raise Unreadable(
-                lines_before, f"a line of {end - start} bytes", "lines of some 80 characters"
-            )
-        lines = content[start:end]
-        if b"$$" in lines:
-            lines = _COMMENT.sub(b"", lines)
-        yield lines_before, lines if lines.endswith(b"\n") else lines + b"\n"
-        lines_before += lines.count(b"\n")
-        start = end
+    try:
+        for _, whole in whole_lines(content, start, stop, CHUNK_BYTES):
+            lines = _COMMENT.sub(b"", whole) if b"$$" in whole else whole
+            yield lines_before, lines if lines.endswith(b"\n") else lines + b"\n"
+            lines_before += whole.count(b"\n")
+    except LineTooLong as error:
+        raise Unreadable(
+            lines_before, f"a line of more than {LONGEST_LINE} bytes", "lines of some 80 characters"
+        ) from error
 
 
 def tokens_of(lines: bytes, *, in_pairs: bool) -> Tokens:
