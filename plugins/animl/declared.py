@@ -6,7 +6,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict
 from speclake_plugins.animl.units import Declared
 
 from speclake.errors import BadSettings, MalformedFile
-from speclake.importing.formats import Recognise
+from speclake.importing.formats import ImporterSettings
 from speclake.importing.interface import Source
 from speclake.importing.recognising import checked_format, meant_format
 from speclake.measurement import FIELDS
@@ -34,17 +34,6 @@ class Settings(BaseModel):
         return Declared(dict(self.value_units), dict(self.series))
 
 
-class AnimlFormat(BaseModel):
-    """A format for the importer ``animl``."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-    importer: Literal["animl"]
-    description: str = ""
-    recognise: Recognise | None = None
-    settings: Settings = Settings()
-
-
 def declared(source: Source) -> Settings:
     """What the format for a file declares; nothing where there is no format.
 
@@ -57,8 +46,9 @@ def declared(source: Source) -> Settings:
     if name is None:
         return Settings()
     try:
-        return checked_format(name, source.formats[name], AnimlFormat).settings
+        said = checked_format(name, source.formats[name], ImporterSettings).settings
+        return checked_format(name, said, Settings)
     except BadSettings as error:
         first = error.problems[0]
-        place = f"format {name!r}, {first.key}"
+        place = f"format {name!r}, key {first.key}"
         raise MalformedFile(source.name, place, first.found, first.allowed) from error

@@ -11,6 +11,7 @@ from speclake.errors import MalformedFile
 
 _VALUE_ELEMENTS = ("I", "L", "F", "D", "S", "Boolean", "DateTime", "PNG", "EmbeddedXML", "SVG")
 _NOT_KEPT = ("PNG", "EmbeddedXML", "SVG")
+_DEEPEST = 100
 _CATEGORY = ("Parameter", "SeriesSet", "Category")
 _DATE_TIME = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(?:\.(\d+))?(Z|[+-]\d\d:\d\d)?", re.ASCII)
 
@@ -69,19 +70,24 @@ def add_tags(header: Header, path: str, tag_set: Element, where: Where) -> None:
         header.add(f"{path}Tag/{tag.get('name', '')}", tag.get("value", ""))
 
 
-def add_category(header: Header, path: str, category: Element, where: Where) -> None:
+def add_category(
+    header: Header, path: str, category: Element, where: Where, depth: int = 1
+) -> None:
     """Keep all parameters of a category and of those within it.
 
     Raises
     ------
     speclake.errors.MalformedFile
-        The category breaks the schema.
+        The category breaks the schema, or categories are nested more than 100 deep.
     """
+    if depth > _DEEPEST:
+        found = f"categories nested more than {_DEEPEST} deep"
+        raise where.refusal(found, "parameters that a person could find", category)
     inner = f"{path}{category.get('name', '')}/"
     for part in children(category, _CATEGORY, where):
         kind, name = local_name(part), part.get("name", "")
         if kind == "Category":
-            add_category(header, inner, part, where)
+            add_category(header, inner, part, where, depth + 1)
         elif kind == "Parameter":
             header.add(inner + name, _parameter_text(part, where))
         else:

@@ -216,6 +216,15 @@ HARMFUL = {
     "categories a hundred thousand deep": document(
         step('<Method><Category name="c">' + '<Category name="c">' * 100_000)
     ),
+    "categories a thousand deep": document(
+        step(
+            result(
+                axis(),
+                Y,
+                after='<Category name="c">' * 1000 + "</Category>" * 1000,
+            )
+        )
+    ),
     "a million attributes": spectrum().replace(
         b"<Result ", b"<Result " + b" ".join(b'a%d="1"' % i for i in range(1_000_000)) + b" "
     ),
