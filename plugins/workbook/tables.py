@@ -15,7 +15,7 @@ from speclake.importing.sheetcells import Cell, CellError, cell_name, cell_text,
 from speclake.importing.sheetformat import SheetFormat, Sheets
 from speclake.importing.table import TablePlace
 from speclake.importing.tablespectra import HeaderOfTable, spectra_of_table
-from speclake.importing.text import Entries
+from speclake.importing.text import Entries, EntryReader, end_of_header
 from speclake.importing.titles import Columns, assigned
 from speclake.importing.workbookfile import Sheet
 from speclake.spectrum import FloatArray, Spectrum
@@ -97,38 +97,32 @@ def _check_left(grid: _Grid) -> None:
 
 def _read_header(grid: _Grid, header: Header, entries: Entries) -> int:
     """Row behind the header, whose entries are added."""
+    reader = EntryReader(header, None, entries)
     for row in range(len(grid.sheet.rows)):
         line = grid.sheet.row_text(row)
         if header.lines == row or (header.next_line and re.search(header.next_line, line)):
             return row
-        _add_entry(entries, grid.row(row), header, f"row {row + 1}")
+        _add_entry(reader, grid.row(row), f"row {row + 1}")
         if header.last_line and re.search(header.last_line, line):
             return row + 1
     place = grid.place(len(grid.sheet.rows))
-    place.refuse(0, "the end of the sheet", _end_of(header))
+    place.refuse(0, "the end of the sheet", end_of_header(header, "row"))
 
 
-def _end_of(header: Header) -> str:
-    if header.lines is not None:
-        return f"rows behind a header of {header.lines}"
-    if header.last_line is not None:
-        return f"a row that ends the header and matches {header.last_line!r}"
-    return f"a row after the header that matches {header.next_line!r}"
-
-
-def _add_entry(entries: Entries, cells: Sequence[Cell], header: Header, place: str) -> None:
+def _add_entry(reader: EntryReader, cells: Sequence[Cell], place: str) -> None:
     """Entry of a row: its first cell is the name, or name and value in one; the rest is value."""
     texts = [text for cell in cells if (text := cell_text(cell))]
     if not texts:
         return
-    first = texts[0].removeprefix(header.prefix).strip()
-    name, found, value = first.partition(header.between)
-    values = [value.strip(), *texts[1:]] if found else texts[1:]
-    text = " ".join(filter(None, values))
-    if not name.strip() or (not found and not text):
-        entries.add(place, " ".join([first, *texts[1:]]), place)
+    first = texts[0].removeprefix(reader.rules.prefix).strip()
+    if len(texts) == 1 and reader.begins_section(first):
         return
-    entries.add(name.strip(), text, place)
+    name, found, value = (part.strip() for part in first.partition(reader.rules.between))
+    text = " ".join(filter(None, (value, *texts[1:])))
+    if not name or not (found or text):
+        reader.entries.add(place, " ".join((first, *texts[1:])), place)
+        return
+    reader.entries.add(reader.section + name, text, place)
 
 
 def _titles(grid: _Grid, first: int, count: int) -> tuple[str, ...]:

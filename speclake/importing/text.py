@@ -240,12 +240,12 @@ def read_header(lines: Lines, header: Header, quote: str | None, file: str, bloc
     CutShort
         The file ends within the header.
     """
-    reader, first = _EntryReader(header, quote), lines.number
+    reader, first = EntryReader(header, quote), lines.number
     while not _is_over(lines, header, first):
         place = f"line {lines.number}"
         line = lines.take()
         if line is None:
-            raise CutShort(file, f"{block}{place}", "the end of the file", _end_of(header))
+            raise CutShort(file, f"{block}{place}", "the end of the file", end_of_header(header))
         reader.add(line, place)
         if header.last_line is not None and re.search(header.last_line, line):
             break
@@ -262,7 +262,7 @@ def read_footer(lines: Lines, footer: EntryLines, quote: str | None, entries: En
     speclake.errors.MalformedFile
         Something follows the line that ends the footer.
     """
-    reader = _EntryReader(footer, quote, entries)
+    reader = EntryReader(footer, quote, entries)
     last_line = re.compile(footer.last_line) if footer.last_line is not None else None
     while (line := lines.take()) is not None:
         reader.add(line, f"line {lines.number - 1}")
@@ -291,16 +291,17 @@ def _is_over(lines: Lines, header: Header, first: int) -> bool:
     )  # fmt: skip
 
 
-def _end_of(header: Header) -> str:
+def end_of_header(header: Header, line: str = "line") -> str:
+    """What ends a header, for a message; `line` is the word for one of its lines."""
     if header.lines is not None:
-        return f"a header of {header.lines} lines"
+        return f"a header of {header.lines} {line}s"
     if header.last_line is not None:
-        return f"a line that ends the header and matches {header.last_line!r}"
-    return f"a line after the header that matches {header.next_line!r}"
+        return f"a {line} that ends the header and matches {header.last_line!r}"
+    return f"a {line} after the header that matches {header.next_line!r}"
 
 
 @dataclass
-class _EntryReader:
+class EntryReader:
     """Reader of entries line by line, which knows the section that it is in."""
 
     rules: EntryLines
@@ -309,12 +310,13 @@ class _EntryReader:
     section: str = ""
 
     def add(self, line: str, place: str) -> None:
+        """Keep the entry of a line, under the section that it is in."""
         text = line.strip(" ")
         if self.rules.prefix:
             text = text.removeprefix(self.rules.prefix).strip(" ")
         if not text.strip():
             return
-        if self._begins_section(text):
+        if self.begins_section(text):
             return
         name, found, value = text.partition(self.rules.between)
         if not found or not name.strip():
@@ -325,7 +327,8 @@ class _EntryReader:
         name = self.section + _unquoted(name, self.quote)
         self.entries.add(name, _unquoted(value, self.quote), place)
 
-    def _begins_section(self, text: str) -> bool:
+    def begins_section(self, text: str) -> bool:
+        """Whether a line begins a section; it is the one that follows are in from then on."""
         match = re.search(self.rules.sections, text) if self.rules.sections is not None else None
         if match is None:
             return False

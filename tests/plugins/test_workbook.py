@@ -296,7 +296,7 @@ class TestHeader:
     @pytest.mark.parametrize(
         ("header", "expected"),
         [
-            ("lines = 9", "rows behind a header of 9"),
+            ("lines = 9", "a header of 9 rows"),
             ("last_line = 'DATA'", "a row that ends the header and matches 'DATA'"),
             ("next_line = 'DATA'", "a row after the header that matches 'DATA'"),
         ],
@@ -306,6 +306,27 @@ class TestHeader:
         assert refusal(book(S1=[TITLES, *POINTS]), toml) == (
             "sheet 'S1', row 5", "the end of the sheet", expected,
         )  # fmt: skip
+
+    def test_entries_in_sections_are_named_after_both(self) -> None:
+        rows = [
+            ["Hours", 1],
+            ["[Lamp]"],
+            ["Hours", 2],
+            ["[Detector]"],
+            ["Hours: 3"],
+            TITLES,
+            *POINTS,
+        ]
+        toml = PLAIN + "[header]\nlines = 5\nsections = '^\\[(.*)\\]$'\n"
+        header = read_one(book(S1=rows), toml).header
+        assert (header["Hours"], header["Lamp/Hours"], header["Detector/Hours"]) == ("1", "2", "3")
+
+    def test_positions_that_come_twice_are_folded_where_the_format_says_how(self) -> None:
+        rows = [TITLES, [400, 1.0], [401, 2.0], [401, 3.0], [402, 4.0]]
+        toml = PLAIN.replace('unit = "nm"', 'unit = "nm"\nduplicates = "mean"')
+        spectrum = read_one(book(S1=rows), toml)
+        assert spectrum.values.tolist() == [1.0, 2.5, 4.0]
+        assert "sheet 'S1', row 3" in spectrum.notes[0]
 
     def test_a_header_may_end_with_its_own_last_row_or_after_a_count(self) -> None:
         rows = [["Invented", "bench"], ["# DATA"], TITLES, *POINTS]
