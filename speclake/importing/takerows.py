@@ -86,7 +86,21 @@ def ending(pattern: str) -> Ending:
     return _Plain(plain[2], bool(plain[1]), bool(plain[3]))
 
 
-_BLANK_LINE = _Matching(re.compile(r"\A\s*\Z"))
+_BLANK = re.compile(r"\n\s*?\n")
+
+
+class _Blank:
+    """A blank line."""
+
+    def find(self, text: str, start: int) -> int:
+        end = text.find("\n", start)
+        if end >= 0 and self.is_in(text[start:end]):
+            return start
+        match = _BLANK.search(text, max(end, start)) if end >= 0 else None
+        return match.start() + 1 if match else -1
+
+    def is_in(self, line: str) -> bool:
+        return not line.strip()
 
 
 @dataclass(frozen=True)
@@ -133,7 +147,9 @@ def _after_lines(text: str, start: int, stop: int, count: int) -> int | None:
         if not part:
             return None
         lines = part.count("\n")
-        if lines >= count:
+        if lines == count:
+            return start + part.rfind("\n") + 1
+        if lines > count:
             return start + len(part) - len(part.split("\n", count)[-1])
         start, count = start + len(part), count - lines
     return start
@@ -173,7 +189,7 @@ def rows_of_block(lines: Lines, form: Format, points: int | None, place: TablePl
 
 def _end_of(blocks: Blocks, end_line: str | None) -> list[Ending]:
     if blocks.parted_by_blank_lines:
-        return [_BLANK_LINE]
+        return [_Blank()]
     return [ending(end_line)] if end_line is not None else []
 
 

@@ -83,6 +83,8 @@ class Text(BaseModel):
             raise ValueError("a delimiter of one character where cells are quoted")
         if thousands and (thousands == self.decimal_sign or re.match(r"[0-9eE+\-]", thousands)):
             raise ValueError("a thousands sign that cannot be another part of a number")
+        if thousands and thousands == self.quote:
+            raise ValueError("a thousands sign that is not the quote")
         if thousands == mark and not self.quote and not self.is_fixed:
             raise ValueError("a thousands sign that is not the delimiter, unless cells are quoted")
 

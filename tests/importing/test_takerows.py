@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from speclake.errors import MalformedFile
 from speclake.importing import text as text_module
-from speclake.importing.takerows import _Matching, _take, ending
+from speclake.importing.takerows import _Blank, _Matching, _take, ending
 from speclake.importing.text import Lines, open_text
 
 PATTERNS = ["^site", "site$", "^site$", "site", "^$", "^", "$", "^--- end", r"^s\w", "1$", "^ *$"]
@@ -25,6 +25,13 @@ def test_plain_pattern_finds_the_line_that_its_expression_finds(text, pattern, s
     assert ending(pattern).find(text, start) == slow.find(text, start)
     for line in text.split("\n"):
         assert ending(pattern).is_in(line) == slow.is_in(line)
+
+
+@given(TEXTS, st.integers(0, 20))
+def test_blank_line_is_found_as_one_without_anything_else(text, start) -> None:
+    start = 0 if start == 0 else text.find("\n", start) + 1
+    slow = _Matching(re.compile(r"\A\s*\Z"))
+    assert _Blank().find(text, start) == slow.find(text, start)
 
 
 @given(
