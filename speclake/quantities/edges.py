@@ -10,7 +10,6 @@ No standard fixes these definitions for all filters; they are common practice, a
 has to say which one it means.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.quantities.stretches import Place, Stretch, stretch_of
-from speclake.quantities.values import Values
+from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray, SpectrumSet
 
 BoolArray = npt.NDArray[np.bool_]
@@ -128,7 +127,7 @@ def steepness(
         value = 100.0 * distance / counted[2]
     else:
         value = distance
-    return Values(_without(value, reasons), None, reasons)
+    return Values(blanked(value, reasons), None, reasons)
 
 
 def passband_width(
@@ -148,7 +147,7 @@ def passband_width(
         return Values.of_none(len(spectra), stretch)
     left, right, reasons = _around_the_peak(stretch, level, others, spectra.unit)
     width = np.abs(stretch.counted(right) - stretch.counted(left))
-    return Values(_without(width, reasons), None, reasons)
+    return Values(blanked(width, reasons), None, reasons)
 
 
 def centre(
@@ -183,7 +182,7 @@ def centre(
         return _centroid(stretch)
     left, right, reasons = _around_the_peak(stretch, level, others, spectra.unit)
     middle = (stretch.counted(left) + stretch.counted(right)) / 2.0
-    return Values(_without(middle, reasons), None, reasons)
+    return Values(blanked(middle, reasons), None, reasons)
 
 
 def place_of_extreme(spectra: SpectrumSet, place: Place, extreme: Extreme, how: Peak) -> Values:
@@ -270,7 +269,7 @@ def _crossing(
                 f"the spectrum {verb}s through {said} {counts[row]} times, first at "
                 f"{ends[0][row]:.10g} and last at {ends[1][row]:.10g} {stretch.place.unit}",
             )
-    return _without(at, reasons), reasons
+    return blanked(at, reasons), reasons
 
 
 def _crosses(stretch: Stretch, levels: FloatArray, direction: Direction) -> BoolArray:
@@ -332,16 +331,9 @@ def _centroid(stretch: Stretch) -> Values:
     for row in np.flatnonzero(~(weight > 0)):
         reasons.setdefault(int(row), "the integral over the band is not above zero")
     value = np.divide(moment, weight, out=np.full_like(moment, np.nan), where=weight > 0)
-    return Values(_without(value, reasons), None, reasons)
+    return Values(blanked(value, reasons), None, reasons)
 
 
 def _positions(stretch: Stretch, at: FloatArray, reasons: dict[int, str]) -> Values:
-    found = _without(at, reasons)
+    found = blanked(at, reasons)
     return Values(stretch.counted(found), found, reasons)
-
-
-def _without(values: FloatArray, rows: Sequence[int] | dict[int, str]) -> FloatArray:
-    """Values with NaN in those rows that have a reason not to answer."""
-    found = values.copy()
-    found[list(rows)] = np.nan
-    return found

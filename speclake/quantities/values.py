@@ -1,6 +1,6 @@
 """What every computation on a set of spectra gives: one number a spectrum, or why there is none."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -37,3 +37,10 @@ class Values:
     def of_none(cls, n: int, reason: str) -> "Values":
         """No number for any of `n` spectra, for one reason."""
         return cls(np.full(n, np.nan), reasons=dict.fromkeys(range(n), reason))
+
+
+def blanked(values: FloatArray, rows: Iterable[int]) -> FloatArray:
+    """Values with NaN in some rows: those that have a reason not to answer."""
+    found = values.copy()
+    found[list(rows)] = np.nan
+    return found

@@ -14,6 +14,15 @@ from speclake.specs.requirements.edges import (
     SteepnessRequirement,
     WidthRequirement,
 )
+from speclake.specs.requirements.shapes import (
+    FitRequirement,
+    MaskRequirement,
+    MedianRequirement,
+    RippleRequirement,
+    ShareRequirement,
+    SlopeRequirement,
+    StepMeanRequirement,
+)
 
 AnyRequirement = Annotated[
     BandRequirement
@@ -23,7 +32,14 @@ AnyRequirement = Annotated[
     | WidthRequirement
     | MiddleRequirement
     | CentroidRequirement
-    | ExtremePlaceRequirement,
+    | ExtremePlaceRequirement
+    | StepMeanRequirement
+    | MedianRequirement
+    | RippleRequirement
+    | SlopeRequirement
+    | ShareRequirement
+    | FitRequirement
+    | MaskRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""
