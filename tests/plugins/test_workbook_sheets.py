@@ -1,6 +1,8 @@
 """Which workbooks and which of their sheets are read; nothing is left out in silence."""
 
+import io
 import tomllib
+import zipfile
 from dataclasses import replace
 
 import pytest
@@ -145,3 +147,18 @@ class TestRecognising:
     def test_a_workbook_is_known_by_its_first_bytes(self) -> None:
         assert sniffed(self.CONTENT, 2000, plain=PLAIN).confidence is Confidence.CERTAIN
         assert "describe" in sniffed(self.CONTENT).reason
+
+    def test_a_workbook_with_macros_is_read_without_them(self) -> None:
+        stream = io.BytesIO(book(S1=[TITLES, *POINTS]))
+        with zipfile.ZipFile(stream, "a") as archive:
+            archive.writestr("xl/vbaProject.bin", bytes(range(256)) * 100)
+        assert read_one(stream.getvalue()).values.size == 3
+
+    def test_sheets_of_another_kind_of_office_document_are_refused(self) -> None:
+        stream = io.BytesIO()
+        with zipfile.ZipFile(stream, "w") as archive:
+            archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+            archive.writestr("content.xml", "<a/>")
+        assert sniffed(stream.getvalue(), plain=PLAIN).confidence is Confidence.NO
+        with pytest.raises(MalformedFile, match="found a zip file without xl/workbook.xml"):
+            read(stream.getvalue())
