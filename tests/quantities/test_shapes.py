@@ -138,7 +138,7 @@ class TestMask:
         coarse = np.arange(400.0, 701.0, 10.0)
         curve = spectra_of(np.interp(coarse, [400, 700], [90, 90]), coarse)
         peak = ((420.0, 80.0), (555.0, 89.0), (680.0, 80.0))
-        found = mask_margin(curve, BAND, lower=peak)
+        found = mask_margin(curve, Place(low=420, high=680), lower=peak)
         assert found.value[0] == pytest.approx(1.0)
         assert found.at[0] == pytest.approx(555.0)
 
