@@ -112,10 +112,10 @@ def _only_table(export: _Export, entries: Entries) -> _TableText:
 def _read_blocks(export: _Export, outer: Entries, blocks: Blocks) -> Iterator[Spectrum]:
     lines, number = export.lines, 0
     while True:
-        lines.skip_blank()
-        if lines.is_at_end:
-            break
         try:
+            lines.skip_blank()
+            if lines.is_at_end:
+                break
             spectra = _read_block(export, outer, blocks, f"block {number + 1}, ")
         except CutShort:
             if not blocks.growing:

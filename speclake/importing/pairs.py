@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from speclake.importing.numbers import number_reader
+from speclake.importing.plainrows import read_plainly
 from speclake.importing.table import (
     TablePlace,
     Tolerated,
     cells_of_row,
     plain_pieces,
-    read_plainly,
 )
 from speclake.importing.text import shown
 from speclake.importing.textrules import Text

@@ -46,7 +46,9 @@ def prove_encoding(stream: BinaryIO, file: str) -> tuple[str, str]:
             line += content.count(b"\n", 0, odd.start())
             raise MalformedFile(file, f"line {line}", found, "text that proves its encoding")
         try:
-            text = decoder.decode(content, final=not content)
+            # a character that the end of the file cuts is left to the reader, which knows
+            # whether the file may yet grow
+            text = decoder.decode(content)
         except UnicodeDecodeError as error:
             line += error.object.count(b"\n", 0, error.start)
             raise _unproven(stream, error, f"line {line}", file) from error

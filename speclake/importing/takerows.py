@@ -123,8 +123,18 @@ def _take(lines: Lines, ends: Sequence[Ending], most: int | None) -> _Taken:
         count += rows
         pieces.append(lines.text[start:stop])
         lines.position, lines.number = stop, lines.number + rows
-        if is_over or not lines.extend():
+        if is_over or not _goes_on(lines, count == most):
             return _Taken(pieces, count, not is_over)
+
+
+def _goes_on(lines: Lines, has_all: bool) -> bool:
+    """Whether more text has come; rows that are all there are not refused for what follows."""
+    try:
+        return lines.extend()
+    except CutShort:
+        if not has_all:
+            raise
+        return False
 
 
 def _end_in_window(

@@ -29,6 +29,9 @@ LAST_LINES = 1 << 16
 
 LONGEST_LINE = 1 << 24
 
+LONGEST_HEADER = 1 << 22
+"""How many characters of a header are read before its end is thought to be missing."""
+
 SHOWN = 60
 """How much of a line a message shows."""
 
@@ -90,12 +93,11 @@ def _decoded(stream: BinaryIO, encoding: str, file: str) -> Iterator[str]:
             before = error.object[: error.start].decode(encoding, "replace")
             line += before.count("\n") + (0 if content else text.count("\n"))
             wrong = error.object[error.start : error.end][:4]
-            raise MalformedFile(
-                file,
-                f"line {line}",
-                "the bytes " + " ".join(f"0x{byte:02x}" for byte in wrong),
-                f"text in {encoding}",
-            ) from error
+            found = "the bytes " + " ".join(f"0x{byte:02x}" for byte in wrong)
+            if content:
+                raise MalformedFile(file, f"line {line}", found, f"text in {encoding}") from error
+            expected = f"a whole character in {encoding}; the file may be half written"
+            raise CutShort(file, f"line {line}", f"{found} at the end", expected) from error
         if text:
             yield text
         if not content:
@@ -118,16 +120,25 @@ class Lines:
 
     def __post_init__(self) -> None:
         self._pieces = iter(self.more)
+        self._cut_short: CutShort | None = None
 
     def extend(self) -> bool:
         """Whether more text has come; what was left behind is forgotten.
 
         Raises
         ------
+        CutShort
+            The text ends amid a character; so each time, lest the end passes for a whole one.
         speclake.errors.MalformedFile
             A line is longer than a line of an export can be.
         """
-        piece = next(self._pieces, "")
+        if self._cut_short is not None:
+            raise self._cut_short
+        try:
+            piece = next(self._pieces, "")
+        except CutShort as error:
+            self._cut_short = error
+            raise
         if not piece:
             return False
         left = self.text[self.position :]
@@ -240,7 +251,7 @@ def read_header(lines: Lines, header: Header, quote: str | None, file: str, bloc
     CutShort
         The file ends within the header.
     """
-    reader, first = EntryReader(header, quote), lines.number
+    reader, first = EntryReader(header, quote, file=file), lines.number
     while not _is_over(lines, header, first):
         place = f"line {lines.number}"
         line = lines.take()
@@ -262,7 +273,7 @@ def read_footer(lines: Lines, footer: EntryLines, quote: str | None, entries: En
     speclake.errors.MalformedFile
         Something follows the line that ends the footer.
     """
-    reader = EntryReader(footer, quote, entries)
+    reader = EntryReader(footer, quote, entries, file=lines.file)
     last_line = re.compile(footer.last_line) if footer.last_line is not None else None
     while (line := lines.take()) is not None:
         reader.add(line, f"line {lines.number - 1}")
@@ -308,9 +319,22 @@ class EntryReader:
     quote: str | None
     entries: Entries = field(default_factory=Entries)
     section: str = ""
+    file: str = ""
+    length: int = 0
+    """How many characters were read."""
 
     def add(self, line: str, place: str) -> None:
-        """Keep the entry of a line, under the section that it is in."""
+        """Keep the entry of a line, under the section that it is in.
+
+        Raises
+        ------
+        speclake.errors.MalformedFile
+            There are more lines than a header can have: the one that ends it must be missing.
+        """
+        self.length += len(line) + 1
+        if self.length > LONGEST_HEADER:
+            found = f"{LONGEST_HEADER} characters of entries and no end"
+            raise MalformedFile(self.file, place, found, "the line that the format says ends them")
         text = line.strip(" ")
         if self.rules.prefix:
             text = text.removeprefix(self.rules.prefix).strip(" ")

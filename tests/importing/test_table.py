@@ -9,8 +9,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from speclake.errors import MalformedFile
-from speclake.importing.formats import Text
-from speclake.importing.table import TablePlace, read_plainly, read_strictly, as_axis
+from speclake.importing.plainrows import read_plainly
+from speclake.importing.table import TablePlace, as_axis, read_strictly
+from speclake.importing.textrules import Text
 
 PLACE = TablePlace("run7.txt", 1)
 RULES = [
@@ -20,6 +21,9 @@ RULES = [
     Text(encoding="utf-8", delimiter=", ", decimal_sign=".", missing=["-1", "Over"]),
     Text(encoding="utf-8", delimiter="|", decimal_sign=".", delimiter_at_line_end=True),
     Text(encoding="utf-8", delimiter=",", decimal_sign=".", thousands_sign=" ", quote='"'),
+    Text(encoding="utf-8", delimiter=",", decimal_sign=",", quote='"', missing=[""]),
+    Text(encoding="utf-8", delimiter="tab", decimal_sign=".", thousands_sign=",", quote="'"),
+    Text(encoding="utf-8", delimiter=";", decimal_sign=",", thousands_sign=" "),
 ]
 
 CELLS = st.one_of(
@@ -28,6 +32,8 @@ CELLS = st.one_of(
     st.from_regex(re.compile(r"[+-]?[0-9]{0,25}[.,]?[0-9]{0,25}([eE][+-]?[0-9]{1,3})?", re.ASCII),
                   fullmatch=True),
     st.text("0123456789+-.,eE nainfx_\"'\t\r", max_size=8),
+    st.from_regex(re.compile(r"-?[0-9]{1,3}([ ,][0-9]{3}){0,3}([.,][0-9]{0,3})?", re.ASCII),
+                  fullmatch=True),
     st.sampled_from(["", "---", "n.a.", "nan", "inf", "Over", "-1", "1_0", "0x1p3", " 1 ", "1\n2"]),
 )  # fmt: skip
 
@@ -40,14 +46,20 @@ def bits(rows: np.ndarray) -> list[bytes]:
     st.sampled_from(RULES),
     st.lists(st.lists(CELLS, min_size=2, max_size=2), min_size=1, max_size=4),
     st.sampled_from(["\n", "\r\n"]),
+    st.booleans(),
 )
-@example(RULES[0], [["1", "inf"], ["2", "nan"]], "\n")
-@example(RULES[0], [["1", "1e999"]], "\n")
-@example(RULES[0], [["0.1", "5e-324"], ["-0", "1.7976931348623157e308"]], "\r\n")
-@example(RULES[1], [["1,5", "2.5"]], "\n")
-@example(RULES[2], [["1", "-nan"]], "\n")
-def test_fast_reader_gives_what_the_strict_one_gives(rules, rows, end) -> None:
+@example(RULES[0], [["1", "inf"], ["2", "nan"]], "\n", False)
+@example(RULES[0], [["1", "1e999"]], "\n", False)
+@example(RULES[0], [["0.1", "5e-324"], ["-0", "1.7976931348623157e308"]], "\r\n", False)
+@example(RULES[1], [["1,5", "2.5"]], "\n", False)
+@example(RULES[2], [["1", "-nan"]], "\n", False)
+@example(RULES[5], [["1", "1 234"], ["2", "1\t2"]], "\n", True)
+@example(RULES[6], [["1", "1,5"], ["", '"']], "\n", True)
+@example(RULES[6], [["1", '2""'], ["3", '""4']], "\n", True)
+def test_fast_reader_gives_what_the_strict_one_gives(rules, rows, end, quoted) -> None:
     mark = rules.separator
+    if quoted and rules.quote:
+        rows = [[f"{rules.quote}{cell}{rules.quote}" for cell in row] for row in rows]
     close = mark if rules.delimiter_at_line_end else ""
     text = "".join(mark.join(row) + close + end for row in rows)
     fast = read_plainly(text, 2, rules)
@@ -95,6 +107,9 @@ def test_ordinary_tables_take_the_fast_road() -> None:
         3: "400.0, 92.1\n400.5, Over\n",
         4: "400.0|92.1|\n400.5|-0.02|\n",
         5: "400.0,92.1\n400.5,-0.02\n",
+        6: '"400,0","92,1"\r\n"400,5",""\r\n',
+        7: "'1,400.0'\t'92.1'\n'1,400.5'\t'1,234,567'\n",
+        8: "1 400,0;92,1\n1 400,5;12 345\n",
     }
     for number, text in tables.items():
         assert read_plainly(text, 2, RULES[number]) is not None, RULES[number]

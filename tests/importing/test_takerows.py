@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from speclake.errors import MalformedFile
 from speclake.importing import text as text_module
+from speclake.importing.formats import Header
 from speclake.importing.takerows import _Blank, _Matching, _take, ending
-from speclake.importing.text import Lines, open_text
+from speclake.importing.text import Lines, open_text, read_header
 
 PATTERNS = ["^site", "site$", "^site$", "site", "^$", "^", "$", "^--- end", r"^s\w", "1$", "^ *$"]
 LINES = ["site", "site 1", " site", "1\t2", "", "\r", "site\r", " ", "--- end", "s", "e"]
@@ -110,3 +111,10 @@ def test_endless_line_is_refused_early() -> None:
     with pytest.raises(MalformedFile, match="without a line end"):
         lines.take()
     assert read < 1 << 25
+
+
+def test_header_without_an_end_is_refused_early() -> None:
+    header = Header(next_line="^nm")
+    lines = Lines(more=("name: value\n" * 100_000 for _ in range(1000)), file="run7.txt")
+    with pytest.raises(MalformedFile, match="characters of entries and no end"):
+        read_header(lines, header, None, "run7.txt", "")

@@ -287,6 +287,24 @@ class TestBlocksWithoutMarks:
         )
 
 
+class TestGrowing:
+    @pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "cp932", "gb18030"])
+    def test_block_that_ends_amid_a_character_is_left_for_later(self, encoding) -> None:
+        form = two_columns(
+            text={"encoding": encoding},
+            header=None,
+            recognise=None,
+            blocks={"begin_line": "^site", "growing": True, "header": {"lines": 2}},
+            table={"title_lines": 0, "points_entry": "rows"},
+        )
+        block = "site: \u8a66\nrows: 2\n400\t1\n401\t2\n"
+        first = len(block.encode(encoding))
+        content = (block + block).encode(encoding)
+        for cut in range(first, len(content)):
+            assert len(read(content[:cut], form)) == 1
+        assert len(read(content, form)) == 2
+
+
 HARD = {
     "fixed": (
         two_columns(

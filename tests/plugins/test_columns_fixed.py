@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from speclake.errors import MalformedFile
 from speclake.importing.formats import Format
-from speclake.importing.table import TablePlace, read_plainly, read_strictly
+from speclake.importing.plainrows import read_plainly
+from speclake.importing.table import TablePlace, read_strictly
 from tests.plugins.exports import read, read_one, table, two_columns
 
 
