@@ -12,7 +12,9 @@ from speclake_plugins.animl import AnimlImporter
 from speclake.errors import MalformedFile
 from speclake.importing import Source
 from speclake.spectrum import Spectrum
+from tests.plugins.animl_schema import problems
 
+NAME = "scan.animl"
 CORE = "urn:org:astm:animl:schema:core:draft:0.90"
 # the letter of one value, and struct's code of it, by the type of a series
 LETTERS = {"Int32": ("I", "i"), "Int64": ("L", "q"), "Float32": ("F", "f"), "Float64": ("D", "d")}
@@ -100,12 +102,20 @@ def spectrum(content: str = "", unit: str = PERCENT_T, **named: Any) -> bytes:
 
 
 def read(
-    content: bytes, settings: Mapping[str, Any] | None = None, name: str = "scan.animl"
+    content: bytes, settings: Mapping[str, Any] | None = None, *, is_valid: bool = True
 ) -> list[Spectrum]:
-    """Spectra of a file, read with these settings of a format."""
+    """Spectra of a file, read with these settings of a format.
+
+    Parameters
+    ----------
+    is_valid : by the core schema, which is checked.
+    """
     formats = {"bench": {"importer": "animl", "settings": settings or {}}}
     named = "bench" if settings is not None else None
-    return list(AnimlImporter().read(Source(name, content, formats if named else {}, named)))
+    source = Source(NAME, content, formats if named else {}, named)
+    found = list(AnimlImporter().read(source))
+    assert (problems(content) == []) is is_valid
+    return found
 
 
 def read_one(content: bytes, settings: Mapping[str, Any] | None = None) -> Spectrum:
@@ -116,5 +126,5 @@ def read_one(content: bytes, settings: Mapping[str, Any] | None = None) -> Spect
 def refusal(content: bytes, settings: Mapping[str, Any] | None = None) -> MalformedFile:
     with pytest.raises(MalformedFile) as refused:
         read(content, settings)
-    assert refused.value.file == "scan.animl"
+    assert refused.value.file == NAME
     return refused.value
