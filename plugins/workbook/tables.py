@@ -102,15 +102,18 @@ def _read_header(grid: _Grid, header: Header, entries: Entries) -> int:
         line = grid.sheet.row_text(row)
         if header.lines == row or (header.next_line and re.search(header.next_line, line)):
             return row
-        _add_entry(reader, grid.row(row), f"row {row + 1}")
+        add_entry_of_row(reader, grid.row(row), f"row {row + 1}")
         if header.last_line and re.search(header.last_line, line):
             return row + 1
     place = grid.place(len(grid.sheet.rows))
     place.refuse(0, "the end of the sheet", end_of_header(header, "row"))
 
 
-def _add_entry(reader: EntryReader, cells: Sequence[Cell], place: str) -> None:
-    """Entry of a row: its first cell is the name, or name and value in one; the rest is value."""
+def add_entry_of_row(reader: EntryReader, cells: Sequence[Cell], place: str) -> None:
+    """Nothing; the entry of a row is kept.
+
+    Its first cell is the name, or name and value in one; the others are the value.
+    """
     texts = [text for cell in cells if (text := cell_text(cell))]
     if not texts:
         return

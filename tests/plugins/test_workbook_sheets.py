@@ -160,5 +160,5 @@ class TestRecognising:
             archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
             archive.writestr("content.xml", "<a/>")
         assert sniffed(stream.getvalue(), plain=PLAIN).confidence is Confidence.NO
-        with pytest.raises(MalformedFile, match="found a zip file without xl/workbook.xml"):
+        with pytest.raises(MalformedFile, match=r"found a zip file without xl/workbook\.xml"):
             read(stream.getvalue())

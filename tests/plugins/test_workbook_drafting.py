@@ -1,0 +1,79 @@
+"""The draft of a workbook's format shows what is in it, and reads it once it is answered."""
+
+import pytest
+from speclake_plugins.workbook.drafting import draft_of_workbook
+
+from speclake.errors import MalformedFile
+from speclake.importing.drafting import with_answers
+from tests.plugins.test_workbook import headed
+from tests.plugins.workbooks import POINTS, TITLES, book, read
+
+
+def test_a_headed_workbook_is_drafted_so_that_it_is_read():
+    rows = [*headed(), [402, 91.0, "over", "x"]]
+    found = draft_of_workbook("run7.xlsx", book(**{"W-1": rows, "Remarks": [["as coated"]]}))
+    assert {each.key: each.value for each in found.assumptions} == {
+        "recognise.file_name": "*.xlsx",
+        "sheets.read": ["W-1"],
+        "sheets.ignore": ["Remarks"],
+        "header.next_line": r"^nm\t",
+        "table.title_lines": 1,
+        "axis.unit": "nm",
+        "values.ignore": [4],
+        "values.unit": "%R",
+        "scanned.entries": ["Measured"],
+        "scanned.patterns": ["%Y-%m-%d %H:%M:%S"],
+        "fields.lot": "Lot",
+        "fields.angle_deg": "Angle",
+    }
+    assert [each.key for each in found.questions if each.is_needed] == ["sheets.missing"]
+    toml = with_answers(found, {"sheets.missing": ["over"]})
+    first, second = read(found.content, toml.replace("points_entry", "# "))
+    assert (first.unit, first.fields["lot"]) == ("%R", "L0042")
+    assert second.values.tolist()[:2] == [90.5, 90.25]
+
+
+def test_every_sheet_is_shown_with_its_first_rows():
+    toml = draft_of_workbook("run7.xlsx", book(S1=[TITLES, *POINTS], S2=[["a", 1]], S3=[])).toml
+    for line in (
+        "# sheet 'S1', 4 rows of 2 cells:\n#   1: nm | S1\n#   2: 400 | 92.5",
+        "# sheet 'S2', 1 rows of 2 cells:\n#   1: a | 1",
+        "# sheet 'S3' is empty",
+        '# unit = "%T"  # fill in',
+    ):
+        assert line in toml
+
+
+@pytest.mark.parametrize(
+    ("top", "keys"),
+    [
+        ([[None, "Invented"], []], {"sheets.first_column": 2}),
+        ([["Invented"], []], {"axis.column": 2, "values.ignore": [1]}),
+    ],
+)
+def test_a_table_further_right_is_found(top, keys):
+    rows = [*top, *([None, *row] for row in POINTS)]
+    found = draft_of_workbook("run7.xlsx", book(S1=rows))
+    told = {each.key: each.value for each in found.assumptions}
+    assert keys.items() <= told.items()
+    assert told["header.lines"] == 2
+    [spectrum] = read(found.content, with_answers(found, {"axis.unit": "nm", "values.unit": "%T"}))
+    assert spectrum.values.tolist() == [92.5, -0.02, 92.3]
+
+
+def test_titles_further_right_end_the_header():
+    rows = [[None, "Invented"], *([None, *row] for row in (TITLES, *POINTS))]
+    found = draft_of_workbook("run7.xlsx", book(S1=rows))
+    [spectrum] = read(found.content, with_answers(found, {"values.unit": "%T"}))
+    assert spectrum.header["column title"] == "S1"
+
+
+def test_a_workbook_without_numbers_is_shown_all_the_same():
+    found = draft_of_workbook("run7.xlsx", book(S1=[["as coated"]]))
+    assert found.doubts == ("no table of numbers was found in any visible sheet",)
+    assert "1: as coated" in found.toml
+
+
+def test_a_damaged_workbook_is_refused():
+    with pytest.raises(MalformedFile):
+        draft_of_workbook("run7.xlsx", b"PK\x03\x04")
