@@ -42,12 +42,14 @@ class Written:
     @cached_property
     def exact(self) -> Fraction:
         """The number itself."""
-        return Fraction(self.mantissa) * Fraction(10) ** self.exponent
+        if self.exponent >= 0:
+            return Fraction(self.mantissa * 10**self.exponent)
+        return Fraction(self.mantissa, 10**-self.exponent)
 
     @property
     def last_digit(self) -> float:
         """What one step in the last written digit amounts to."""
-        return float(Fraction(10) ** self.exponent)
+        return float(f"1E{self.exponent}")
 
 
 ONE = Written(1, 0)

@@ -8,6 +8,7 @@ dashes, slashes and underscores, and kept as written (McDonald and Wilks 1988, s
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from speclake_plugins.jcamp.content import LONGEST_LINE, Content, LineTooLong, whole_lines
 from speclake_plugins.jcamp.decimals import shortened
@@ -19,16 +20,16 @@ DATA_LABELS = frozenset(
     {"XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "RADATA", "DATATABLE", "XYZDATA"}
 )
 DEEPEST_NESTING = 8
-MOST_BLOCKS = 1_000_000
+MOST_BLOCKS = 500_000
 MOST_RECORDS = 100_000
 LONGEST_TEXT = 1 << 24
 _CHUNK_BYTES = 1 << 18
 _MOST_NAMES = 1000
+_MOST_KEPT = 5000
 _BLANKS = b" \t\r\x1a"
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(NamedTuple):
     """One labelled record.
 
     Parameters
@@ -56,7 +57,8 @@ class Block:
     ----------
     start, line : where in the file it begins, and on which line.
     parent : the block of data type LINK around it.
-    records : in file order, without ``##END=``; `Document.read` gives them but for a LINK block.
+    records : in file order, without ``##END=``; of a long file only those of LINK blocks are kept,
+        and `Document.read` gives those of the others.
     children : blocks in it.
     is_link : whether it is of data type LINK and may hold blocks.
     is_closed : whether ``##END=`` was there.
@@ -111,7 +113,7 @@ class Document:
         self.name, self.content, self.encoding = name, content, encoding
         self.notes = [*content.notes]
         self._meaning = meaning
-        self._count = 0
+        self._count = self._kept = 0
         self._names: dict[bytes, tuple[str, str]] = {}
         self.blocks = self._blocks()
 
@@ -154,6 +156,8 @@ class Document:
 
     def read(self, block: Block) -> Block:
         """The block with its records."""
+        if block.records:
+            return block
         records = self._records(block.start, block.stop, block.line)
         return replace(block, records=[each for each in records if each.key != "END"])
 
@@ -194,9 +198,9 @@ class Document:
         for at, lines in self._lines(start, stop, line):
             counted, place = 0, lines.find(b"##")
             while place >= 0:
-                begin, end = lines.rfind(b"\n", 0, place) + 1, lines.find(b"\n", place)
+                end = lines.find(b"\n", place)
                 end = len(lines) if end < 0 else end
-                if not lines[begin:place].strip(_BLANKS):
+                if not lines[lines.rfind(b"\n", 0, place) + 1 : place].strip(_BLANKS):
                     line += lines.count(b"\n", counted, place)
                     counted = place
                     yield at + place, line, lines[place:end]
@@ -256,11 +260,13 @@ class Document:
         return opened
 
     def _finished(self, block: Block, stop: int) -> Block | None:
-        """The block around one of which now all is known; the records are read again for it."""
+        """The block around one of which now all is known."""
         block.stop = stop
         if not block.is_link:
             block.meaning = self._meaning(self, block)
-            block.records = []
+            self._kept += len(block.records)
+            if self._kept > _MOST_KEPT:
+                block.records = []
         return block.parent
 
     def _refuse_text(self, start: int, stop: int, line: int, expected: str) -> None:
