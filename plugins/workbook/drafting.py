@@ -25,6 +25,8 @@ from speclake.importing.workbookfile import Sheet, Workbook
 
 TABLES = ("recognise", "sheets", "header", "table", "axis", "values", "scanned", "fields")
 ROWS_SHOWN, TEXT_SHOWN = 8, 90
+_AXIS_UNITS = "nm, um, cm-1 or eV"
+_VALUE_UNITS = "%T, T, %R, R, A or log(1/R); a cell shown in percent holds a fraction"
 ALIKE_ROWS = 3
 """So many rows of numbers one below the other are a table."""
 
@@ -64,12 +66,15 @@ def draft_of_workbook(name: str, content: bytes) -> Draft:
     keys.remarks += [line for sheet in sheets for line in _shown(sheet)]
     _say_name(keys, name)
     tables = [(sheet, found) for sheet in sheets if (found := _table_in(sheet.rows))]
-    _say_sheets(keys, sheets, [sheet for sheet, _ in tables])
     if tables:
+        _say_sheets(keys, sheets, [sheet for sheet, _ in tables])
         _say_everything(keys, *tables[0])
         _try(keys, name, book)
     else:
         keys.doubt("no table of numbers was found in any visible sheet")
+        keys.ask("sheets", "read", ["*"], "names of the sheets to read")
+        keys.ask("axis", "unit", "nm", _AXIS_UNITS)
+        keys.ask("values", "unit", "%T", _VALUE_UNITS)
     return Draft(
         name, keys.with_remarks(f"Drafted from {name}"), keys.assumptions, keys.questions,
         tuple(keys.doubts), content, "", keys,
@@ -96,7 +101,7 @@ def _say_name(keys: Keys, name: str) -> None:
 def _say_sheets(keys: Keys, sheets: Sequence[Sheet], read: Sequence[Sheet]) -> None:
     names = [sheet.name for sheet in read]
     others = [sheet.name for sheet in sheets if sheet.rows and sheet.name not in names]
-    keys.say("sheets", "read", names or ["*"], "a table of numbers is in each")
+    keys.say("sheets", "read", names, "a table of numbers is in each")
     if others:
         keys.say("sheets", "ignore", others, "no table of numbers is in them")
     if len(names) > 1:
@@ -185,15 +190,14 @@ def _say_units(keys: Keys, titles: Sequence[str], numeric: Sequence[int]) -> Non
     if axis:
         keys.say("axis", "unit", axis, f"{titles[0]!r} stands above the axis")
     else:
-        keys.ask("axis", "unit", "nm", "nm, um, cm-1 or eV")
+        keys.ask("axis", "unit", "nm", _AXIS_UNITS)
     keys.offer("axis", "medium", "air", "air or vacuum, where wavelengths are counted in it")
     texts = [value_unit_in(titles[index]) for index in numeric[1:]] if titles else []
     units = {text.unit if text else None for text in texts}
     if len(units) == 1 and (unit := units.pop()) is not None:
         keys.say("values", "unit", unit, "the titles of the columns state it")
     else:
-        why = "%T, T, %R, R, A or log(1/R); a cell shown in percent holds a fraction"
-        keys.ask("values", "unit", "%T", why)
+        keys.ask("values", "unit", "%T", _VALUE_UNITS)
     if len(numeric) > 2:
         keys.doubt(f"values: are all {len(numeric) - 1} columns of numbers spectra?")
 

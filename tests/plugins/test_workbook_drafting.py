@@ -72,6 +72,7 @@ def test_a_workbook_without_numbers_is_shown_all_the_same():
     found = draft_of_workbook("run7.xlsx", book(S1=[["as coated"]]))
     assert found.doubts == ("no table of numbers was found in any visible sheet",)
     assert "1: as coated" in found.toml
+    assert [each.key for each in found.questions] == ["sheets.read", "axis.unit", "values.unit"]
 
 
 def test_a_damaged_workbook_is_refused():
