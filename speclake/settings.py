@@ -145,6 +145,7 @@ class Folder(_Table):
     format: str | None = None
     patterns: tuple[str, ...] = ()
     run_sheets: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
     fields: FieldTexts = {}
     observer: Literal["events", "rescan"] = "events"
     settle_s: Seconds = 2.0

@@ -14,8 +14,11 @@ from speclake.importing import Source
 from speclake.importing.drafting import draft
 from speclake.importing.guard import read_checked
 from speclake.importing.registry import choose, rank
-from speclake.intake.reading import FileTask, Workshop
+from speclake.intake.containers import Export
+from speclake.intake.reading import FileTask, Workshop, exports_of
 from speclake.intake.readpool import ReadPool
+from speclake.intake.units import packed
+from speclake.intake.wanted import unit_of
 from speclake.settings import Settings
 from speclake.spectrum import Spectrum
 
@@ -32,6 +35,8 @@ class Description:
     spectra: tuple[Mapping[str, Any], ...]
     unsure: tuple[str, ...]
     draft: str
+    members: tuple["Description", ...] = ()
+    """What it says of every export in a zip or unit; all else is of the whole then."""
 
     def as_data(self) -> dict[str, Any]:
         """For a program."""
@@ -39,7 +44,9 @@ class Description:
 
     def as_text(self) -> str:
         """For a person."""
-        lines = [self.file, "importers asked:", *(f"  {each}" for each in self.candidates)]
+        lines = [self.file]
+        if self.candidates:
+            lines += ["importers asked:", *(f"  {each}" for each in self.candidates)]
         lines.append(f"would be read by: {self.chosen or 'nobody'}")
         if self.trouble:
             lines.append(f"trouble: {self.trouble}")
@@ -50,7 +57,7 @@ class Description:
             lines += ["unsure of:", *(f"  - {each}" for each in self.unsure)]
         if self.draft:
             lines += ["a format to start from (save it as formats/NAME.toml):", "", self.draft]
-        return "\n".join(lines)
+        return "\n\n".join(["\n".join(lines), *(each.as_text() for each in self.members)])
 
 
 def settings_of(archive: Path) -> tuple[Path | None, Settings]:
@@ -61,7 +68,7 @@ def settings_of(archive: Path) -> tuple[Path | None, Settings]:
 
 
 def describe(archive: Path, file: Path) -> Description:
-    """Description of one file; nothing is taken in.
+    """Description of one file, or of a folder that is taken in as one; nothing is taken in.
 
     A file in a watched folder is read as the settings of that folder say.
 
@@ -72,9 +79,12 @@ def describe(archive: Path, file: Path) -> Description:
     """
     home, settings = settings_of(archive)
     folder, root, below = place_of(archive, settings, file)
-    if not (root / below).is_file():
-        raise NotFound(f"{file}: found a folder; expected a file")
-    content = (root / below).read_bytes()
+    if (root / below).is_file():
+        content = (root / below).read_bytes()
+    elif below and (unit := unit_of(f"{below}/", folder)):
+        below, (content, _) = unit, packed(root, unit, folder)
+    else:
+        raise NotFound(f"{file}: found a folder; expected a file, or a folder among the units")
     task = FileTask(
         folder=folder.name, root=root, path=below, size=len(content), modified_ns=0,
         arrived_at=datetime.now(UTC), content=content,
@@ -88,9 +98,27 @@ def describe(archive: Path, file: Path) -> Description:
 
 def described(workshop: Workshop, task: FileTask) -> Description:
     """Description of a file from its bytes; runs the importers, so it belongs into a worker."""
-    content = task.content or b""
+    try:
+        exports, _, note = exports_of(workshop, task, task.content or b"")
+        told = [(each.member, _described_export(workshop, task, each)) for each in exports]
+    except MalformedFile as error:
+        return Description(task.path, False, (), "", str(error), (), (), "")
+    member, first = told[0]
+    if not member:
+        return first
+    readers = dict.fromkeys(each.chosen for _, each in told)
+    return Description(
+        task.path, all(each.is_read for _, each in told), (),
+        ", ".join(filter(None, readers)), "", (), (note,) if note else (), "",
+        tuple(each for _, each in told),
+    )  # fmt: skip
+
+
+def _described_export(workshop: Workshop, task: FileTask, export: Export) -> Description:
+    """Description of one export, as its folder's settings say."""
     folder = workshop.folder(task.folder)
-    source = Source(task.path, content, workshop.formats_as_data, folder.format)
+    name = export.file
+    source = Source(name, export.content, workshop.formats_as_data, folder.format)
     candidates = tuple(str(each) for each in rank(workshop.importers, source))
     candidates += tuple(f"broken: {each}" for each in workshop.importers.broken)
     chosen = ""
@@ -100,15 +128,15 @@ def described(workshop: Workshop, task: FileTask) -> Description:
         chosen = choice.importer.name + (f", format {format}" if format else "")
         spectra = read_checked(choice.importer, source)
     except (MalformedFile, ImporterFailed) as error:
-        return Description(task.path, False, candidates, chosen, str(error), (), (), "")
+        return Description(name, False, candidates, chosen, str(error), (), (), "")
     except NoImporter as error:
-        drafted = draft(task.path, content)
+        drafted = draft(name, source.content)
         return Description(
-            task.path, False, candidates, "", str(error).splitlines()[0], (),
+            name, False, candidates, "", str(error).splitlines()[0], (),
             (*drafted.assumptions, *drafted.unsure), drafted.toml,
         )  # fmt: skip
     told = tuple(_told(s) for s in spectra)
-    return Description(task.path, True, candidates, chosen, "", told, _unsure(spectra), "")
+    return Description(name, True, candidates, chosen, "", told, _unsure(spectra), "")
 
 
 def _told(s: Spectrum) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from speclake.api.parts import ids_of
 from speclake.errors import CannotWrite, NotFound
+from speclake.intake.wanted import ledger_paths
 from speclake.measurement import ASSIGNABLE, Kind, Measurement
 from speclake.spectrum import Axis, FloatArray, Spectrum
 from speclake.writing.forms import Form
@@ -82,8 +83,8 @@ def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
         raise CannotWrite(f"found {len(wanted)} files for these measurements; expected one")
     rows = archive.find(ids=tuple(ids), withdrawn="show", superseded="show", limit=1)
     ((folder, path),) = rows.select("folder", "file").rows()
-    states = archive.store.catalog.file_states(folder, path)
-    (sha256,) = {state.sha256 for state in states if state.file_id in wanted}
+    lines = (archive.store.catalog.file_states(folder, each) for each in ledger_paths(path))
+    (sha256,) = {line.sha256 for each in lines for line in each if line.file_id in wanted}
     content = archive.original(sha256)
     target.write_bytes(content)
     return len(content)

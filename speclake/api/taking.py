@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING
 
 from speclake.archive.lake import Lake
 from speclake.errors import NotFound
-from speclake.intake.folders import FolderState, Listed, LocalDisk
+from speclake.intake.disks import Listed, LocalDisk
+from speclake.intake.folders import FolderState
 from speclake.intake.ingest import Ingest, Tally, absolute_root
-from speclake.intake.reading import FileReading, FileTask, is_run_sheet, is_wanted
+from speclake.intake.reading import FileReading, FileTask
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import READER, RULES, SheetBook
+from speclake.intake.units import in_units
 from speclake.intake.verdicts import judge_taken
+from speclake.intake.wanted import is_run_sheet, is_unit, is_wanted, unit_of
 from speclake.settings import Folder, Settings
 
 if TYPE_CHECKING:
@@ -76,7 +79,7 @@ def ingest(
             if stop is not None and stop.is_set():
                 break
             disk = LocalDisk()
-            listings = _chunks(disk, root, below)
+            listings = _chunks(disk, root, below, folder)
             tasks = _tasks(archive.store, folder, root, listings, sheets, how, tally)
             readings = _unchanged(pool.read(tasks, stop), tally)
             step.take(readings, tally, lambda _: progress(tally))
@@ -139,7 +142,8 @@ def _tasks(
                 tally.leave_out(each[0], f"cannot be opened: {error.strerror}")
             else:
                 sheets.take(folder.name, each, content)
-        wanted = [e for e in listing if e not in sheet_paths and is_wanted(e[0], folder)]
+        rest = (each for each in listing if each not in sheet_paths)
+        wanted = [each for each in rest if is_unit(each[0]) or is_wanted(each[0], folder)]
         new = wanted if how.again else store.catalog.unseen(folder.name, wanted)
         for path, size, modified_ns in new:
             yield FileTask(
@@ -158,7 +162,9 @@ def _tasks(
             )
 
 
-def _chunks(disk: LocalDisk, root: Path, below: str) -> Iterator[list[Listed]]:
+def _chunks(disk: LocalDisk, root: Path, below: str, folder: Folder) -> Iterator[list[Listed]]:
+    """Listing below a path in chunks; what lies in a unit stands for the whole of it."""
+    below = unit_of(f"{below}/", folder).removesuffix("/") or below
     if below and not (root / below).is_dir():
         if (one := disk.look(root, below)) is not None:
             yield [one]
@@ -166,15 +172,13 @@ def _chunks(disk: LocalDisk, root: Path, below: str) -> Iterator[list[Listed]]:
             disk.passed_over.setdefault(below, "it is no file that can be read")
         return
     chunk: list[Listed] = []
-    prefix = f"{below}/" if below else ""
-    for path, size, modified_ns in disk.walk(root / below):
-        chunk.append((prefix + path, size, modified_ns))
+    for listed in in_units(disk.walk(root, below), folder):
+        chunk.append(listed)
         if len(chunk) == CHUNK:
             yield chunk
             chunk = []
     if chunk:
         yield chunk
-    disk.passed_over = {prefix + path: why for path, why in disk.passed_over.items()}
 
 
 def retry(

@@ -6,16 +6,15 @@ looks a third time after it has read. Nothing is moved, locked or deleted, and n
 open longer than one read.
 """
 
-import os
-import stat
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
-from typing import Protocol
 
-from speclake.intake.reading import is_run_sheet, is_wanted
+from speclake.intake.disks import Disk, Listed, LocalDisk
+from speclake.intake.units import in_units, unit_now
+from speclake.intake.wanted import is_run_sheet, is_unit, is_wanted, unit_of
 from speclake.settings import Folder
 
 CHUNK = 500
@@ -29,96 +28,6 @@ SHORTEST_DELAY_S = 0.5
 """A file that could not be taken in rests at least this long, and twice as long each time after."""
 EMPTY_FILE_PATIENCE = 10
 """An empty file is about to be written: it settles this many times later."""
-
-Listed = tuple[str, int, int]
-"""Path below the folder, size, modification time in ns."""
-
-
-class Disk(Protocol):
-    """What a folder is looked at through; tests pass one that vanishes, stalls or lies."""
-
-    passed_over: dict[str, str]
-    """What the last walk, and looks since, could not list, with the reason."""
-
-    def walk(self, root: Path, /) -> Iterator[Listed]:
-        """Every file below the root in a steady order; a folder that vanishes is passed over.
-
-        Raises
-        ------
-        OSError
-            The root itself cannot be read.
-        """
-
-    def look(self, root: Path, path: str, /) -> Listed | None:
-        """One file now; None when it is gone or cannot be looked at."""
-
-
-class LocalDisk:
-    """The machine's own file system, network shares included.
-
-    `passed_over` tells, of the last walk and the looks since, what could not be seen or cannot
-    have a line in the record, with the reason: it is shown to a person and left alone.
-    """
-
-    def __init__(self) -> None:
-        self.passed_over: dict[str, str] = {}
-
-    def walk(self, root: Path, /) -> Iterator[Listed]:
-        """Files below the root, folder by folder, in the order of their names."""
-        self.passed_over = {}
-        open_folders = [iter(_listing(root, ""))]
-        while open_folders:
-            entry, path = next(open_folders[-1], (None, ""))
-            if entry is None:
-                open_folders.pop()
-            elif problem := _problem_of_name(entry.name):
-                self.passed_over[_shown(path)] = problem
-            else:
-                try:
-                    if entry.is_dir(follow_symlinks=False):
-                        if not entry.name.startswith("."):
-                            open_folders.append(iter(_listing(Path(entry.path), f"{path}/")))
-                    elif entry.is_file() and (listed := self._listed(path, entry.stat())):
-                        yield listed
-                except FileNotFoundError:
-                    continue
-                except OSError as error:
-                    self.passed_over[path] = f"cannot be read: {error.strerror}"
-
-    def look(self, root: Path, path: str, /) -> Listed | None:
-        """One file as it is now; None for what is no file, or cannot have a line in the record."""
-        if problem := _problem_of_name(path):
-            self.passed_over[_shown(path)] = problem
-            return None
-        try:
-            return self._listed(path, (root / path).stat())
-        except (OSError, ValueError):  # ValueError: a name that no file can have
-            return None
-
-    def _listed(self, path: str, found: os.stat_result) -> Listed | None:
-        if not stat.S_ISREG(found.st_mode):
-            return None
-        if not -(2**63) <= found.st_mtime_ns < 2**63:
-            self.passed_over[path] = "its time is out of all reason; set another"
-            return None
-        return path, found.st_size, found.st_mtime_ns
-
-
-def _listing(folder: Path, below: str) -> list[tuple["os.DirEntry[str]", str]]:
-    with os.scandir(folder) as entries:
-        return [(e, f"{below}{e.name}") for e in sorted(entries, key=lambda e: e.name)]
-
-
-def _problem_of_name(name: str) -> str:
-    try:
-        name.encode()
-    except UnicodeEncodeError:
-        return "its name is not text; rename it"
-    return ""
-
-
-def _shown(path: str) -> str:
-    return path.encode(errors="replace").decode()
 
 
 def _is_visible(path: str) -> bool:
@@ -139,6 +48,8 @@ class FolderState:
     waiting: int = 0
     held_up: dict[str, str] = field(default_factory=dict)
     """Files that cannot be taken in for now, with the reason; the first few of them."""
+    under_way: dict[str, str] = field(default_factory=dict)
+    """Files whose reading takes long, with how far it has come."""
 
 
 @dataclass
@@ -241,11 +152,18 @@ class WatchedFolder:
             if not ripe and (self._walk is None or len(self._queue) >= MOST_WAITING):
                 return
 
+    def _look(self, path: str) -> Listed | None:
+        """One file, or one folder taken in as a unit, as it is now."""
+        if is_unit(path):
+            return unit_now(self.disk, self.root, path, self.folder)
+        return self.disk.look(self.root, path)
+
     def _take_hints(self) -> None:
         with self._lock:
-            paths = list(dict.fromkeys(self._hints))
+            paths = list(self._hints)
             self._hints.clear()
-        looks = (self.disk.look(self.root, path) for path in paths if _is_visible(path))
+        named = dict.fromkeys(unit_of(each, self.folder) or each for each in paths)
+        looks = (self._look(path) for path in named if _is_visible(path))
         self._enqueue([found for found in looks if found is not None])
         self._take_rested()
 
@@ -254,7 +172,7 @@ class WatchedFolder:
         now = self.clock()
         rested = [path for path, each in self._resting.items() if each.until_s <= now]
         for path in rested:
-            if (found := self.disk.look(self.root, path)) is None:
+            if (found := self._look(path)) is None:
                 self._forget(path)
             else:
                 # it keeps its delay for the case that it cannot be taken in again
@@ -295,7 +213,7 @@ class WatchedFolder:
 
     def _chunks(self) -> Iterator[list[Listed]]:
         chunk: list[Listed] = []
-        for listed in self.disk.walk(self.root):
+        for listed in in_units(self.disk.walk(self.root), self.folder):
             chunk.append(listed)
             if len(chunk) == CHUNK:
                 yield chunk
@@ -308,7 +226,11 @@ class WatchedFolder:
             listed
             for listed in listing
             if listed[0] not in self._known
-            and (is_wanted(listed[0], self.folder) or is_run_sheet(listed[0], self.folder))
+            and (
+                is_unit(listed[0])
+                or is_wanted(listed[0], self.folder)
+                or is_run_sheet(listed[0], self.folder)
+            )
         ]
         if not wanted:
             return
@@ -328,7 +250,7 @@ class WatchedFolder:
             if age < self.folder.settle_s:
                 break
             self._queue.popleft()
-            seen = self.disk.look(self.root, waiting.listed[0])
+            seen = self._look(waiting.listed[0])
             if seen is None:
                 self._forget(waiting.listed[0])
             elif seen != waiting.listed:

@@ -95,7 +95,7 @@ def rule(folder: str, m: Measurement, known: Known) -> Ruling:
     twins = known.by_values.get(m.values_sha256, [])
     earlier = known.by_path.get((folder, m.file), [])
     for twin in twins:
-        if twin.file_id != m.file_id and _is_repeated(m, twin, earlier):
+        if _is_of_another_file(twin, m) and _is_repeated(m, twin, earlier):
             return Ruling(None, _repeated(m, twin))
     counting = [t for t in twins if t.measurement_id not in known.aside]
     opposed = [t for t in counting if differing(t, m) and not _are_timed_apart(t, m)]
@@ -134,6 +134,11 @@ def _added(held: Measurement, m: Measurement) -> list[str]:
         for name in names
         if getattr(held, name) is None and getattr(m, name) is not None
     ]
+
+
+def _is_of_another_file(twin: Measurement, m: Measurement) -> bool:
+    """Whether two scans come from two files, or two members of one zip."""
+    return (twin.file_id, twin.file) != (m.file_id, m.file)
 
 
 def _is_repeated(m: Measurement, twin: Measurement, earlier: Sequence[Measurement]) -> bool:

@@ -187,7 +187,7 @@ class Ingest:
             modified_ns=task.modified_ns,
             sha256=reading.sha256,
             outcome=outcome,
-            note=reading.note or "; ".join(remarks) or _taken(taken),
+            note=_note(reading, remarks, taken),
             place=reading.place,
             found=reading.found,
             expected=reading.expected,
@@ -270,6 +270,14 @@ def _findings(m: Measurement) -> list[FindingRow]:
         )
         for i, (check, severity, text) in enumerate(said)
     ]
+
+
+def _note(reading: FileReading, remarks: Iterable[str], taken: int) -> str:
+    """Words of the ledger's line: why it was refused, or what became of it and what it left out."""
+    if reading.outcome is FileOutcome.REFUSED:
+        return reading.note
+    told = [*remarks] or [_taken(taken)]
+    return "; ".join([*told, reading.note] if reading.note else told)
 
 
 def _taken(spectra: int) -> str:

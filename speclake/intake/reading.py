@@ -1,8 +1,7 @@
 """One file read, in a worker process: bytes, hash, spectra, measurements; or why it is refused."""
 
-import fnmatch
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
@@ -24,11 +23,14 @@ from speclake.importing.registry import (
     installed,
     load,
 )
+from speclake.intake.containers import Export, container_of, what_is_expected
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
 from speclake.intake.runsheets import RunSheet
+from speclake.intake.units import LARGEST_MB, packed
+from speclake.intake.wanted import is_unit
 from speclake.measurement import Measurement
 from speclake.settings import Folder, Settings
-from speclake.spectrum import Axis
+from speclake.spectrum import Axis, Spectrum
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ class FileReading:
     """What came of reading one file.
 
     `changed` means: it cannot be taken in for now, since it was still being written, cannot be
-    opened or is too large; `note` says which, and it is to be looked at again.
+    opened or is too large; `note` says which, and it is to be looked at again. Otherwise `note`
+    tells why it was refused, or what was passed over in it.
     """
 
     task: FileTask
@@ -109,6 +112,7 @@ class ReaderFiles:
         plugins = {path.name: path.read_bytes() for path in files}
         told = [f"{each.name} {each.origin}" for each in installed()]
         told += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
+        told += [f"{f.name}: {f.include}, {f.exclude}, {f.run_sheets}" for f in settings.folder]
         told.append(f"largest_file_mb {settings.limits.largest_file_mb}")
         told += [f"{name} {each.version}" for name, each in formats.items()]
         told += [f"{name} {hashlib.sha256(code).hexdigest()}" for name, code in plugins.items()]
@@ -158,7 +162,12 @@ class Workshop:
 
     def folder(self, name: str) -> Folder:
         """Watched folder of that name; one without any settings for files brought by hand."""
-        return self.settings.folder_named(name) or Folder(name=name, path=".")
+        return folder_of(self.settings, name)
+
+
+def folder_of(settings: Settings, name: str) -> Folder:
+    """Watched folder of that name; one without any settings for files brought by hand."""
+    return settings.folder_named(name) or Folder(name=name, path=".")
 
 
 def load_without(
@@ -196,10 +205,12 @@ def read_file(workshop: Workshop, task: FileTask) -> FileReading:
     and would keep the file from being read once the limit is raised.
     """
     most_mb = workshop.settings.limits.largest_file_mb
+    if is_unit(task.path):
+        most_mb = min(most_mb, LARGEST_MB)
     if task.content is None and task.size > most_mb * 2**20:
         return FileReading(task, changed=True, note=too_large(task.size, most_mb))
     try:
-        content, changed = _content(task)
+        content, changed = content_of(task, workshop.folder(task.folder))
     except OSError as error:
         return FileReading(task, changed=True, note=f"cannot be opened: {error.strerror}")
     if changed:
@@ -207,10 +218,19 @@ def read_file(workshop: Workshop, task: FileTask) -> FileReading:
     return read_content(workshop, task, content)
 
 
-def _content(task: FileTask) -> tuple[bytes, bool]:
-    """Bytes of the file, and whether it changed under our eyes. The handle is open but briefly."""
+def content_of(task: FileTask, folder: Folder) -> tuple[bytes, bool]:
+    """Bytes of the file, and whether it changed under our eyes. The handle is open but briefly.
+
+    Raises
+    ------
+    OSError
+        It cannot be read.
+    """
     if task.content is not None:
         return task.content, False
+    if is_unit(task.path):
+        content, found = packed(task.root, task.path, folder)
+        return content, found != (task.path, task.size, task.modified_ns)
     path = task.root / task.path
     with path.open("rb") as stream:
         content = stream.read(task.size + 1)
@@ -220,43 +240,109 @@ def _content(task: FileTask) -> tuple[bytes, bool]:
 
 
 def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileReading:
-    """Reading of the bytes of a file."""
+    """Reading of the bytes of a file, or of every export in a zip or unit: all of them or none."""
     sha256 = hashlib.sha256(content).hexdigest()
     identifier = file_id_of(task, workshop.readers, sha256)
     base = FileReading(task, identifier, sha256, content)
     if not content:
         return refused(base, "", "an empty file", "a header and data")
+    try:
+        exports, sheets, note = exports_of(workshop, task, content)
+        reads = [read_export(workshop, task, export) for export in exports]
+    except MalformedFile as error:
+        return refused(base, error.place, error.found, error.expected)
+    return _reading_of(workshop, replace(base, note=note), reads, (*task.sheets, *sheets))
+
+
+def exports_of(
+    workshop: Workshop, task: FileTask, content: bytes
+) -> tuple[Iterable[Export], Sequence[RunSheet], str]:
+    """Exports in a file, mostly the one that it is; run sheets beside them; what was passed over.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        It is a zip that cannot be trusted. While the exports are gone through: so is one of them.
+    """
+    source = Source(task.path, content)
+    folder, most_mb = workshop.folder(task.folder), workshop.settings.limits.largest_file_mb
+    container = container_of(source, workshop.importers, folder, most_mb)
+    if container is None:
+        return [Export(task.path, task.path, content)], (), ""
+    return container.exports(), container.sheets, container.note
+
+
+@dataclass(frozen=True)
+class ExportReading:
+    """What one importer read from one export."""
+
+    export: Export
+    reader: Reader
+    spectra: list[Spectrum]
+
+
+def read_export(workshop: Workshop, task: FileTask, export: Export) -> ExportReading:
+    """Spectra of one export, read by the importer that the settings or the file itself call for.
+
+    Raises
+    ------
+    speclake.errors.MalformedFile
+        Nobody can read it, or its importer refuses it or fails on it.
+    """
     folder = workshop.folder(task.folder)
     format = task.format or folder.format
-    source = Source(task.path, content, workshop.formats_as_data, format)
+    source = Source(export.file, export.content, workshop.formats_as_data, format)
     try:
         choice = choose(workshop.importers, source, task.importer or folder.importer)
         spectra = read_checked(choice.importer, source)
     except MalformedFile as error:
-        return refused(base, error.place, error.found, error.expected)
+        place = export.place(error.place)
+        raise MalformedFile(task.path, place, error.found, error.expected) from error
     except (NoImporter, ImporterFailed) as error:
-        return refused(base, "", str(error), "a file that exactly one importer can read")
-    reader = _reader(workshop, choice, format)
+        expected = what_is_expected(export)
+        raise MalformedFile(task.path, export.place(""), str(error), expected) from error
+    # no bytes are kept: those of one member are gone when the next is unpacked
+    return ExportReading(replace(export, content=b""), _reader(workshop, choice, format), spectra)
+
+
+def _reading_of(
+    workshop: Workshop,
+    base: FileReading,
+    reads: Sequence[ExportReading],
+    sheets: Sequence[RunSheet],
+) -> FileReading:
+    """Reading of a file from those of its exports."""
+    task, folder = base.task, workshop.folder(base.task.folder)
     saved = datetime.fromtimestamp(task.modified_ns / 1e9, UTC) if task.modified_ns else None
-    facts = FileFacts(identifier, task.path, saved, task.arrived_at)
-    measurements = tuple(
-        measurement_of(s, facts, reader, folder, workshop.settings, task.sheets) for s in spectra
-    )
-    return FileReading(
-        task,
-        identifier,
-        sha256,
-        content,
-        importer=reader.importer,
-        importer_version=reader.version,
-        format=reader.format or "",
-        measurements=measurements,
+    measurements: list[Measurement] = []
+    spectra = [spectrum for each in reads for spectrum in each.spectra]
+    for each in reads:
+        facts = FileFacts(
+            base.file_id, each.export.file, each.export.saved_at or saved, task.arrived_at,
+            each.export.unpacked,
+        )  # fmt: skip
+        measurements += [
+            measurement_of(s, facts, each.reader, folder, workshop.settings, sheets)
+            for s in each.spectra
+        ]
+    readers = dict.fromkeys(each.reader for each in reads)
+    return replace(
+        base,
+        importer=_joined(each.importer for each in readers),
+        importer_version=_joined(each.version for each in readers),
+        format=_joined(each.format or "" for each in readers),
+        measurements=tuple(measurements),
         spectra=tuple(
             StoredSpectrum(m.measurement_id, s.axis.id, encode(s.values))
             for m, s in zip(measurements, spectra, strict=True)
         ),
         axes=tuple({s.axis.id: s.axis for s in spectra}.values()),
     )
+
+
+def _joined(names: Iterable[str]) -> str:
+    """Names told once for the whole file; each measurement has its own."""
+    return ", ".join(dict.fromkeys(name for name in names if name))
 
 
 def _reader(workshop: Workshop, choice: Choice, named: str | None) -> Reader:
@@ -272,28 +358,3 @@ def refused(base: FileReading, place: str, found: str, expected: str) -> FileRea
     return replace(
         base, outcome=FileOutcome.REFUSED, note=note, place=place, found=found, expected=expected
     )
-
-
-def is_wanted(path: str, folder: Folder) -> bool:
-    """Whether a path below a watched folder is an export to be taken in."""
-    return (
-        not _is_passed_over(path)
-        and _fits(path, folder.include)
-        and not _fits(path, folder.exclude)
-    )
-
-
-def is_run_sheet(path: str, folder: Folder) -> bool:
-    """Whether a path below a watched folder is a run sheet."""
-    return not _is_passed_over(path) and _fits(path, folder.run_sheets)
-
-
-def _is_passed_over(path: str) -> bool:
-    """Whether a name is that of a hidden file, a lock file, or one still being written."""
-    name = path.rsplit("/", 1)[-1]
-    return name.startswith((".", "~$")) or name.lower().endswith((".tmp", ".part", ".crdownload"))
-
-
-def _fits(path: str, globs: tuple[str, ...]) -> bool:
-    name = path.rsplit("/", 1)[-1]
-    return any(fnmatch.fnmatchcase(path, g) or fnmatch.fnmatchcase(name, g) for g in globs)

@@ -15,7 +15,9 @@ from speclake.intake.reading import (
     FileTask,
     ReaderFiles,
     Workshop,
+    content_of,
     file_id_of,
+    folder_of,
     is_open,
     read_file,
     refused,
@@ -45,6 +47,7 @@ class ReadPool:
     def __init__(
         self, archive: Path | None, settings: Settings, files: ReaderFiles | None = None
     ) -> None:
+        self._settings = settings
         self._files = files or ReaderFiles.of(archive, settings)
         self.readers = self._files.fingerprint
         """Fingerprint of the importers and formats in use."""
@@ -115,12 +118,9 @@ class ReadPool:
     def _refused(self, task: FileTask, error: SpeclakeError) -> FileReading:
         """Refusal of a file that ended or stalled its worker, with its bytes for the record."""
         try:
-            content = task.content
-            if content is None:
-                with (task.root / task.path).open("rb") as stream:
-                    content = stream.read(task.size + 1)
-                if len(content) != task.size:
-                    return FileReading(task, changed=True, note="it changed while it was read")
+            content, changed = content_of(task, folder_of(self._settings, task.folder))
+            if changed:
+                return FileReading(task, changed=True, note="it changed while it was read")
         except OSError as gone:
             return FileReading(task, changed=True, note=f"cannot be opened: {gone.strerror}")
         sha256 = hashlib.sha256(content).hexdigest()

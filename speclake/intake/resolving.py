@@ -26,7 +26,7 @@ from speclake.measurement import (
     identity_of,
     measurement_id,
 )
-from speclake.settings import Configuration, Folder, Settings
+from speclake.settings import Configuration, Folder, Pattern, Settings
 from speclake.spectrum import Spectrum
 
 TRUE_WORDS = frozenset({"yes", "true", "on", "1"})
@@ -45,12 +45,20 @@ LINK_FIELDS = {
 
 @dataclass(frozen=True)
 class FileFacts:
-    """What is known of a file before its content is looked at."""
+    """What is known of a file before its content is looked at.
+
+    `unpacked` is its path, were the zip unpacked that it lies in; for others the path itself.
+    """
 
     file_id: str
     path: str
     saved_at: datetime | None
     arrived_at: datetime
+    unpacked: str = ""
+
+    def path_for(self, pattern: Pattern) -> str:
+        """Path that a naming pattern is held against: with the zip only if it names one."""
+        return self.path if ".zip/" in pattern.path.lower() else self.unpacked or self.path
 
 
 @dataclass(frozen=True)
@@ -85,7 +93,7 @@ def measurement_of(
     sheets: Sequence[RunSheet] = (),
 ) -> Measurement:
     """Measurement with everything that header, names and run sheets say of it."""
-    stated = _gather(spectrum, facts.path, folder, settings, sheets)
+    stated = _gather(spectrum, facts, folder, settings, sheets)
     typed = _typed(stated)
     kind = _kind(stated, facts.path, settings)
     times = resolve_times(
@@ -136,16 +144,20 @@ def _identifier(known: Mapping[str, Any], reader: Reader) -> str:
 
 
 def _gather(
-    spectrum: Spectrum, path: str, folder: Folder, settings: Settings, sheets: Sequence[RunSheet]
+    spectrum: Spectrum,
+    facts: FileFacts,
+    folder: Folder,
+    settings: Settings,
+    sheets: Sequence[RunSheet],
 ) -> _Stated:
     stated = _Stated({}, {}, [])
     sources: list[tuple[str, Mapping[str, str]]] = [("header", spectrum.fields)]
     for pattern in settings.patterns_of(folder):
-        if (found := pattern.fields(path)) is not None:
+        if (found := pattern.fields(facts.path_for(pattern))) is not None:
             sources.append((f"pattern {pattern.name}", found))
             break
     scan = Scan(
-        path,
+        facts.path,
         spectrum.place,
         _one_value(sources, "run"),
         day_of(_one_value(sources, "scanned"), settings.zone),

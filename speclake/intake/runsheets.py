@@ -13,7 +13,7 @@ import csv
 import io
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, tzinfo
 from functools import cached_property
 from pathlib import PurePosixPath
@@ -39,10 +39,15 @@ class Scan:
 
 @dataclass(frozen=True)
 class RunSheet:
-    """Rows of one run sheet, each with its line for messages; `name` is its path."""
+    """Rows of one run sheet, each with its line for messages; `name` is its path.
+
+    `called` is how messages and origins name it. What only ever speaks of the scans beside it in
+    one zip stands like what these say themselves, and other sheets do not go before it.
+    """
 
     name: str
     rows: tuple[tuple[int, Mapping[str, str]], ...]
+    called: str = "run sheet"
 
     @cached_property
     def _by_key(self) -> dict[tuple[str, str], list[tuple[int, Mapping[str, str]]]]:
@@ -70,7 +75,7 @@ class RunSheet:
         if self._reaches(file):
             keys += [("run", each) for each in (self.runs if run is None else (run,))]
         rows = tuple(row for key in keys for row in self._by_key.get(key, ()))
-        return RunSheet(self.name, tuple(sorted(rows, key=lambda r: r[0]))) if rows else None
+        return replace(self, rows=tuple(sorted(rows, key=lambda r: r[0]))) if rows else None
 
     def entries_for(self, scan: Scan) -> list[tuple[int, dict[str, str]]]:
         """Fields that the sheet gives a scan, with the line of each row that names it."""
@@ -139,7 +144,7 @@ def claims(sheets: Sequence[RunSheet], scan: Scan) -> dict[str, list[Claim]]:
         for line, fields in sheet.entries_for(scan):
             for name, value in fields.items():
                 said.setdefault(name, []).append(
-                    Claim(f"run sheet {sheet.name}, line {line}", value)
+                    Claim(f"{sheet.called} {sheet.name}, line {line}", value)
                 )
     return said
 

@@ -10,9 +10,10 @@ from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, EventKind, EventRow, FileOutcome, FileRow, file_id
 from speclake.errors import MalformedFile
 from speclake.intake import runsheets
-from speclake.intake.folders import Listed
+from speclake.intake.disks import Listed
 from speclake.intake.laterevidence import later_evidence
 from speclake.intake.runsheets import RunSheet
+from speclake.intake.wanted import may_hold_many
 from speclake.settings import load
 
 READER = "run sheet"
@@ -58,8 +59,10 @@ class SheetBook:
         self._due.add((row.folder, row.path))
 
     def about(self, folder: str, file: str) -> tuple[RunSheet, ...]:
-        """Sheets of a folder, each narrowed to what may speak of one file."""
+        """Sheets of a folder, each narrowed to what may speak of one file; whole for many files."""
         self._follow()
+        if may_hold_many(file):
+            return tuple(self._of(folder))
         run = self._run_of(folder, file)
         return tuple(
             narrow for sheet in self._of(folder) if (narrow := sheet.about(file, run)) is not None

@@ -9,13 +9,15 @@ from threading import Event
 
 from speclake.archive.lake import Lake
 from speclake.importing.pool import Pause
+from speclake.intake.disks import Listed
 from speclake.intake.events import Hints
-from speclake.intake.folders import FolderState, Listed, WatchedFolder
+from speclake.intake.folders import FolderState, WatchedFolder
 from speclake.intake.ingest import Ingest, Tally, absolute_root
-from speclake.intake.reading import FileReading, FileTask, is_run_sheet
+from speclake.intake.reading import FileReading, FileTask
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import SheetBook
 from speclake.intake.verdicts import Judge, judge_taken
+from speclake.intake.wanted import is_run_sheet
 from speclake.settings import Settings
 
 TURN_S = 30.0

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from speclake.api import Archive
-from speclake.intake import reading
+from speclake.intake import wanted as rules
 from speclake.intake.reading import ReaderFiles
+from speclake.settings import Folder
 from tests.labs import export, watching_lab
 
 
@@ -37,9 +38,9 @@ def test_file_that_grows_meanwhile_is_told_with_its_reason(
     exports = tmp_path / "exports"
     exports.mkdir()
     file = export("S1", 91.0, exports)
-    wanted = reading.is_wanted
+    wanted = rules.is_wanted
 
-    def grow_once_listed(path: str, folder: reading.Folder) -> bool:
+    def grow_once_listed(path: str, folder: Folder) -> bool:
         with file.open("a", encoding="utf-8") as stream:
             stream.write("511\t91.0\n")
         return wanted(path, folder)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from speclake.intake.folders import CHUNK, MOST_WAITING, Disk, Listed, LocalDisk, WatchedFolder
+from speclake.intake.disks import Disk, Listed, LocalDisk
+from speclake.intake.folders import CHUNK, MOST_WAITING, WatchedFolder
 from speclake.settings import Folder
 
 ROOT = Path("share")
@@ -22,12 +23,13 @@ class FakeDisk:
         self.is_gone = False
         self.walks = 0
 
-    def walk(self, root: Path) -> Iterator[Listed]:
+    def walk(self, root: Path, below: str = "") -> Iterator[Listed]:
         if self.is_gone:
             raise OSError(2, "the share is not there", str(root))
-        self.walks += 1
+        self.walks += 0 if below else 1
         for path, (size, modified) in sorted(self.files.items()):
-            yield path, size, modified
+            if path.startswith(f"{below}/" if below else ""):
+                yield path, size, modified
 
     def look(self, _root: Path, path: str) -> Listed | None:
         if self.is_gone or path not in self.files:
