@@ -17,7 +17,7 @@ from speclake.importing.drafting.units import (
     value_unit_in,
 )
 from speclake.importing.drafting.words import has_stem, is_among
-from speclake.units import QUANTITY_OF_UNIT, AxisUnit, ValueUnit
+from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Quantity, ValueUnit
 
 AXIS_UNITS: tuple[AxisUnit, ...] = get_args(AxisUnit)
 VALUE_UNITS: tuple[ValueUnit, ...] = get_args(ValueUnit)
@@ -192,10 +192,9 @@ def _say_value_unit(sheet: Sheet, found: FoundTable, parts: Parts, roles: Roles)
     titles = [_title_of_spectrum(parts, roles, index) for index in roles.spectra]
     told = [unit for title in titles if (unit := value_unit_in(title))]
     stated = _stated_units(parts)
-    kinds = {QUANTITY_OF_UNIT[each.unit] for each in told}
-    if told and stated and kinds.isdisjoint(QUANTITY_OF_UNIT[u.unit] for u in stated.values()):
-        names = " and ".join(map(repr, stated))
-        _ask_value_unit(sheet, parts, titles, f"the titles and the header entry {names} differ")
+    against = _entry_against(parts, {QUANTITY_OF_UNIT[each.unit] for each in told})
+    if told and against:
+        _ask_value_unit(sheet, parts, titles, f"the titles and the header entry {against!r} differ")
     elif told and len(told) == len(titles):
         _say_unit_of_titles(sheet, titles, told, is_one=len(found.runs) == 1)
     elif stated and len({each.unit for each in stated.values()}) == 1:
@@ -214,6 +213,17 @@ def _say_value_unit(sheet: Sheet, found: FoundTable, parts: Parts, roles: Roles)
         sheet.say("values.unit_from", "units", units, "add the other texts that exports have there")
     else:
         _ask_value_unit(sheet, parts, titles, "the numbers cannot tell")
+
+
+def _entry_against(parts: Parts, quantities: set[Quantity]) -> str | None:
+    """Header entry that states another quantity than these."""
+    for name, text in parts.entries.items():
+        if is_among(name.rpartition("/")[2], "value_entries"):
+            unit = value_unit_in(text)
+            stated = {QUANTITY_OF_UNIT[unit.unit]} if unit else quantities_in(text)
+            if stated and stated.isdisjoint(quantities):
+                return name
+    return None
 
 
 def _stated_units(parts: Parts) -> dict[str, UnitText]:

@@ -157,7 +157,9 @@ def _time_pattern(text: str) -> str | None:
 
 def _dates_in(name: str, text: str) -> Iterator[DateClue]:
     """The clue that an entry's text gives, or none; it may have several patterns."""
-    if _YEAR_LAST.fullmatch(text) and (found := _date_patterns(" ".join([*text.split()[:3], text[-4:]]))):
+    if _YEAR_LAST.fullmatch(text) and (
+        found := _date_patterns(" ".join([*text.split()[:3], text[-4:]]))
+    ):
         yield DateClue((name,), ("%a %b %d %H:%M:%S %Y",), found[1])
         return
     bare = text.rstrip(" ;,|\t")

@@ -12,6 +12,7 @@ from speclake.importing.drafting.tables import (
     Run,
     columns_of,
     is_steady,
+    runs_on,
 )
 from speclake.importing.drafting.units import (
     axis_unit_in,
@@ -160,7 +161,10 @@ def _looks_like_a_name(text: str) -> bool:
 
 
 def _count_title_lines(lines: Sequence[str], run: Run, reading: Reading) -> int:
-    above = [reading.cells(line) for line in lines[max(run.first - 2, 0) : run.first]][::-1]
+    lines_above = lines[max(run.first - 2, 0) : run.first][::-1]
+    if reading.places and any(runs_on(line, reading) for line in lines_above[:1]):
+        return 0
+    above = [reading.cells(line) for line in lines_above]
     if not above or not _are_titles(above[0], run, reading):
         return 0
     if len(above) > 1 and _are_upper_titles(above[1], above[0], run, reading):
@@ -212,11 +216,14 @@ def _find_begin(
     begins = [gap[0] for gap in gaps]
     for number, line in before:
         if line and all(_shape(begin) == _shape(line) for begin in begins):
-            return number, f"^{_shape(line)}$"
+            raw = lines[number]
+            return number, f"{start_of(raw)}{_shape(line)}{end_of(raw)}"
     # names in the lines that begin blocks: what they have in common must say enough
     common = [(_common_beginning([line, *begins]), number) for number, line in before]
     start, number = max(common, key=lambda each: len(each[0]), default=("", 0))
-    return (number, f"^{escaped(start)}") if len(start.strip()) >= 3 else (None, None)
+    if len(start.strip()) < 3:
+        return None, None
+    return number, f"{start_of(lines[number])}{escaped(start)}"
 
 
 def _common_beginning(texts: Sequence[str]) -> str:
@@ -226,6 +233,21 @@ def _common_beginning(texts: Sequence[str]) -> str:
             break
         length += 1
     return texts[0][:length]
+
+
+def start_of(line: str) -> str:
+    """Regular expression for where the text of a line begins."""
+    return r"^\s*" if line[:1].isspace() else "^"
+
+
+def end_of(line: str) -> str:
+    """Regular expression for where the text of a line ends."""
+    return r"\s*$" if line[-1:].isspace() else "$"
+
+
+def whole_line(line: str) -> str:
+    """Regular expression for a line that holds this text and no other."""
+    return f"{start_of(line)}{escaped(line.strip())}{end_of(line)}"
 
 
 def escaped(text: str) -> str:

@@ -19,10 +19,14 @@ from speclake.importing.drafting.tables import (
     DELIMITERS,
     FoundTable,
     find_table,
+    has_bare_decimal_commas,
     stands_in_rows,
 )
 from speclake.importing.formats import Format
 from speclake.importing.textrules import PROVEN
+
+MOST_BYTES = 1 << 25
+"""How much of an export is looked at."""
 
 
 @dataclass(frozen=True)
@@ -88,12 +92,16 @@ def _title(name: str) -> str:
 
 def _draft(name: str, content: bytes, declared: str | None) -> Draft:
     sheet = Sheet()
+    if len(content) > MOST_BYTES:
+        content = _beginning(content)
+        sheet.doubt(f"only the first {MOST_BYTES >> 20} MB were looked at, not the end of the file")
     encoding = find_encoding(content, declared)
     _say_encoding(sheet, encoding)
     lines = [line.removesuffix("\r") for line in encoding.text.split("\n")]
     found = find_table(lines)
-    if found is None or stands_in_rows(lines, found):
-        _ask_everything(sheet, encoding.text, stand_in_rows=found is not None)
+    trouble = _trouble(encoding.text, lines, found)
+    if found is None or trouble:
+        _ask_everything(sheet, trouble)
     else:
         _say_everything(sheet, name, lines, found)
         _try(sheet, name, content)
@@ -101,6 +109,13 @@ def _draft(name: str, content: bytes, declared: str | None) -> Draft:
         name, sheet.with_remarks(_title(name)), sheet.assumptions, sheet.questions,
         tuple(sheet.doubts), content, encoding.name, sheet,
     )  # fmt: skip
+
+
+def _beginning(content: bytes) -> bytes:
+    """Whole lines at the beginning of a long export."""
+    end = content.rfind(b"\n", 0, MOST_BYTES) + 1
+    # in UTF-16 a zero byte belongs to the newline
+    return content[: end + (content[end : end + 1] == b"\x00")]
 
 
 def _say_everything(sheet: Sheet, name: str, lines: Sequence[str], found: FoundTable) -> None:
@@ -116,13 +131,21 @@ def _say_everything(sheet: Sheet, name: str, lines: Sequence[str], found: FoundT
     say_fields(sheet, entries)
 
 
-def _ask_everything(sheet: Sheet, text: str, *, stand_in_rows: bool) -> None:
-    if stand_in_rows:
-        sheet.doubt("one axis stands above the rows, with a spectrum in each: no format reads that")
-    else:
-        sheet.doubt("no table of numbers was found: is this a text export of spectra?")
+def _trouble(text: str, lines: Sequence[str], found: FoundTable | None) -> str:
+    """Why no format can read the export; empty where one may."""
     if "\r" in text and "\n" not in text:
-        sheet.doubt("its lines end with a carriage return alone, which no format can read")
+        return "its lines end with a carriage return alone, which no format can read"
+    if found is None:
+        return "no table of numbers was found: is this a text export of spectra?"
+    if stands_in_rows(lines, found):
+        return "one axis stands above the rows, with a spectrum in each: no format reads that"
+    if has_bare_decimal_commas(lines, found):
+        return "commas part the cells and are decimal signs too: no format can tell them apart"
+    return ""
+
+
+def _ask_everything(sheet: Sheet, trouble: str) -> None:
+    sheet.doubt(trouble)
     sheet.ask("text", "delimiter", "tab", "what stands between cells", DELIMITERS[1:])
     sheet.ask("text", "decimal_sign", ".", "point or comma", [","])
     sheet.ask("axis", "unit", "nm", "nm, um, cm-1 or eV", AXIS_UNITS[1:])
@@ -174,6 +197,10 @@ def _say_cells(sheet: Sheet, lines: Sequence[str], found: FoundTable) -> None:
     if reading.thousands_sign:
         why = "it parts groups of three digits"
         sheet.say("text", "thousands_sign", reading.thousands_sign, why)
+    if reading.minus_sign:
+        sheet.say("text", "minus_sign", reading.minus_sign, "it stands before numbers")
+    if reading.exponent_sign:
+        sheet.say("text", "exponent_sign", reading.exponent_sign, "it stands in numbers")
     if reading.quote:
         sheet.say("text", "quote", reading.quote, "it stands around cells")
     if reading.delimiter_at_line_end:

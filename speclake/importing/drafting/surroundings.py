@@ -10,6 +10,8 @@ from speclake.importing.drafting.parts import (
     escaped,
     prefix_of,
     separator_of,
+    start_of,
+    whole_line,
 )
 from speclake.importing.drafting.sheet import Sheet
 from speclake.importing.drafting.tables import FoundTable
@@ -77,7 +79,8 @@ def _end_of_header(
     last = header[-1].strip()
     is_single = sum(line.strip() == last for line in header) == 1
     if last and is_single and not parts.title_lines and _is_marker(last, parts):
-        return "last_line", f"^{escaped(last)}", "it stands directly above the numbers"
+        pattern = f"{start_of(header[-1])}{escaped(last)}"
+        return "last_line", pattern, "it stands directly above the numbers"
     row = _number_mark(found)
     if not parts.title_lines and not any(re.search(row, line) for line in header):
         return "next_line", row, "a row of numbers begins so, and no line before does"
@@ -90,19 +93,20 @@ def _title_mark(line: str, found: FoundTable) -> str | None:
         first = re.split(r"\s{2,}", line.strip(), maxsplit=1)[0]
     else:
         first = line.strip(" \r").split(found.reading.mark, maxsplit=1)[0].strip(" ")
-    indent = r"\s*" if line.startswith((" ", "\t")) else ""
-    return f"^{indent}{escaped(first)}" if first.strip() else None
+    return f"{start_of(line)}{escaped(first)}" if first.strip() else None
 
 
 def _number_mark(found: FoundTable) -> str:
-    """Regular expression for the beginning of a row of numbers."""
+    """Regular expression for the beginning of a row: its first number alone.
+
+    The second cell may be a word for a missing value in another export, and a row that does not
+    match would be taken for a line of the header.
+    """
     reading = found.reading
-    signs = re.escape(reading.decimal_sign + (reading.thousands_sign or ""))
-    number = rf'"?[+-]?[0-9][0-9{signs}]*([eE][+-]?[0-9]+)?"?'
-    mark = r"\s+" if reading.delimiter == "spaces" else rf"\s*{re.escape(reading.mark)}\s*"
-    if reading.delimiter == "tab":
-        mark = r"\t"
-    return rf"^\s*{number}{mark}{number}".replace(r"\ ", " ")
+    signs = re.escape(f"{reading.decimal_sign}{reading.thousands_sign or ''}").replace(r"\ ", " ")
+    quote = f"{reading.quote}?" if reading.quote else ""
+    mark = r"\s" if reading.mark in "\t " else rf"\s*{re.escape(reading.mark)}"
+    return rf"^\s*{quote}[+-]?[0-9][0-9eE{signs}+-]*{quote}{mark}"
 
 
 def _is_marker(line: str, parts: Parts) -> bool:
@@ -154,12 +158,12 @@ def _say_end_of_rows(
     sheet: Sheet, lines: Sequence[str], found: FoundTable, has_points: bool
 ) -> None:
     last = found.runs[-1]
-    behind = [line.strip() for line in lines[last.stop :] if line.strip()]
+    behind = [line for line in lines[last.stop :] if line.strip()]
     if len(found.runs) > 1:
         _say_end_of_blocks(sheet, lines, found, has_points)
     elif len(behind) == 1 and not _is_entry(behind[0]):
         why = "it is the only line below the numbers"
-        sheet.say("table", "end_line", f"^{escaped(behind[0])}$", why)
+        sheet.say("table", "end_line", whole_line(behind[0]), why)
     elif behind:
         _say_footer(sheet, lines, found)
     elif not has_points:
@@ -197,18 +201,20 @@ def _say_footer(sheet: Sheet, lines: Sequence[str], found: FoundTable) -> None:
     elif _is_entry(first):
         mark = separator_of([first], "") or ""
         name = first.partition(mark)[0].strip()
-        end, why = rf"^{escaped(name)}\s*{escaped(mark)}", "with it begin the lines below"
+        end, why = (
+            rf"{start_of(footer[0])}{escaped(name)}\s*{escaped(mark)}",
+            "with it begin the lines below",
+        )
     else:
-        end, why = f"^{escaped(first)}$", "it stands directly below the numbers"
+        end, why = whole_line(footer[0]), "it stands directly below the numbers"
     sheet.say("table", "end_line", end, why)
     prefix = prefix_of(written)
     why = f"{len(written)} lines stand below the numbers"
     sheet.say("footer", "between", separator_of(written, prefix) or ":", why)
     if prefix:
         sheet.say("footer", "prefix", prefix, "every one of these lines begins with it")
-    last = written[-1].strip()
-    if MARKER.fullmatch(last):
-        sheet.say("footer", "last_line", f"^{escaped(last)}$", "it is the last line")
+    if MARKER.fullmatch(written[-1].strip()):
+        sheet.say("footer", "last_line", whole_line(written[-1]), "it is the last line")
     else:
         sheet.doubt("footer: nothing tells a whole footer from one cut short")
 

@@ -9,6 +9,7 @@ from functools import cached_property
 from itertools import pairwise
 
 from speclake.importing.drafting.words import field_of
+from speclake.importing.textrules import OTHER_MINUS_SIGNS
 
 DELIMITERS = ("tab", ";", "|", ",", "spaces")
 THOUSANDS_SIGNS = (",", ".", " ", "\N{NO-BREAK SPACE}", "\N{NARROW NO-BREAK SPACE}", "'")
@@ -29,6 +30,8 @@ class Reading:
     thousands_sign: str | None = None
     delimiter_at_line_end: bool = False
     quote: str | None = None
+    minus_sign: str | None = None
+    exponent_sign: str | None = None
     places: tuple[tuple[int, int], ...] = ()
     """First and last character of each cell, counted from 1, where cells stand at fixed places."""
 
@@ -54,14 +57,19 @@ class Reading:
         decimal, thousands = re.escape(self.decimal_sign), re.escape(self.thousands_sign or "")
         whole = rf"(?:[0-9]+|[0-9]{{1,3}}(?:{thousands}[0-9]{{3}})+)" if thousands else "[0-9]+"
         fraction = rf"(?:{whole}(?:{decimal}[0-9]*)?|{decimal}[0-9]+)"
-        return re.compile(rf"[+\-\u2212]?{fraction}(?:[eE][+-]?[0-9]+)?")
+        exponent = "eEdD" if self.exponent_sign else "eE"
+        minus = f"+\u2212{self.minus_sign or ''}-"
+        return re.compile(rf"[{minus}]?{fraction}(?:[{exponent}][+-]?[0-9]+)?")
 
     def number(self, cell: str) -> float | None:
         """Number in a cell; None where it is none in this reading."""
         if not self._number.fullmatch(cell):
             return None
         plain = cell.replace(self.thousands_sign, "") if self.thousands_sign else cell
-        return float(plain.replace(self.decimal_sign, ".").replace("\u2212", "-"))
+        plain = plain.replace(self.decimal_sign, ".").replace("\u2212", "-")
+        if self.minus_sign:
+            plain = plain.replace(self.minus_sign, "-")
+        return float(plain.upper().replace("D", "E"))
 
 
 def _quoted(line: str, mark: str, quote: str) -> list[str]:
@@ -127,8 +135,22 @@ def _readings(lines: Sequence[str]) -> list[Reading]:
                     for decimal in ".,"
                     if decimal != delimiter or quote
                 ]
-    fixed = [] if "spaces" not in marks else list(_fixed(lines))
-    return readings + list(_grouped(lines, readings)) + fixed
+    readings += list(_grouped(lines, readings))
+    if "spaces" in marks:
+        readings += _fixed(lines)
+    minus, exponent = _other_minus_sign(lines), _other_exponent_sign(lines)
+    return [replace(each, minus_sign=minus, exponent_sign=exponent) for each in readings]
+
+
+def _other_minus_sign(lines: Sequence[str]) -> str | None:
+    """Sign that stands for a minus before a number at the beginning of a cell."""
+    before_number = re.compile(rf"(?:^|[\s;,|\"])([{OTHER_MINUS_SIGNS}])[0-9]")
+    found = {match[1] for line in lines if (match := before_number.search(line))}
+    return found.pop() if len(found) == 1 else None
+
+
+def _other_exponent_sign(lines: Sequence[str]) -> str | None:
+    return "D" if any(re.search(r"[0-9][dD][+-][0-9]{2}\b", line) for line in lines) else None
 
 
 def _marks_in(lines: Sequence[str]) -> set[str]:
@@ -190,14 +212,16 @@ def _count_of_row(line: str, reading: Reading) -> int:
     cells = reading.cells(line)
     if len(cells) < 2 or (reading.delimiter_at_line_end and not _ends_with_mark(line, reading)):
         return 0
-    if reading.number(cells[0]) is None or (reading.places and _runs_on(line, reading)):
+    if reading.number(cells[0]) is None or (reading.places and runs_on(line, reading)):
         return 0
     fits = all(reading.number(c) is not None or _MISSING.fullmatch(c) for c in cells[1:])
     return len(cells) if fits else 0
 
 
-def _runs_on(line: str, reading: Reading) -> bool:
+def runs_on(line: str, reading: Reading) -> bool:
     """Whether text stands behind the last place, or runs on from one into the next."""
+    if line[reading.places[-1][1] :].strip():
+        return True
     pairs = (line[last - 1 : last + 1] for _, last in reading.places)
     return any(len(pair) == 2 and " " not in pair for pair in pairs)
 
@@ -237,6 +261,16 @@ def is_steady(column: Sequence[float | None]) -> bool:
     if len(steps) - len(moving) > len(steps) // 6:
         return False
     return all(step > 0 for step in moving) or all(step < 0 for step in moving)
+
+
+def has_bare_decimal_commas(lines: Sequence[str], found: FoundTable) -> bool:
+    """Whether titles say that of the cells between commas every two are one number."""
+    run, reading = found.runs[0], found.reading
+    if found.is_delimiter_sure or run.cells % 2 or run.first == 0:
+        return False
+    titles = reading.cells(lines[run.first - 1])
+    is_half = len(titles) == run.cells // 2
+    return is_half and not any(reading.number(title) is not None for title in titles)
 
 
 def counts_rows(lines: Sequence[str], found: FoundTable) -> bool:
