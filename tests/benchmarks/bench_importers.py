@@ -4,6 +4,7 @@ Run: python -m tests.benchmarks.bench_importers [--points 400000] [--only jcamp]
 Every line is one export, made in memory. Its numbers are also written as rows of text that a
 general library reads: the baselines, which check nothing and keep no header. Times are those of the
 processor, the best of some runs taken in turn; a ratio is the importer's time over the baseline's.
+The last column is over the importer's own library reading the very file, where it has one.
 """
 
 import argparse
@@ -12,13 +13,17 @@ import time
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pyarrow as pa
 from pyarrow import csv
+from python_calamine import load_workbook
 from speclake_plugins.columns import ColumnsImporter
 from speclake_plugins.jcamp import JcampImporter
+from speclake_plugins.workbook import WorkbookImporter
 
 from speclake.importing import Source
 from speclake.importing.interface import Importer
@@ -37,6 +42,7 @@ class Case:
     importer, content : who reads what.
     rows : the numbers as text of equal rows, blank between the cells.
     formats : descriptions by name; the first is taken.
+    own_library : reads the file with the library that the importer is built on, if there is one.
     """
 
     name: str
@@ -44,6 +50,7 @@ class Case:
     content: bytes
     rows: bytes
     formats: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    own_library: Callable[[bytes], object] | None = None
 
     def read(self) -> int:
         """Points that the importer reads."""
@@ -64,6 +71,7 @@ def with_pyarrow(rows: bytes) -> object:
     )
 
 
+OWN_LIBRARY = "its own library"
 BASELINES: dict[str, Callable[[bytes], object]] = {
     "numpy.loadtxt": with_numpy,
     "pyarrow.csv, one thread": with_pyarrow,
@@ -142,9 +150,43 @@ def columns_cases(points: int) -> Iterator[Case]:
     yield Case("columns, two with a tab between", ColumnsImporter(), content, rows, formats)
 
 
+PLAIN_SHEET = """
+[sheets]
+[axis]
+unit = "nm"
+[values]
+unit = "%T"
+"""
+
+
+def with_calamine(content: bytes) -> object:
+    workbook = load_workbook(io.BytesIO(content))
+    return [workbook.get_sheet_by_name(name).to_python() for name in workbook.sheet_names]
+
+
+def workbook_cases(points: int) -> Iterator[Case]:
+    scans = [scan(2401, seed).values for seed in range(24)]
+    positions = scan(2401).axis.values
+    several = max(1, points // (2401 * len(scans)))
+    rows = np.column_stack([positions, *scans]).tolist()
+    book = openpyxl.Workbook(write_only=True)
+    for number in range(several):
+        sheet = book.create_sheet(f"scans {number + 1}")
+        for row in rows:
+            sheet.append(row)
+    stream = io.BytesIO()
+    book.save(stream)
+    text = "".join(f"{' '.join(map(str, row))}\n" for row in rows * several).encode()
+    yield Case(
+        f"workbook, {several} sheets of 24 scans of 2,401 points", WorkbookImporter(),
+        stream.getvalue(), text, {"plain": tomllib.loads(PLAIN_SHEET)}, with_calamine,
+    )  # fmt: skip
+
+
 CASES: dict[str, Callable[[int], Iterator[Case]]] = {
     "jcamp": jcamp_cases,
     "columns": columns_cases,
+    "workbook": workbook_cases,
 }
 """Exports to read, by importer. A new importer adds a function here."""
 
@@ -158,16 +200,18 @@ def processor_time_s(run: Callable[[], object]) -> float:
 def compare(case: Case, repeats: int) -> None:
     points = case.read()
     assert points > 0
-    best = dict.fromkeys(("", *BASELINES), float("inf"))
+    baselines = {name: partial(read, case.rows) for name, read in BASELINES.items()}
+    if case.own_library is not None:
+        baselines[OWN_LIBRARY] = partial(case.own_library, case.content)
+    best = dict.fromkeys(("", *baselines), float("inf"))
     for _ in range(repeats):
         best[""] = min(best[""], processor_time_s(case.read))
-        for name, baseline in BASELINES.items():
-            taken = processor_time_s(lambda read=baseline: read(case.rows))
-            best[name] = min(best[name], taken)
+        for name, baseline in baselines.items():
+            best[name] = min(best[name], processor_time_s(baseline))
     speed = len(case.content) / best[""] / 1e6
     rate = points / best[""] / 1e6
-    ratios = "  ".join(f"{best[''] / best[name]:>23.2f}" for name in BASELINES)
-    print(f"{case.name:<40} {speed:>7.1f} {rate:>9.2f}  {ratios}")
+    ratios = "  ".join(f"{best[''] / best[name]:>23.2f}" for name in baselines)
+    print(f"{case.name:<50} {speed:>7.1f} {rate:>9.2f}  {ratios}")
 
 
 def main() -> None:
@@ -176,8 +220,8 @@ def main() -> None:
     arguments.add_argument("--repeats", type=int, default=5)
     arguments.add_argument("--only", choices=CASES, default=None)
     chosen = arguments.parse_args()
-    titles = "  ".join(f"{name:>23}" for name in BASELINES)
-    print(f"{'importer and export':<40} {'MB/s':>7} {'Mpoints/s':>9}  {titles}")
+    titles = "  ".join(f"{name:>23}" for name in (*BASELINES, OWN_LIBRARY))
+    print(f"{'importer and export':<50} {'MB/s':>7} {'Mpoints/s':>9}  {titles}")
     for name in [chosen.only] if chosen.only else CASES:
         for case in CASES[name](chosen.points):
             compare(case, chosen.repeats)
