@@ -156,15 +156,16 @@ def _look_for_begin(export: _Export, begin_line: str, block: str) -> None:
 
 
 def _spectra(export: _Export, table: _TableText) -> Iterator[Spectrum]:
-    form, notes, rows = _with_decimal_sign(export, table)
+    form, evidence, rows = _with_decimal_sign(export, table)
     columns, place = table.columns, table.place
-    header = HeaderOfTable(table.entries, form, (*export.notes, *notes))
+    notes = (*export.notes, *evidence)
     if form.values.pairs:
+        header = HeaderOfTable(table.entries, form, notes)
         yield from _spectra_of_pairs(replace(table, rows=rows), header, form)
         return
     ignored = frozenset(range(columns.count)) - {columns.axis, *columns.spectra}
     read = read_rows(rows, columns.count, form.text, place, ignored)
-    header = replace(header, notes=(*header.notes, *read.notes))
+    header = HeaderOfTable(table.entries, form, (*notes, *read.notes))
     yield from spectra_of_table(read, columns, header, place)
 
 

@@ -42,6 +42,8 @@ def scan_time(text: str, rules: Scanned) -> ScanTime:
 
 
 def _parsed(text: str, pattern: str) -> datetime | None:
+    if any(sign.isdigit() and not sign.isascii() for sign in text):
+        return None  # strptime takes the digits of any script
     try:
         return datetime.strptime(text, pattern)  # noqa: DTZ007 (the zone is added by _in_zone)
     except (ValueError, OverflowError):

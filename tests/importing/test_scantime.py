@@ -41,7 +41,10 @@ def test_time_without_a_zone_stays_without_offset_and_says_so() -> None:
     assert time.note == "scan time without a time zone: the format names none"
 
 
-@pytest.mark.parametrize("text", ["2026-02-30 10:12", "2026-05-04 24:01", "soon", ""])
+@pytest.mark.parametrize(
+    "text",
+    ["2026-02-30 10:12", "2026-05-04 24:01", "soon", "", "\uff12026-05-04 10:12", "26-05-04 10:12"],
+)
 def test_impossible_time_is_left_out(text) -> None:
     time = scan_time(text, rules("%Y-%m-%d %H:%M"))
     assert time.text is None

@@ -5,10 +5,12 @@ import struct
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from speclake import tomlfile
+from speclake.importing import text as text_module
 from speclake.importing.formats import Format
 from speclake.spectrum import Spectrum
 from tests.plugins.exports import read
@@ -139,6 +141,21 @@ def _format(dialect: Dialect, columns: int, **tables: dict[str, Any]) -> Format:
     return tomlfile.check(data | tables, "dialect.toml", Format)
 
 
+def _check(content: bytes, form: Format, curves: list[Points]) -> list[Spectrum]:
+    """The spectra, which are the curves, whether the file is read at once or piece by piece."""
+    spectra = read(content, form)
+    _same(spectra, curves)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(text_module, "PIECE", 64)
+        patch.setattr(text_module, "LAST_LINES", 16)
+        again = read(content, form)
+    _same(again, curves)
+    assert [(s.place, s.header, s.notes) for s in again] == [
+        (s.place, s.header, s.notes) for s in spectra
+    ]
+    return spectra
+
+
 def _same(spectra: list[Spectrum], curves: list[Points]) -> None:
     assert len(spectra) == len(curves)
     for spectrum, curve in zip(spectra, curves, strict=True):
@@ -162,7 +179,7 @@ def test_spectra_side_by_side(dialect, data) -> None:
     form = _format(dialect, len(columns) + 1, header={"lines": 1})
     content = f"Points: {len(curve)}{dialect.end}{''.join(rows)}".encode(dialect.encoding)
     xs = [x for x, _ in curve]
-    _same(read(content, form), [list(zip(xs, column, strict=True)) for column in columns])
+    _check(content, form, [list(zip(xs, column, strict=True)) for column in columns])
 
 
 @given(DIALECTS.filter(lambda d: d.delimiter != "spaces"), CURVES)
@@ -181,7 +198,7 @@ def test_spectra_in_pairs_of_columns(dialect, curves) -> None:
         values={"pairs": True},
     )
     text = "Invented" + dialect.end + "".join(rows) + "end" + dialect.end
-    _same(read(text.encode(dialect.encoding), form), curves)
+    _check(text.encode(dialect.encoding), form, curves)
 
 
 @given(DIALECTS, CURVES, st.sampled_from(["points", "line", "begin", "blank"]))
@@ -197,7 +214,7 @@ def test_spectra_one_below_the_other(dialect, curves, ends) -> None:
     if ends == "blank":
         blocks["parted_by_blank_lines"] = True
     form = _format(dialect, 2, blocks=blocks, table=table)
-    _same(read(text.encode(dialect.encoding), form), curves)
+    _check(text.encode(dialect.encoding), form, curves)
 
 
 @given(DIALECTS.filter(lambda d: d.thousands is None or d.thousands not in ".,"), CURVES)
@@ -211,6 +228,5 @@ def test_file_that_proves_encoding_and_sign_gives_the_same(dialect, curves) -> N
     if dialect.delimiter == "," and not dialect.quote:
         proven["decimal_sign"] = "."
     form = form.model_copy(update={"text": form.text.model_validate(proven)})
-    [spectrum] = read(content, form)
-    _same([spectrum], [curve])
+    [spectrum] = _check(content, form, [curve])
     assert spectrum.notes[0].startswith("encoding utf-8, proven by the bytes of")
