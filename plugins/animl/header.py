@@ -12,6 +12,11 @@ from speclake.errors import MalformedFile
 _VALUE_ELEMENTS = ("I", "L", "F", "D", "S", "Boolean", "DateTime", "PNG", "EmbeddedXML", "SVG")
 _NOT_KEPT = ("PNG", "EmbeddedXML", "SVG")
 _DEEPEST = 100
+_TEXTS = {
+    "Author": ("Name", "Affiliation", "Role", "Email", "Phone", "Location"),
+    "Device": ("DeviceIdentifier", "Manufacturer", "Name", "FirmwareVersion", "SerialNumber"),
+    "Software": ("Manufacturer", "Name", "Version", "OperatingSystem"),
+}
 _CATEGORY = ("Parameter", "SeriesSet", "Category")
 _DATE_TIME = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(?:\.(\d+))?(Z|[+-]\d\d:\d\d)?", re.ASCII)
 
@@ -57,9 +62,9 @@ def add_attributes(header: Header, path: str, element: Element, names: tuple[str
             header.add(f"{path}{name}", text)
 
 
-def add_texts(header: Header, path: str, element: Element) -> None:
-    """Keep the text of each child of an element such as Device under the child's name."""
-    for child in element:
+def add_texts(header: Header, path: str, element: Element, where: Where) -> None:
+    """Keep the text of each child of an Author, Device or Software under the child's name."""
+    for child in children(element, _TEXTS[local_name(element)], where):
         if text := (child.text or "").strip():
             header.add(f"{path}/{local_name(child)}", text)
 

@@ -231,7 +231,7 @@ def _read_method(step: Step, method: Element) -> None:
             continue
         if kind == "Author":
             add_attributes(step.header, "Method/Author/", part, ("userType",))
-        add_texts(step.header, f"Method/{kind}", part)
+        add_texts(step.header, f"Method/{kind}", part, step.where)
 
 
 def _read_template(step: Step, templates: dict[str, Step]) -> None:

@@ -143,6 +143,10 @@ REFUSED = {
         document(step(result(axis(), Y) + "<Method/>" + result(axis(), Y))),
         "an element between results",
     ),
+    "a misspelt part of the device": (
+        document(step(result(axis(), Y), head="<Method><Device><Nam>b</Nam></Device></Method>")),
+        "'Nam' in Device",
+    ),
     "two series sets": (
         document(step(result(axis(), Y, after='<SeriesSet name="b" length="1"/>'))),
         "'SeriesSet' in Result",

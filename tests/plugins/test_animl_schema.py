@@ -26,6 +26,7 @@ BY_STRUCTURE = [
     "a misspelt element",
     "a method behind the result",
     "a method between results",
+    "a misspelt part of the device",
     "two series sets",
     "a result outside a step",
     "another version",
