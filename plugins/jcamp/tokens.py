@@ -32,6 +32,7 @@ _BAD, _BLANK, _LINE, _MARK, AFFN, _SIGN, MISSING, SQZ, DIF, DUP = range(10)
 CHUNK_BYTES = 1 << 18
 _MOST_DIGITS = 18
 _WORD = 8
+_POWERS = 10 ** np.arange(_MOST_DIGITS + 1)
 
 
 class Unreadable(Exception):
@@ -141,20 +142,19 @@ def tokens_of(lines: bytes, *, in_pairs: bool) -> Tokens:
     if has_powers:
         return _one_by_one(lines, in_pairs)
     begin, end = _bounds(kind)
-    length = end - begin + 1
-    if begin.size and int(length.max()) > _MOST_DIGITS:
-        return _one_by_one(lines, in_pairs)
     line_ends = np.searchsorted(begin, np.flatnonzero(kind == _LINE))
     line = np.repeat(np.arange(line_ends.size), np.diff(line_ends, prepend=0))
     letter = codes[begin]
     form = kind[begin]
-    decimals, with_point = _decimals(codes, begin, end, line)
-    number = _numbers(lines, begin, length, with_point)
-    bare = (length == 1) & ((form == _SIGN) | (letter == 46)) | (
-        (length == 2) & (form == _SIGN) & (codes[end] == 46)
-    )
-    if bare.any():
-        raise Unreadable(int(line[bare][0]), "a sign or a point without a digit", "a number")
+    pointed, decimals = _points(codes, begin, end, line)
+    digits = end - begin + (form != _SIGN)
+    digits[pointed] -= 1
+    if (digits < 1).any():
+        place = line[digits < 1][0]
+        raise Unreadable(int(place), "a sign or a point without a digit", "a number")
+    if digits.size and int(digits.max()) > _MOST_DIGITS:
+        return _one_by_one(lines, in_pairs)
+    number = _numbers(lines, begin, end, pointed, decimals)
     form[form == _SIGN] = AFFN
     follows = np.zeros(begin.size, np.bool_)
     follows[1:] = begin[1:] == end[:-1] + 1
@@ -165,7 +165,10 @@ def _has_powers(lines: bytes, in_pairs: bool) -> bool:
     # the plain searches are many times faster than the expression, and mostly find nothing
     if in_pairs:
         return (b"E" in lines or b"e" in lines) and _ANY_POWER.search(lines) is not None
-    signed = any(power in lines for power in (b"E+", b"E-", b"e+", b"e-"))
+    signed = any(
+        letter in lines and (letter + b"+" in lines or letter + b"-" in lines)
+        for letter in (b"E", b"e")
+    )
     return signed and _SIGNED_POWER.search(lines) is not None
 
 
@@ -198,61 +201,64 @@ def _bounds(kind: Bytes) -> tuple[Positions, Positions]:
     return np.flatnonzero(begins), np.flatnonzero(ends)
 
 
-def _decimals(
+def _points(
     codes: Bytes, begin: Positions, end: Positions, line: Positions
 ) -> tuple[Positions, Positions]:
-    """Digits behind the point of every token, and which tokens have a point."""
+    """Which numbers have a point, and how many digits of every number stand behind one."""
     decimals = np.zeros(begin.size, np.int64)
-    dots = np.flatnonzero(codes == 46)
-    token = np.searchsorted(begin, dots, side="right") - 1
-    twice = np.flatnonzero(token[1:] == token[:-1])
+    points = np.flatnonzero(codes == 46)
+    pointed = np.searchsorted(begin, points, side="right") - 1
+    twice = np.flatnonzero(pointed[1:] == pointed[:-1])
     if twice.size:
         raise Unreadable(
-            int(line[token[twice[0]]]), "a number with two points", "one decimal point"
+            int(line[pointed[twice[0]]]), "a number with two points", "one decimal point"
         )
-    decimals[token] = end[token] - dots
-    return decimals, token
+    decimals[pointed] = end[pointed] - points
+    return pointed, decimals
 
 
-def _numbers(lines: bytes, begin: Positions, length: Positions, with_point: Positions) -> Integers:
-    codes = np.frombuffer(lines, np.uint8)
-    letter = codes[begin]
-    number = _short_numbers(lines, begin, length, _DIGIT[letter])
-    is_long = length > _WORD
-    is_long[with_point] = True
-    going_on = np.flatnonzero(is_long)
-    number[going_on] = _DIGIT[letter[going_on]]
-    going_on, place = going_on[length[going_on] > 1], 1
-    while going_on.size:
-        code = codes[begin[going_on] + place]
-        longer = number[going_on] * 10 + (code - 48)
-        number[going_on] = np.where(code == 46, number[going_on], longer)
-        place += 1
-        going_on = going_on[length[going_on] > place]
-    return np.where(_NEGATIVE[letter], -number, number)
+def _numbers(
+    lines: bytes, begin: Positions, end: Positions, pointed: Positions, decimals: Positions
+) -> Integers:
+    """Every number without its point, of its first character the digit that it stands for."""
+    letter = np.frombuffer(lines, np.uint8)[begin]
+    words = np.ndarray((len(lines),), "<u8", lines + bytes(_WORD), 0, (1,))
+    stop = end + 1
+    stop[pointed] -= decimals[pointed] + 1
+    length = np.maximum(stop - begin - 1, 0)
+    number: Integers = _of_digits(words, begin + 1, length) + _POWERS[length] * _DIGIT[letter]
+    if pointed.size:
+        places = decimals[pointed]
+        behind = _of_digits(words, end[pointed] + 1 - places, places)
+        number[pointed] = number[pointed] * _POWERS[places] + behind
+    number[_NEGATIVE[letter]] *= -1
+    return number
 
 
-def _short_numbers(
-    lines: bytes, begin: Positions, length: Positions, first: Bytes
+def _of_digits(
+    words: npt.NDArray[np.uint64], begin: Positions, length: Positions
 ) -> npt.NDArray[np.int64]:
-    """Numbers of up to eight digits, all digits of one at a time; longer ones come out wrong.
+    """Numbers of the digits from these places on, 0 where there is none.
 
-    The eight bytes from the first digit on are one word, its low byte first. What stands behind the
-    number is shifted out, then neighbouring digits are joined three times: two, four, eight.
+    The last eight bytes are one word, its low byte first: what stands behind the digits is shifted
+    out, then neighbours are joined three times, to two digits, four and eight.
     """
-    padded = lines + bytes(_WORD)
-    words = np.ndarray((len(lines),), "<u8", padded, 0, (1,))[begin].astype(np.uint64)
-    words &= np.uint64(0x0F0F0F0F0F0F0F00)
-    words |= first
-    words <<= ((_WORD - np.minimum(length, _WORD)) * 8).astype(np.uint64)
+    last = np.minimum(length, _WORD)
+    word = words[begin + (length - last)].astype(np.uint64)
+    # a word without a digit is shifted out as a whole
+    word <<= ((_WORD - last) * 8).astype(np.uint64)
     for mask, factor, shift in (
         (0x0F0F0F0F0F0F0F0F, 10 * 2**8 + 1, 8),
         (0x00FF00FF00FF00FF, 100 * 2**16 + 1, 16),
         (0x0000FFFF0000FFFF, 10_000 * 2**32 + 1, 32),
     ):
-        # the upper half of a product that runs over is not needed
-        words = ((words & np.uint64(mask)) * np.uint64(factor)) >> np.uint64(shift)
-    return words.view(np.int64)
+        word = ((word & np.uint64(mask)) * np.uint64(factor)) >> np.uint64(shift)
+    number: npt.NDArray[np.int64] = word.view(np.int64)
+    longer = np.flatnonzero(length > _WORD)
+    if longer.size:
+        leading = _of_digits(words, begin[longer], length[longer] - _WORD)
+        number[longer] += leading * 10**_WORD
+    return number
 
 
 def _one_by_one(lines: bytes, in_pairs: bool) -> Tokens:

@@ -34,6 +34,7 @@ _OF_THE_TABLE = frozenset({
     "MIN", "MAX", "FACTOR", "PAGE", "BLOCKS", "BLOCKID", "END",
 })  # fmt: skip
 """Records that describe how a table is written; a new table has its own."""
+_TABLES = frozenset({"XYDATA", "XYPOINTS", "DATATABLE"})
 
 
 def blocks(spectra: Sequence[Spectrum], form: Form = "exact", title: str = "") -> Iterator[str]:
@@ -153,8 +154,10 @@ def _cannot(spectrum: Spectrum, form: Form, why: str) -> CannotWrite:
 def _header(spectrum: Spectrum) -> Iterator[str]:
     """Records of the header; what another kind of file says becomes user records."""
     entries = {name: text for name, text in spectrum.header.items() if name != "TITLE"}
-    is_jcamp = any(compared(name) == "JCAMPDX" for name in entries)
-    labels = {compared(name) for name in entries} if is_jcamp else set()
+    labels = {compared(name) for name in spectrum.header}
+    # of the header of a JCAMP-DX file these are always there
+    is_jcamp = bool("TITLE" in labels and labels & _TABLES and labels & {"XUNITS", "UNITS"})
+    labels = labels if is_jcamp else set()
     yield from (f"##{label}= not stated" for label in ("ORIGIN", "OWNER") if label not in labels)
     for name, text in entries.items():
         if not is_jcamp:

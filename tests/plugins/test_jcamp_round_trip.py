@@ -255,9 +255,13 @@ def test_the_header_of_a_jcamp_file_keeps_its_records_and_the_table_gets_its_own
 def test_what_describes_a_table_in_another_kind_of_file_is_kept_as_a_users_record() -> None:
     spectrum = Spectrum.as_listed(
         [500, 501], [1, 2], axis_unit="nm", unit="%T",
-        header={"NPOINTS": "two", "Data type": "NMR", "speclake unit": "A", "a=b": "c"},
+        header={
+            "NPOINTS": "two", "Data type": "NMR", "speclake unit": "A", "a=b": "c",
+            "JCAMP-DX": "no", "Units": "%T",
+        },
     )  # fmt: skip
     found = through(spectrum)
+    assert (found.header["$JCAMP-DX"], found.header["$Units"]) == ("no", "%T")
     assert (found.header["$NPOINTS"], found.header["$Data type"]) == ("two", "NMR")
     assert (found.header["speclake unit"], found.header["a=b"]) == ("A", "c")
     assert found.unit == "%T"
