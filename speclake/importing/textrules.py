@@ -64,9 +64,9 @@ class Text(BaseModel):
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
+        self._cells_have_places()
         self._signs_differ()
         self._numbers_have_signs_of_their_own()
-        self._cells_have_places()
         if "" in self.missing and self.delimiter == "spaces":
             raise ValueError("no empty missing word where spaces part the cells")
         if any(word != word.strip() for word in self.missing):
@@ -85,7 +85,7 @@ class Text(BaseModel):
             raise ValueError("a thousands sign that cannot be another part of a number")
         if thousands and thousands == self.quote:
             raise ValueError("a thousands sign that is not the quote")
-        if thousands == mark and not self.quote and not self.is_fixed:
+        if thousands == mark and not self.quote:
             raise ValueError("a thousands sign that is not the delimiter, unless cells are quoted")
 
     def _numbers_have_signs_of_their_own(self) -> None:
@@ -108,6 +108,9 @@ class Text(BaseModel):
             raise ValueError("cells_touch only where the delimiter is 'fixed'")
         if self.is_fixed and (self.quote or self.delimiter_at_line_end):
             raise ValueError("no quote and no delimiter at the line's end where it is 'fixed'")
+        if self.is_fixed and self.thousands_sign == " ":
+            # a place that cuts a number at such a blank would not show
+            raise ValueError("a thousands_sign that is no blank where the delimiter is 'fixed'")
         stop = 0
         for first, last in self.cells or ():
             if not stop < first <= last:

@@ -53,7 +53,28 @@ def test_smallest_format() -> None:
         ("text", {"delimiter": "spaces", "missing": [""]}, "text"),
         ("text", {"delimiter": "--", "quote": '"'}, "text"),
         ("text", {"missing": [" Over"]}, "text"),
+        ("text", {"delimiter": "fixed"}, "text"),
+        ("text", {"cells": [[1, 8]]}, "text"),
+        ("text", {"cells_touch": True}, "text"),
+        ("text", {"delimiter": "fixed", "cells": [[1, 8], [8, 9]]}, "text"),
+        ("text", {"delimiter": "fixed", "cells": [[9, 12], [1, 8]]}, "text"),
+        ("text", {"delimiter": "fixed", "cells": [[1, 8]], "quote": '"'}, "text"),
+        ("text", {"delimiter": "fixed", "cells": [[1, 8, 9]]}, "text.cells.0"),
+        ("text", {"delimiter": "fixed", "cells": [[0, 8]]}, "text.cells.0.0"),
+        ("text", {"delimiter": "fixed", "cells": [[1, 8]], "thousands_sign": " "}, "text"),
+        ("text", {"thousands_sign": '"', "quote": '"'}, "text"),
+        ("text", {"digit_groups": "indian"}, "text"),
+        ("text", {"minus_sign": "~"}, "text"),
+        ("text", {"minus_sign": "\u2013", "delimiter": "\u2013"}, "text"),
+        ("text", {"exponent_sign": "Q"}, "text.exponent_sign"),
+        ("text", {"exponent_sign": "D", "delimiter": "d"}, "text"),
+        ("text", {"decimal_sign": "proven", "thousands_sign": ","}, "text"),
         ("header", {}, "header"),
+        ("header", {"lines": 3, "sections": "("}, "header.sections"),
+        ("axis", {"duplicates": "median"}, "axis.duplicates"),
+        ("values", {"pairs": True, "columns": [2]}, "values"),
+        ("blocks", {"parted_by_blank_lines": True, "growing": True}, "the file"),
+        ("footer", {"between": ":"}, "the file"),
         ("header", {"lines": 3, "next_line": "x"}, "header"),
         ("header", {"lines": 0}, "header.lines"),
         ("header", {"last_line": "("}, "header.last_line"),
@@ -81,6 +102,16 @@ def test_smallest_format() -> None:
 )
 def test_what_a_format_cannot_say(table, keys, key) -> None:
     assert problem(table, **keys)[0] == key
+
+
+def test_pairs_have_no_one_axis_column_and_blocks_no_footer() -> None:
+    data = BASE | {"axis": {"unit": "nm", "column": 2}, "values": {"unit": "%T", "pairs": True}}
+    with pytest.raises(BadSettings, match=r"no axis\.column where columns stand in pairs"):
+        tomlfile.check(data, "bench.toml", Format)
+    ended = {"table": {"end_line": "^end$"}, "footer": {}}
+    assert tomlfile.check(BASE | ended, "bench.toml", Format).footer is not None
+    with pytest.raises(BadSettings, match="a footer only below one table"):
+        tomlfile.check(BASE | ended | {"blocks": {}}, "bench.toml", Format)
 
 
 def test_field_said_twice_is_refused() -> None:

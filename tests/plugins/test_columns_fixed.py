@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from speclake.errors import MalformedFile
+from speclake.errors import BadSettings, MalformedFile
 from speclake.importing.formats import Format
 from speclake.importing.plainrows import read_plainly
 from speclake.importing.table import TablePlace, read_strictly
@@ -118,10 +118,16 @@ def test_tab_is_no_blank() -> None:
     )
 
 
-def test_thousands_sign_may_be_a_blank() -> None:
-    form = fixed([[1, 9], [10, 18]], thousands_sign=" ", decimal_sign=",")
-    rows = ["  1 000,5    12,25", "  1 001,5 1 012,5 "]
-    assert read_one(table(rows, titles=""), form).values.tolist() == [12.25, 1012.5]
+def test_thousands_sign_is_no_blank() -> None:
+    """A place that cuts a number at such a blank would not show; at another sign it does."""
+    with pytest.raises(BadSettings, match="no blank where the delimiter is 'fixed'"):
+        fixed([[1, 9], [10, 18]], thousands_sign=" ", decimal_sign=",")
+    for sign in ("'", "\N{NARROW NO-BREAK SPACE}"):
+        rows = [f"  1{sign}000,5    12,25", f"  1{sign}001,5 1{sign}012,5 "]
+        form = fixed([[1, 9], [10, 18]], thousands_sign=sign, decimal_sign=",")
+        assert read_one(table(rows, titles=""), form).values.tolist() == [12.25, 1012.5]
+        wrong = fixed([[1, 4], [5, 18]], thousands_sign=sign, decimal_sign=",")
+        assert refusal(rows, wrong)[0] == "line 2"
 
 
 @given(

@@ -88,7 +88,8 @@ def _can_write(dialect: Dialect) -> bool:
         return False
     if dialect.delimiter == "spaces" and (dialect.thousands == " " or not dialect.word):
         return False
-    if dialect.delimiter == "fixed" and (dialect.quote or dialect.ends_with_delimiter):
+    has_odd = dialect.quote or dialect.ends_with_delimiter or dialect.thousands == " "
+    if dialect.delimiter == "fixed" and has_odd:
         return False
     if dialect.delimiter == "spaces" and dialect.ends_with_delimiter:
         return False
