@@ -5,6 +5,7 @@ first and the last one, and gives errors as empty cells or gives up. All that mu
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import NoReturn
@@ -13,10 +14,11 @@ from speclake.errors import MalformedFile
 
 MOST_ROWS, MOST_COLUMNS = 1_048_576, 16_384
 """The largest sheet that spreadsheets write (from memory)."""
+PIECE_BYTES = 1 << 20
 MOST_EMPTY_CELLS = 1_000_000
 """So many, and twenty for each written one, may be empty between A1 and the last written one."""
 
-_DATA_BEGINS = re.compile(rb"<(?:\w+:)?sheetData\s*>")
+_DATA_BEGINS = re.compile(rb"<(\w+:)?sheetData\s*>")
 _TAG = re.compile(rb"""<(?:\w+:)?(row|c)(?=[\s/>])(?: r="([A-Z]*)([0-9]+)")?([^<>]*>?)""")
 _ATTRIBUTES = re.compile(
     rb"""(?:\s+(?:(?(2)(?!))r=["']([A-Z]*)([0-9]+)["']|(?(3)(?!))t=["'](\w+)["']"""
@@ -62,11 +64,23 @@ def scan_sheet(part: bytes, name: str, file: str) -> SheetScan:
     if begin is None:
         return SheetScan((), has_hidden=False, shared_texts=0)
     end = part.find(b"sheetData", begin.end())
+    end = part.rfind(b"<", 0, end) if end > 0 else len(part)
+    row_end = b"</" + (begin[1] or b"") + b"row>"
     walk = _Walk(file, name)
-    walk.over(part[begin.end() : part.rfind(b"<", 0, end) if end > 0 else len(part)])
+    for piece in _pieces(part, begin.end(), end, row_end):
+        walk.over(piece)
     walk.check_area()
     has_hidden = b"hidden=" in part and _HIDDEN.search(part) is not None
     return SheetScan(tuple(walk.errors), has_hidden, walk.shared_texts)
+
+
+def _pieces(part: bytes, start: int, end: int, row_end: bytes) -> Iterator[bytes]:
+    """Pieces of whole rows: the tags of all of them together would fill the memory."""
+    while start < end:
+        stop = part.find(row_end, start + PIECE_BYTES, end)
+        stop = end if stop < 0 else stop + len(row_end)
+        yield part[start:stop]
+        start = stop
 
 
 def with_errors_as_text(part: bytes) -> bytes:
@@ -94,7 +108,7 @@ class _Walk:
         raise MalformedFile(self._file, place, found, expected)
 
     def over(self, data: bytes) -> None:
-        """Go over all rows."""
+        """Go over some rows."""
         if b"<!" in data or b"<?" in data:
             self.refuse("remarks among the cells", "cells only")
         tags = _TAG.findall(data)

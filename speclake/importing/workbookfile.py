@@ -1,6 +1,5 @@
 """Workbooks in XLSX, sheet by sheet, as rows of cells."""
 
-import io
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -72,12 +71,14 @@ class Workbook:
     def _cells_of(self, part: SheetPart) -> Sheet:
         if part.part is None:
             return Sheet(part.name, [], has_hidden=False)
-        scan = self._scans[part.name]
+        opened, scan = self._opened, self._scans[part.name]
         try:
-            sheet = self._opened.get_sheet_by_name(part.name)
+            sheet = opened.get_sheet_by_name(part.name)
             rows: list[list[Cell]] = sheet.to_python(skip_empty_area=False)  # type: ignore[assignment]  # a list of its own cells, of which errors are put below
         except BaseException as error:
-            raise self._refusal(error, f"sheet {part.name!r}") from error
+            if not _is_of_library(error):
+                raise
+            raise _damaged(self._file, f"sheet {part.name!r}", error) from error
         for row, column in scan.errors:
             if row < len(rows) and column < len(rows[row]):
                 rows[row][column] = CellError(cell_text(rows[row][column]))
@@ -98,21 +99,26 @@ class Workbook:
     def _opened(self) -> "CalamineWorkbook":
         from python_calamine import load_workbook
 
-        parts = dict(self._parts)
         for each in self.sheets:
             if each.part is not None and self._scans[each.name].errors:
-                parts[each.part] = with_errors_as_text(parts[each.part])
+                self._parts[each.part] = with_errors_as_text(self._parts[each.part])
+        stream = repacked(self._parts)
+        self._parts.clear()  # a large workbook is not held twice
         try:
-            return load_workbook(io.BytesIO(repacked(parts)))
+            return load_workbook(stream)
         except BaseException as error:
-            raise self._refusal(error, "") from error
+            if not _is_of_library(error):
+                raise
+            raise _damaged(self._file, "", error) from error
 
-    def _refusal(self, error: BaseException, place: str) -> BaseException:
-        """Refusal that an error of the library stands for; any other error as it is."""
-        from python_calamine import CalamineError
 
-        # a failed assertion of the library comes as a class that no module gives a name to
-        is_of_library = isinstance(error, CalamineError | ValueError | OverflowError | OSError)
-        if is_of_library or type(error).__name__ == "PanicException":
-            return MalformedFile(self._file, place, f"a damaged workbook ({error})", "a whole one")
-        return error
+def _is_of_library(error: BaseException) -> bool:
+    from python_calamine import CalamineError
+
+    # a failed assertion of the library comes as a class that no module gives a name to
+    is_panic = type(error).__name__ == "PanicException"
+    return is_panic or isinstance(error, CalamineError | ValueError | OverflowError | OSError)
+
+
+def _damaged(file: str, place: str, error: BaseException) -> MalformedFile:
+    return MalformedFile(file, place, f"a damaged workbook ({error})", "a whole one")

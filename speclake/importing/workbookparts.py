@@ -12,6 +12,7 @@ import zipfile
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import BinaryIO
 from xml.etree import ElementTree
 
 from speclake.errors import MalformedFile
@@ -146,10 +147,11 @@ def check_shared_texts(parts: Mapping[str, bytes], uses: int, file: str) -> None
                 raise MalformedFile(file, f"the part {name}", found, "shorter texts")
 
 
-def repacked(parts: Mapping[str, bytes]) -> bytes:
-    """Workbook of these parts, not compressed, so that nothing is read but what was checked."""
+def repacked(parts: Mapping[str, bytes]) -> BinaryIO:
+    """Stream of a workbook of these parts, not compressed: nothing is read but what was checked."""
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
         for name, part in parts.items():
             archive.writestr(zipfile.ZipInfo(name), part)
-    return stream.getvalue()
+    stream.seek(0)
+    return stream
