@@ -7,8 +7,6 @@ from datetime import datetime
 from speclake_plugins.animl.units import unit_of
 from speclake_plugins.animl.where import Element, Where, children, local_name, shown
 
-from speclake.errors import MalformedFile
-
 _VALUE_ELEMENTS = ("I", "L", "F", "D", "S", "Boolean", "DateTime", "PNG", "EmbeddedXML", "SVG")
 _NOT_KEPT = ("PNG", "EmbeddedXML", "SVG")
 _DEEPEST = 100
@@ -151,10 +149,6 @@ def keyed(elements: list[Element], where: Where) -> dict[str, Element]:
     named: dict[str, Element] = {}
     for element in elements:
         if local_name(element) in named:
-            raise _twice(element, where)
+            raise where.refusal(f"a second {local_name(element)}", "one", element)
         named[local_name(element)] = element
     return named
-
-
-def _twice(element: Element, where: Where) -> MalformedFile:
-    return where.refusal(f"a second {local_name(element)}", "one", element)

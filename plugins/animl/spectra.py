@@ -68,7 +68,7 @@ class _Reading:
         if not sets:
             return
         if step.other_technique:
-            step.notes.append(f"result {number} is of {step.other_technique!r}; it is not read")
+            step.note(f"result {number} is of {step.other_technique!r}; it is not read")
             return
         series_set = described(sets[0], self._says.units, where)
         axis, curves = self._axis_and_curves(step, number, series_set)
@@ -95,7 +95,7 @@ class _Reading:
                 continue
             unit = unit_of_values(series, step.technique, self._says.units)
             if unit is None:
-                step.notes.append(f"{series.described()} is no spectrum; it is not read")
+                step.note(f"{series.described()} is no spectrum; it is not read")
                 continue
             values = numbers_of(series, series_set.length, self._budget.spend)
             if values is None:
@@ -107,12 +107,12 @@ class _Reading:
         """Axis of a series set; None, and a note, where it has no optical one."""
         independent = [each for each in series_set.series if each.dependency == "independent"]
         if not series_set.length:
-            step.notes.append(f"result {number} has no points; it is not read")
+            step.note(f"result {number} has no points; it is not read")
             return None
         if not independent:
             axis = self._axes.range_of_parent(step, series_set)
             if axis is None:
-                step.notes.append(f"result {number} has no independent series; it is not read")
+                step.note(f"result {number} has no independent series; it is not read")
             return axis
         by_unit = [(each, unit_of_axis(each, self._says.units)) for each in independent]
         optical = [(each, unit) for each, unit in by_unit if unit is not None]
@@ -127,7 +127,7 @@ class _Reading:
             return self._own_or_named(step, series_set, *optical[0])
         if len(independent) == 1 and independent[0].unit is None:
             return self._without_unit(step, number, series_set, independent[0])
-        step.notes.append(f"result {number}, {independent[0].described()}: no axis of light")
+        step.note(f"result {number}, {independent[0].described()}: no axis of light")
         return None
 
     def _own_or_named(
@@ -154,7 +154,7 @@ class _Reading:
                 f"one, or a format that says: series = {{ {series.name!r} = ... }}",
                 series.element,
             )
-        step.notes.append(f"result {number} has no spectrum; it is not read")
+        step.note(f"result {number} has no spectrum; it is not read")
         return None
 
     def _spectrum(

@@ -33,6 +33,7 @@ _SAMPLE_ATTRIBUTES = (
     "locationInContainer", "sourceDataLocation",
 )  # fmt: skip
 _TEST_SAMPLE = "Test Sample"
+_MOST_NOTES = 20
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,12 @@ class Step:
     points: list[PointReference] = field(default_factory=list)
     results: int = 0
     has_head: bool = False
+
+    def note(self, text: str) -> None:
+        """Keep what is not read of the step; beyond the first few, that there is more."""
+        if text not in self.notes and len(self.notes) <= _MOST_NOTES:
+            is_last = len(self.notes) == _MOST_NOTES
+            self.notes.append("more of the step is not read" if is_last else text)
 
     @property
     def other_technique(self) -> str | None:

@@ -260,6 +260,13 @@ def test_other_techniques_and_axes_are_noted_beside_spectra():
     )
 
 
+def test_a_step_with_many_results_that_are_not_read_keeps_its_notes_short():
+    traces = [result(axis(unit='<Unit label="s"/>'), Y, name=f"t{i}") for i in range(500)]
+    notes = read_one(document(step(*traces, result(axis(), Y)))).notes
+    assert len(notes) == 21
+    assert notes[-1] == "more of the step is not read"
+
+
 @pytest.mark.parametrize(
     ("content", "found"),
     [
