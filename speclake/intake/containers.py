@@ -9,13 +9,14 @@ anything else that cannot be read refuses the whole.
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from mmap import mmap
 
 from speclake.errors import MalformedFile
 from speclake.importing import Confidence, Source
-from speclake.importing.interface import Held
 from speclake.importing.registry import Importers, rank
 from speclake.intake import runsheets, zips
 from speclake.intake.runsheets import RunSheet
+from speclake.intake.unpacking import unpacked
 from speclake.intake.wanted import is_run_sheet, is_unit, is_wanted, may_hold_many
 from speclake.intake.zips import Member
 from speclake.settings import Folder
@@ -39,7 +40,7 @@ class Export:
 
     file: str
     unpacked: str
-    content: bytes | Held
+    content: bytes | mmap
     member: str = ""
     saved_at: datetime | None = None
 
@@ -62,7 +63,7 @@ class Container:
     """
 
     file: str
-    content: bytes
+    content: bytes | mmap
     wanted: tuple[Member, ...]
     sheets: tuple[RunSheet, ...]
     note: str
@@ -103,13 +104,13 @@ def container_of(
     if not may_hold_many(source.name):
         return None
     if not is_unit(source.name) and (
-        not zips.may_be_zip(source.content) or _is_claimed(source, importers)
+        not zips.may_be_zip(source.held) or _is_claimed(source, importers)
     ):
         return None
-    members = zips.members_of(source.name, source.content)
+    members = zips.members_of(source.name, source.held)
     if zips.is_document(members):
         return None
-    return _sorted(source.name, source.content, members, folder, most_mb)
+    return _sorted(source.name, source.held, members, folder, most_mb)
 
 
 def _is_claimed(source: Source, importers: Importers) -> bool:
@@ -122,7 +123,7 @@ def _is_claimed(source: Source, importers: Importers) -> bool:
 
 
 def _sorted(
-    file: str, content: bytes, members: Sequence[Member], folder: Folder, most_mb: int
+    file: str, content: bytes | mmap, members: Sequence[Member], folder: Folder, most_mb: int
 ) -> Container:
     """Container with its run sheets read, its members wanted or passed over."""
     sheets: list[RunSheet] = []
@@ -179,8 +180,10 @@ def _is_of_the_system(member: str) -> bool:
     return any(each.startswith(".") or each == "__MACOSX" for each in folders)
 
 
-def _unpacked(file: str, content: bytes, member: Member, most_bytes: int, limit: str) -> bytes:
-    found = zips.unpacked(file, content, member, most_bytes, limit)
+def _unpacked(
+    file: str, content: bytes | mmap, member: Member, most_bytes: int, limit: str
+) -> bytes:
+    found = unpacked(file, content, member, most_bytes, limit)
     if not found:
         raise MalformedFile(file, member.place, "an empty file", "a header and data")
     if found.startswith(zips.SIGNATURES) and not _is_document(found):
@@ -195,7 +198,7 @@ def _is_document(content: bytes) -> bool:
         return False
 
 
-def _sheet(file: str, content: bytes, member: Member) -> RunSheet:
+def _sheet(file: str, content: bytes | mmap, member: Member) -> RunSheet:
     """Run sheet of a container; the paths in that of a zip count from the zip itself."""
     limit = f"a run sheet of {runsheets.LARGEST_MB} MB"
     found = _unpacked(file, content, member, runsheets.LARGEST_MB * 2**20, limit)

@@ -16,8 +16,8 @@ from speclake.intake.wanted import is_run_sheet, is_wanted, unit_of
 from speclake.intake.zipfields import ntfs_times
 from speclake.settings import Folder
 
-LARGEST_MB = 2047
-"""A unit is packed in a zip of the plain kind, which holds no more."""
+LARGEST_MB = 256
+"""A unit is packed in memory."""
 
 _NS_PER_MS = 1_000_000
 _NO_DATE = (1980, 1, 1, 0, 0, 0)

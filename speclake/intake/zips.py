@@ -14,23 +14,15 @@ import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from mmap import mmap
 from pathlib import PurePosixPath
 
 from speclake.errors import MalformedFile
 from speclake.intake.zipfields import LONG_SIZES, UNICODE_NAME, field, problem_of_name, saved_at
 
 MOST_MEMBERS = 10_000
-MOST_RATIO = 200
-"""How many times its packed size a member may unpack to.
-
-Measured with deflate at its hardest: spectra of 2,401 to 200,000 points with their axis reach
-3 to 8, a table of 100 columns that are all zeros 141, a bomb 1,032.
-"""
-RATIO_COUNTS_FROM = 2**20
-"""A member that unpacks to less is no danger, whatever its ratio."""
 
 _STORED, _DEFLATED = 0, 8
-_PIECE = 2**16
 
 _MEMBER = b"PK\x03\x04"
 _LISTED = b"PK\x01\x02"
@@ -102,10 +94,14 @@ class _Listed:
     extra: bytes
 
 
-def may_be_zip(content: bytes) -> bool:
+def may_be_zip(content: bytes | mmap) -> bool:
     """Whether bytes begin like a zip, or end like one that something was put before."""
-    starts_so = content.startswith(SIGNATURES)
-    return starts_so or content.rfind(_END, -_END_RECORD.size - _MOST_COMMENT) >= 0
+    return content[: len(_MEMBER)] in SIGNATURES or _end_of(content) >= 0
+
+
+def _end_of(content: bytes | mmap) -> int:
+    """Where the record at the end begins; -1 if there is none."""
+    return content.rfind(_END, max(0, len(content) - _END_RECORD.size - _MOST_COMMENT))
 
 
 def is_document(members: Sequence[Member]) -> bool:
@@ -114,7 +110,7 @@ def is_document(members: Sequence[Member]) -> bool:
     return "[Content_Types].xml" in names or names[:1] == ["mimetype"]
 
 
-def members_of(file: str, content: bytes) -> tuple[Member, ...]:
+def members_of(file: str, content: bytes | mmap) -> tuple[Member, ...]:
     """Members of a zip in the order in which they lie in it, folders included.
 
     Raises
@@ -130,81 +126,10 @@ def members_of(file: str, content: bytes) -> tuple[Member, ...]:
     return tuple(found)
 
 
-def unpacked(file: str, content: bytes, member: Member, most_bytes: int, limit: str) -> bytes:
-    """Bytes of a member, of which no more than allowed are ever made.
-
-    Parameters
-    ----------
-    most_bytes : what may still be unpacked.
-    limit : what sets that, in words.
-
-    Raises
-    ------
-    speclake.errors.MalformedFile
-        It unpacks to more than `most_bytes`, to more than `MOST_RATIO` times its packed size, or
-        to something else than the zip says.
-    """
-    packed = memoryview(content)[member.data_at : member.data_at + member.packed_size]
-    pieces = _inflated(packed) if member.is_deflated else iter([bytes(packed)])
-    made: list[bytes] = []
-    size, checksum = 0, 0
-    try:
-        for piece in pieces:
-            size += len(piece)
-            if size > most_bytes:
-                found = f"more than {most_bytes} bytes, which is all that was left"
-                raise MalformedFile(file, member.place, found, limit)
-            if size > max(RATIO_COUNTS_FROM, MOST_RATIO * member.packed_size):
-                raise MalformedFile(
-                    file, member.place,
-                    f"{member.packed_size} bytes that unpack to {size} or more",
-                    f"at most {MOST_RATIO} times as many",
-                )  # fmt: skip
-            if size > member.size:
-                break
-            checksum = zlib.crc32(piece, checksum)
-            made.append(piece)
-    except (zlib.error, _Unsound) as error:
-        raise MalformedFile(
-            file, member.place, f"data that do not unpack ({error})", "a whole deflated member"
-        ) from error
-    if size != member.size:
-        more = "or more " if size > member.size else ""
-        raise MalformedFile(
-            file, member.place, f"{size} bytes {more}unpacked", f"the {member.size} that it states"
-        )
-    if checksum != member.crc32:
-        raise MalformedFile(
-            file, member.place, f"the checksum {checksum:08x}", f"{member.crc32:08x}, as it states"
-        )
-    return b"".join(made)
-
-
-class _Unsound(Exception):
-    """Packed data that end too early or too late."""
-
-
-def _inflated(packed: memoryview) -> Iterator[bytes]:
-    machine = zlib.decompressobj(-zlib.MAX_WBITS)
-    for start in range(0, len(packed), _PIECE):
-        fed: bytes | memoryview = packed[start : start + _PIECE]
-        while len(fed) and not machine.eof:
-            yield machine.decompress(fed, _PIECE)
-            fed = machine.unconsumed_tail
-        if machine.eof:
-            if machine.unused_data or start + _PIECE < len(packed):
-                raise _Unsound("bytes after their end")
-            return
-    if rest := machine.flush():
-        yield rest
-    if not machine.eof:
-        raise _Unsound("they end too early")
-
-
 class _Zip:
     """The bytes of a zip with the name by which it is refused."""
 
-    def __init__(self, file: str, content: bytes) -> None:
+    def __init__(self, file: str, content: bytes | mmap) -> None:
         self.file, self.content = file, content
         self.list_at, self.list_ends, self.count = self._end()
         if not self.count:
@@ -217,7 +142,7 @@ class _Zip:
 
     def _end(self) -> tuple[int, int, int]:
         """Where the list of members begins and ends, and how many there are."""
-        at = self.content.rfind(_END, -_END_RECORD.size - _MOST_COMMENT)
+        at = _end_of(self.content)
         if at < 0 or at + _END_RECORD.size > len(self.content):
             raise self.refusal("", "no list of members at its end", "a zip that is whole")
         _, disk, list_disk, here, count, size, list_at, comment = _END_RECORD.unpack_from(
@@ -231,7 +156,7 @@ class _Zip:
         ends = at
         numbers = (disk, list_disk, here, count, size, list_at)
         locator_at = at - _LONG_END_LOCATOR.size
-        if locator_at >= 0 and self.content.startswith(_LONG_END_AT, locator_at):
+        if locator_at >= 0 and self.content[locator_at : locator_at + 4] == _LONG_END_AT:
             numbers, ends = self._long_end(locator_at, numbers)
         disk, list_disk, here, count, size, list_at = numbers
         if disk or list_disk or here != count:
@@ -350,10 +275,10 @@ class _Zip:
                 if (listed.size | listed.packed_size) >> 32 and form == "<3L":
                     continue
                 told = struct.pack(form, listed.crc32, listed.packed_size, listed.size)
-                if self.content[at : self.list_at].startswith(signature + told):
-                    ends = at + len(signature) + len(told)
-                    if self.content[ends : ends + 4] in (_MEMBER, _LISTED):
-                        return ends
+                ends = at + len(signature) + len(told)
+                is_followed = self.content[ends : ends + 4] in (_MEMBER, _LISTED)
+                if is_followed and self.content[at:ends] == signature + told:
+                    return ends
         raise self.refusal(place, "other sizes after its data than in the list", "the same in both")
 
     def _name(self, listed: _Listed) -> tuple[str, str]:

@@ -15,6 +15,8 @@ import zipfile
 import zlib
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from mmap import ACCESS_READ, mmap
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -22,8 +24,9 @@ from hypothesis import strategies as st
 
 from speclake.errors import MalformedFile
 from speclake.intake import zips
+from speclake.intake.unpacking import MOST_RATIO, unpacked
 from speclake.intake.zipfields import ntfs_times, saved_at
-from speclake.intake.zips import MOST_MEMBERS, MOST_RATIO, members_of, unpacked
+from speclake.intake.zips import MOST_MEMBERS, members_of
 
 DAY = (2026, 5, 4, 10, 0, 0)
 DEFLATED = zipfile.ZIP_DEFLATED
@@ -44,7 +47,7 @@ def zip_of(files: Mapping[str, bytes], method: int = DEFLATED, **entry: object) 
     return made.getvalue()
 
 
-def read(content: bytes) -> dict[str, bytes]:
+def read(content: bytes | mmap) -> dict[str, bytes]:
     """Everything in a zip, by name."""
     return {
         each.name: unpacked("x.zip", content, each, MOST, "the limit")
@@ -97,6 +100,17 @@ TREES = st.dictionaries(
     st.lists(NAMES, min_size=1, max_size=3).map("/".join), st.binary(max_size=400), min_size=1,
     max_size=8,
 ).filter(_are_apart)  # fmt: skip
+
+
+def test_long_zip_is_read_from_where_it_is_mapped(tmp_path: Path) -> None:
+    files = {"a.txt": TEXT, "b.txt": random.Random(1).randbytes(300_000)}
+    (tmp_path / "x.zip").write_bytes(zip_of(files))
+    with (
+        (tmp_path / "x.zip").open("rb") as stream,
+        mmap(stream.fileno(), 0, access=ACCESS_READ) as mapped,
+    ):
+        assert zips.may_be_zip(mapped)
+        assert read(mapped) == files
 
 
 @given(TREES, st.sampled_from([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED]))
