@@ -20,6 +20,7 @@ from speclake.importing.drafting.units import axis_unit_in, value_unit_in
 from speclake.importing.formats import Header
 from speclake.importing.sheetcells import Cell, cell_text
 from speclake.importing.sheetformat import SheetFormat
+from speclake.importing.table import TablePlace
 from speclake.importing.text import Entries, EntryReader
 from speclake.importing.workbookfile import Sheet, Workbook
 
@@ -164,7 +165,8 @@ def _say_header(keys: Keys, sheet: Sheet, found: _Found, titles: Sequence[str]) 
     entries = Entries()
     reader = EntryReader(Header(lines=above), None, entries)
     for row in range(above):
-        add_entry_of_row(reader, sheet.rows[row][found.origin :], f"row {row + 1}")
+        place = TablePlace("", row + 1, word="row")
+        add_entry_of_row(reader, sheet.rows[row][found.origin :], place)
     return entries.values
 
 

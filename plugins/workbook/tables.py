@@ -45,11 +45,12 @@ class _Grid:
 
     def refuse_cell(self, row: int, column: int, expected: str) -> NoReturn:
         """Raise the refusal of a cell; its column counts from the table's first one."""
-        name = cell_name(row, column + self.first_column)
-        found = what_it_is(self.row(row)[column])
-        raise MalformedFile(self.file, f"{self.block}cell {name}", found, expected)
+        found = what_it_is(self.sheet.rows[row][column + self.first_column])
+        place = f"{self.block}cell {self.name(row, column)}"
+        raise MalformedFile(self.file, place, found, expected)
 
     def name(self, row: int, column: int) -> str:
+        """Name of a cell; its column counts from the table's first one."""
         return cell_name(row, column + self.first_column)
 
 
@@ -90,9 +91,8 @@ def _check_left(grid: _Grid) -> None:
     for row, cells in enumerate(grid.sheet.rows):
         for column, cell in enumerate(cells[: grid.first_column]):
             if cell != "":
-                place = f"{grid.block}cell {cell_name(row, column)}"
                 expected = "nothing left of the first column that the format names"
-                raise MalformedFile(grid.file, place, what_it_is(cell), expected)
+                grid.refuse_cell(row, column - grid.first_column, expected)
 
 
 def _read_header(grid: _Grid, header: Header, entries: Entries) -> int:
@@ -102,14 +102,14 @@ def _read_header(grid: _Grid, header: Header, entries: Entries) -> int:
         line = grid.sheet.row_text(row)
         if header.lines == row or (header.next_line and re.search(header.next_line, line)):
             return row
-        add_entry_of_row(reader, grid.row(row), f"row {row + 1}")
+        add_entry_of_row(reader, grid.row(row), grid.place(row))
         if header.last_line and re.search(header.last_line, line):
             return row + 1
     place = grid.place(len(grid.sheet.rows))
     place.refuse(0, "the end of the sheet", end_of_header(header, "row"))
 
 
-def add_entry_of_row(reader: EntryReader, cells: Sequence[Cell], place: str) -> None:
+def add_entry_of_row(reader: EntryReader, cells: Sequence[Cell], place: TablePlace) -> None:
     """Nothing; the entry of a row is kept.
 
     Its first cell is the name, or name and value in one; the others are the value.
@@ -123,9 +123,10 @@ def add_entry_of_row(reader: EntryReader, cells: Sequence[Cell], place: str) -> 
     name, found, value = (part.strip() for part in first.partition(reader.rules.between))
     text = " ".join(filter(None, (value, *texts[1:])))
     if not name or not (found or text):
-        reader.entries.add(place, " ".join((first, *texts[1:])), place)
-        return
-    reader.entries.add(reader.section + name, text, place)
+        name, text = f"row {place.first_line}", " ".join((first, *texts[1:]))
+    else:
+        name = reader.section + name
+    reader.entries.add(name, text, place.line(0))
 
 
 def _titles(grid: _Grid, first: int, count: int) -> tuple[str, ...]:

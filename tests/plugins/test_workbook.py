@@ -291,7 +291,8 @@ class TestHeader:
         rows = headed()
         rows[3] = ["Lot", "L0043"]
         place, found, _ = refusal(book(S1=rows), HEADED)
-        assert (place, found) == ("row 4", "a second, different value of the entry 'Lot'")
+        assert place == "sheet 'S1', row 4"
+        assert found == "a second, different value of the entry 'Lot'"
 
     @pytest.mark.parametrize(
         ("header", "expected"),
