@@ -152,13 +152,18 @@ class Folder(_Table):
     rescan_s: Annotated[float, Field(gt=0)] = 10.0
 
 
+LARGEST_FILE_MB = 4095
+"""A file of 4 GiB has no place in the zip of originals."""
+
+
 class Limits(_Table):
     """What one importer may use, and how the backlog is worked off."""
 
     workers: Annotated[int, Field(ge=1, le=64)] = 2
     importer_time_s: Annotated[float, Field(gt=0)] = 20.0
     importer_memory_mb: Annotated[int, Field(ge=64)] = 1024
-    largest_file_mb: Annotated[int, Field(ge=1)] = 256
+    largest_file_mb: Annotated[int, Field(ge=1, le=LARGEST_FILE_MB)] = 2048
+    spectra_per_file: Annotated[int, Field(ge=1)] = 100_000
     files_per_commit: Annotated[int, Field(ge=1, le=5000)] = 500
     seconds_per_commit: Annotated[float, Field(gt=0)] = 1.0
 

@@ -13,9 +13,10 @@ from speclake.errors import NotFound
 from speclake.intake.disks import Listed, LocalDisk
 from speclake.intake.folders import FolderState
 from speclake.intake.ingest import Ingest, Tally, absolute_root
-from speclake.intake.reading import FileReading, FileTask
+from speclake.intake.reading import FileReading, FileTask, KeptOriginal
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import READER, RULES, SheetBook
+from speclake.intake.spool import LONG_FILE_BYTES
 from speclake.intake.units import in_units
 from speclake.intake.verdicts import judge_taken
 from speclake.intake.wanted import is_run_sheet, is_unit, is_wanted, unit_of
@@ -81,7 +82,7 @@ def ingest(
             disk = LocalDisk()
             listings = _chunks(disk, root, below, folder)
             tasks = _tasks(archive.store, folder, root, listings, sheets, how, tally)
-            readings = _unchanged(pool.read(tasks, stop), tally)
+            readings = _shown(pool, pool.read(tasks, stop), tally, progress)
             step.take(readings, tally, lambda _: progress(tally))
             for path, why in disk.passed_over.items():
                 tally.leave_out(path, why)
@@ -91,15 +92,20 @@ def ingest(
     return tally
 
 
-def _unchanged(
-    readings: Iterator[FileReading | None], tally: Tally
+def _shown(
+    pool: ReadPool,
+    readings: Iterator[FileReading | None],
+    tally: Tally,
+    progress: Callable[[Tally], None],
 ) -> Iterator[FileReading | None]:
-    """Readings without the files that could not be read, or changed meanwhile; these are told."""
+    """The readings; how far files have come that take long is shown meanwhile."""
     for reading in readings:
-        if reading is not None and reading.changed:
-            tally.leave_out(reading.task.path, reading.note)
-        else:
-            yield reading
+        under_way = {path: how for (_, path), how in pool.under_way.items()}
+        if under_way != tally.under_way:
+            tally.under_way = under_way
+            progress(tally)
+        yield reading
+    tally.under_way = {}
 
 
 def place_of(archive: Path, settings: Settings, path: Path) -> tuple[Folder, Path, str]:
@@ -193,11 +199,14 @@ def retry(
     with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
         tasks = refused_tasks(archive, pool.readers, on_demand)
-        step.take(pool.read(tasks, stop), tally, lambda _: progress(tally))
+        readings = _shown(pool, pool.read(tasks, stop), tally, progress)
+        step.take(readings, tally, lambda _: progress(tally))
     return tally
 
 
-def refused_tasks(archive: "Archive", readers: str, on_demand: bool) -> Iterator[FileTask]:
+def refused_tasks(
+    archive: "Archive", readers: str, on_demand: bool, long_file_bytes: int = LONG_FILE_BYTES
+) -> Iterator[FileTask]:
     """Tasks that read refused files from the bytes the archive keeps.
 
     Run sheets are read first, here, since they tell of the others.
@@ -213,6 +222,7 @@ def refused_tasks(archive: "Archive", readers: str, on_demand: bool) -> Iterator
     told = sheets.apply_due()
     judge_taken(store, archive.judge_step, told, why="a run sheet told which parts")
     for row in (row for row in rows if row.importer != READER):
+        is_long = row.size > long_file_bytes and not is_unit(row.path)
         yield FileTask(
             folder=row.folder,
             root=archive.root,
@@ -221,7 +231,8 @@ def refused_tasks(archive: "Archive", readers: str, on_demand: bool) -> Iterator
             modified_ns=row.modified_ns,
             arrived_at=row.arrived_at,
             sheets=sheets.about(row.folder, row.path),
-            content=store.original(row.sha256),
+            content=None if is_long else store.original(row.sha256),
+            kept=KeptOriginal(store.originals_file(row.sha256), row.sha256) if is_long else None,
             backfill=row.backfill,
             with_verdicts=not row.backfill,
             again=again,

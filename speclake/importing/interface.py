@@ -4,6 +4,7 @@ import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
+from mmap import mmap
 from typing import Any, BinaryIO, Protocol
 
 from speclake.spectrum import Spectrum
@@ -33,14 +34,6 @@ class Guess:
     """Name of the format that it would use, where it needs one."""
 
 
-class Held(Protocol):
-    """Bytes that are read a stretch at a time, as those of a mapped file or of one on disk."""
-
-    def __len__(self) -> int: ...
-
-    def __getitem__(self, stretch: slice, /) -> bytes: ...
-
-
 @dataclass(frozen=True)
 class Source:
     """One export.
@@ -48,13 +41,13 @@ class Source:
     Parameters
     ----------
     name : its file name with the folder below the watched one, for messages and patterns.
-    held : its bytes, as such or in a file; read them by `content` or `open`.
+    held : its bytes, as such or as a mapped file; read them by `content` or `open`.
     formats : the archive's format descriptions by name, as read from TOML.
     format : the one format that the settings name for this folder, if they do.
     """
 
     name: str
-    held: bytes | Held
+    held: bytes | mmap
     formats: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     format: str | None = None
 
@@ -76,9 +69,9 @@ class Source:
 
 
 class _Stream(io.RawIOBase):
-    """Stream of bytes held elsewhere, with a position of its own, so that two do not meet."""
+    """Stream of a mapped file with a position of its own, so that two readings do not meet."""
 
-    def __init__(self, held: Held) -> None:
+    def __init__(self, held: mmap) -> None:
         self._held, self._at = held, 0
 
     def readable(self) -> bool:

@@ -13,7 +13,8 @@ import sys
 import threading
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, BinaryIO, TypeGuard
@@ -199,6 +200,28 @@ def limit_memory(limit_mb: int) -> bool:
         limit = min(limit, hard)
     resource.setrlimit(resource.RLIMIT_AS, (limit, hard))
     return True
+
+
+@contextmanager
+def memory_for_mapping(size: int) -> Iterator[None]:
+    """Context in which a mapped file of that size does not count against the limit of memory."""
+    if sys.platform != "linux":
+        yield
+        return
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_AS)
+    if soft == resource.RLIM_INFINITY:
+        yield
+        return
+    more = soft + size
+    if hard != resource.RLIM_INFINITY:
+        more = min(more, hard)
+    resource.setrlimit(resource.RLIMIT_AS, (more, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
 
 
 def _serve(inbox: BinaryIO, outbox: BinaryIO) -> None:

@@ -17,6 +17,7 @@ is unknown on one side speaks against nothing. The rules, in order:
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from typing import Any
 
 from speclake.archive.rows import EventKind, EventRow
@@ -40,6 +41,33 @@ _OF_THE_NUMBERS = frozenset(
 
 
 @dataclass
+class States:
+    """Measurements from the states of one file, by their places in it.
+
+    A file may hold a hundred thousand, and every one of them is asked about.
+    """
+
+    ids: set[str] = field(default_factory=set)
+    by_place: dict[str, list[Measurement]] = field(default_factory=dict)
+    _places: dict[str, dict[str, None]] = field(default_factory=dict)
+
+    def add(self, m: Measurement) -> None:
+        """Count one more measurement among them."""
+        self.ids.add(m.measurement_id)
+        self.by_place.setdefault(m.place, []).append(m)
+        self._places.setdefault(m.file_id, {})[m.place] = None
+
+    def places_of_others(self, file_id: str) -> set[str]:
+        """Places in the states other than one: all of them, or two or more if there are more."""
+        return {
+            place
+            for state, places in self._places.items()
+            if state != file_id
+            for place in islice(places, 2)
+        }
+
+
+@dataclass
 class Known:
     """Earlier measurements by what the rules look them up with; grows as a batch is decided.
 
@@ -48,7 +76,7 @@ class Known:
 
     ids: set[str] = field(default_factory=set)
     by_values: dict[str, list[Measurement]] = field(default_factory=dict)
-    by_path: dict[tuple[str, str], list[Measurement]] = field(default_factory=dict)
+    by_path: dict[tuple[str, str], States] = field(default_factory=dict)
     aside: set[str] = field(default_factory=set)
 
     @classmethod
@@ -63,14 +91,19 @@ class Known:
         known = cls(ids=set(ids), aside=set(aside))
         for m in same_values:
             known.by_values.setdefault(m.values_sha256, []).append(m)
-        known.by_path = {key: list(ms) for key, ms in same_path.items()}
+        for (folder, _), ms in same_path.items():
+            for m in ms:
+                known._add_state(folder, m)
         return known
+
+    def _add_state(self, folder: str, m: Measurement) -> None:
+        self.by_path.setdefault((folder, m.file), States()).add(m)
 
     def add(self, folder: str, m: Measurement) -> None:
         """Count a measurement of this batch as known."""
         self.ids.add(m.measurement_id)
         self.by_values.setdefault(m.values_sha256, []).append(m)
-        self.by_path.setdefault((folder, m.file), []).append(m)
+        self._add_state(folder, m)
         self.aside |= {link.target for link in m.links if link.kind is LinkKind.SUPERSEDES}
 
 
@@ -93,7 +126,7 @@ def rule(folder: str, m: Measurement, known: Known) -> Ruling:
     if m.measurement_id in known.ids:
         return Ruling(None, "the same scan is held already")
     twins = known.by_values.get(m.values_sha256, [])
-    earlier = known.by_path.get((folder, m.file), [])
+    earlier = known.by_path.get((folder, m.file)) or States()
     for twin in twins:
         if _is_of_another_file(twin, m) and _is_repeated(m, twin, earlier):
             return Ruling(None, _repeated(m, twin))
@@ -141,10 +174,10 @@ def _is_of_another_file(twin: Measurement, m: Measurement) -> bool:
     return (twin.file_id, twin.file) != (m.file_id, m.file)
 
 
-def _is_repeated(m: Measurement, twin: Measurement, earlier: Sequence[Measurement]) -> bool:
-    is_same_name = twin in earlier
-    places = {p.place for p in earlier if p.file_id != m.file_id}
-    grew = is_same_name and twin.place == m.place and len(places) > 1
+def _is_repeated(m: Measurement, twin: Measurement, earlier: States) -> bool:
+    is_same_name = twin.measurement_id in earlier.ids
+    has_several = len(earlier.places_of_others(m.file_id)) > 1
+    grew = is_same_name and twin.place == m.place and has_several
     if differing(twin, m) or not (grew or twin.scan_sha256 == m.scan_sha256):
         return False
     return not (is_same_name and _added(twin, m))
@@ -179,14 +212,13 @@ def _with_twins(m: Measurement, twins: Sequence[Measurement]) -> Measurement:
 
 
 def _re_exported(
-    m: Measurement, twins: Sequence[Measurement], earlier: Sequence[Measurement], known: Known
+    m: Measurement, twins: Sequence[Measurement], earlier: States, known: Known
 ) -> Ruling:
     """Rules 4 and 5; what a re-export stands for is the state that counted until now."""
-    others = [p for p in earlier if p.file_id != m.file_id]
     states = [
         (p, evidence)
-        for p in others
-        if p.place == m.place
+        for p in earlier.by_place.get(m.place, ())
+        if p.file_id != m.file_id
         and p.measurement_id not in known.aside
         and (evidence := _evidence(p, m))
     ]
@@ -198,7 +230,7 @@ def _re_exported(
             return _older_state(new, prior, evidence)
         return _newer_state(new, prior, evidence)
     new = _with_twins(m, twins)
-    if others and not any(p.place != m.place for p in others):
+    if earlier.places_of_others(m.file_id) == {m.place}:
         return Ruling(new, "the file name was used before for another scan; this is a new one")
     return Ruling(new)
 

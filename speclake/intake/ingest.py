@@ -8,12 +8,13 @@ from pathlib import Path
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
-from speclake.archive.rows import Batch, EventRow, FileOutcome, FileRow, FindingRow, StoredSpectrum
-from speclake.intake.identity import Known, Ruling, rule
-from speclake.intake.reading import FileReading
+from speclake.archive.rows import Batch, FileOutcome, FileRow, LongBatch
+from speclake.errors import ImporterFailed
+from speclake.intake.gathering import Gathered, Ruled, known_of
+from speclake.intake.longfiles import LongFile, Questions, as_catalog
+from speclake.intake.reading import FileReading, refused
+from speclake.intake.spool import Scans, SpooledScans
 from speclake.intake.verdicts import Judge
-from speclake.measurement import LinkKind, Measurement
-from speclake.spectrum import Axis
 
 WHO = "intake"
 NOT_TAKEN = "not taken"
@@ -35,6 +36,8 @@ class Tally:
     refused: list[FileRow] = field(default_factory=list)
     conflicts: list[FileRow] = field(default_factory=list)
     left_out: dict[str, str] = field(default_factory=dict)
+    under_way: dict[str, str] = field(default_factory=dict)
+    """How far the reading of each file has come that takes long, in words."""
 
     MOST_KEPT = 1000
 
@@ -50,6 +53,14 @@ class Tally:
         ):
             kept += [row for row in batch.files if row.outcome is outcome]
             del kept[: -self.MOST_KEPT]
+
+    def join(self, other: "Tally") -> None:
+        """Count what another tally counted."""
+        self.measurements += other.measurements
+        self.verdicts.update(other.verdicts)
+        self.counts.update(other.counts)
+        self.conflicts += other.conflicts
+        del self.conflicts[: -self.MOST_KEPT]
 
     def leave_out(self, path: str, why: str) -> None:
         """Count a file that could not be taken in, and keep the reason for a person."""
@@ -92,23 +103,43 @@ class Ingest:
         """Commit readings as they come, at the latest after the settings' seconds or files.
 
         A reading of None is a tick of the source: nothing new, but time has passed. `on_commit`
-        hears of every group that stands durably in the archive.
+        hears of every group that stands durably in the archive. A file with more scans than are to
+        be held is a commit of its own.
         """
         group: list[FileReading] = []
         started = self._clock()
         for reading in readings:
+            if reading is not None and reading.changed:
+                tally.leave_out(reading.task.path, reading.note)
+                continue
             if reading is not None:
                 if not group:
                     started = self._clock()
                 group.append(reading)
+            is_long = reading is not None and reading.spooled is not None
             late = self._clock() - started >= self._most_seconds
-            if group and (late or len(group) >= self._most_files):
-                self._commit(group, tally)
-                on_commit(group)
+            if group and (late or is_long or len(group) >= self._most_files):
+                self._take_group(group, tally, on_commit)
                 group = []
         if group:
-            self._commit(group, tally)
-            on_commit(group)
+            self._take_group(group, tally, on_commit)
+
+    def _take_group(
+        self,
+        group: Sequence[FileReading],
+        tally: Tally,
+        on_commit: Callable[[Sequence[FileReading]], None],
+    ) -> None:
+        *short, last = group
+        if last.spooled is None:
+            short = [*group]
+        if short:
+            self._commit(short, tally)
+        if last.spooled is not None:
+            self._commit_long(last, last.spooled, tally)
+        on_commit(group)
+        for reading in group:
+            reading.release()
 
     def _commit(self, group: Sequence[FileReading], tally: Tally) -> None:
         made: list[Batch] = []
@@ -121,64 +152,62 @@ class Ingest:
         commit = self._store.commit(prepare, who=WHO, why=_why(group), kind="intake")
         if commit is not None:
             tally.add(made[0])
-            self._store.refresh()
-            self._store.catalog.publish_if_due()
+            self._show()
+
+    def _show(self) -> None:
+        self._store.refresh()
+        self._store.catalog.publish_if_due()
+
+    def _commit_long(self, reading: FileReading, scans: SpooledScans, tally: Tally) -> None:
+        made: list[tuple[Questions, Tally, LongBatch]] = []
+
+        def prepare(catalog: Catalog) -> LongBatch | None:
+            if made and made[-1][0].have_the_same_answers():
+                return made[-1][2]
+            if catalog.known_file_ids([reading.file_id]):
+                return None
+            questions, counted = Questions(catalog), Tally()
+            long = LongFile(reading, scans, self._judge, self._file_row, counted.add)
+            batch = LongBatch(long.parts(as_catalog(questions)))
+            made.append((questions, counted, batch))
+            return batch
+
+        try:
+            commit = self._store.commit(prepare, who=WHO, why=_why([reading]), kind="intake")
+        except ImporterFailed as error:
+            kept = "an importer that keeps to its contract"
+            self._commit([refused(reading, "", str(error), kept)], tally)
+            return
+        if commit is not None:
+            tally.join(made[-1][1])
+            self._show()
 
     def _batch(self, group: Sequence[FileReading], catalog: Catalog) -> Batch:
         """Batch of a group of readings, given all that is known now."""
-        known = _known(group, catalog)
-        ids = catalog.known_file_ids([r.file_id for r in group])
-        fresh = [r for r in _each_once(group) if r.file_id not in ids]
-        measurements: list[Measurement] = []
-        judged_as: list[Measurement] = []
-        events: list[EventRow] = []
-        spectra: list[StoredSpectrum] = []
-        axes: dict[str, Axis] = {}
+        paths: dict[str, list[str]] = {}
+        for reading in group:
+            paths.setdefault(reading.task.folder, []).append(reading.task.path)
+        measurements = [m for r in group for m in r.measurements]
+        ids = [m.measurement_id for m in measurements]
+        known = known_of(paths, ids, [m.values_sha256 for m in measurements], catalog)
+        held = catalog.known_file_ids([r.file_id for r in group])
+        fresh = [r for r in _each_once(group) if r.file_id not in held]
+        gathered = Gathered()
         files: list[FileRow] = []
-        findings: list[FindingRow] = []
         for reading in fresh:
-            rulings = _rulings(reading, known)
-            for ruling, spectrum in zip(rulings, reading.spectra, strict=True):
-                if (m := ruling.measurement) is not None:
-                    measurements.append(m)
-                    judged_as.append(replace(m, **ruling.handed_on))
-                    events += ruling.events
-                    spectra.append(spectrum)
-                    findings += _findings(m)
-            axes |= {axis.id: axis for axis in reading.axes}
-            files.append(self._file_row(reading, rulings))
-        used = {m.axis_id for m in measurements} - catalog.axes_known([*axes])
+            ruled = Ruled()
+            scans = Scans(reading.measurements, reading.spectra, reading.axes)
+            gathered.take(reading.task.folder, scans, known, ruled)
+            files.append(self._file_row(reading, ruled))
         files, originals = _originals(fresh, files, catalog)
-        kept_axes = {k: axis for k, axis in axes.items() if k in used}
         asked = {r.file_id for r in fresh if r.task.with_verdicts}
-        judged = self._judge.new(
-            [m for m in judged_as if m.file_id in asked], spectra, axes, catalog
-        )
-        return Batch(
-            measurements=tuple(measurements),
-            spectra=tuple(spectra),
-            axes=tuple(kept_axes.values()),
-            verdicts=judged.verdicts,
-            specifications=judged.specifications,
-            findings=tuple(findings),
-            events=tuple(events),
-            files=tuple(files),
-            originals=originals,
-        )
+        batch = gathered.batch(self._judge, catalog, lambda m: m.file_id in asked)
+        return replace(batch, files=tuple(files), originals=originals)
 
-    def _file_row(self, reading: FileReading, rulings: Sequence[Ruling]) -> FileRow:
+    def _file_row(self, reading: FileReading, ruled: Ruled) -> FileRow:
         task = reading.task
-        taken = sum(r.measurement is not None for r in rulings)
-        outcome = reading.outcome
-        if outcome is not FileOutcome.REFUSED:
-            outcome = (
-                FileOutcome.CONFLICT
-                if any(r.is_conflict for r in rulings)
-                else FileOutcome.TAKEN
-                if taken or not rulings
-                else FileOutcome.REPEATED
-            )
-        remarks = dict.fromkeys(r.remark for r in rulings if r.remark)
+        is_refused = reading.outcome is FileOutcome.REFUSED
+        told = [reading.note] if is_refused or reading.note else []
         return FileRow(
             file_id=reading.file_id,
             folder=task.folder,
@@ -186,8 +215,8 @@ class Ingest:
             size=task.size,
             modified_ns=task.modified_ns,
             sha256=reading.sha256,
-            outcome=outcome,
-            note=_note(reading, remarks, taken),
+            outcome=reading.outcome if is_refused else ruled.outcome,
+            note="; ".join(told if is_refused else [ruled.note, *told]),
             place=reading.place,
             found=reading.found,
             expected=reading.expected,
@@ -195,41 +224,10 @@ class Ingest:
             importer_version=reading.importer_version,
             format=reading.format,
             readers=self._readers,
-            measurements=taken,
+            measurements=ruled.taken,
             arrived_at=task.arrived_at,
             backfill=task.backfill,
         )
-
-
-def _rulings(reading: FileReading, known: Known) -> list[Ruling]:
-    """Ruling on each scan of a file, with those before it known."""
-    rulings = []
-    for m in reading.measurements:
-        ruling = rule(reading.task.folder, m, known)
-        if ruling.measurement is not None:
-            known.add(reading.task.folder, ruling.measurement)
-        rulings.append(ruling)
-    return rulings
-
-
-def _known(group: Sequence[FileReading], catalog: Catalog) -> Known:
-    """What the archive holds that the rulings on this group may depend on."""
-    measurements = [m for r in group for m in r.measurements]
-    paths: dict[str, list[str]] = {}
-    for r in group:
-        paths.setdefault(r.task.folder, []).append(r.task.path)
-    same_path: dict[tuple[str, str], list[Measurement]] = {}
-    for folder, names in paths.items():
-        for m in catalog.from_path(folder, names):
-            same_path.setdefault((folder, m.file), []).append(m)
-    same_values = catalog.same_values([m.values_sha256 for m in measurements])
-    earlier = [*same_values, *(m for ms in same_path.values() for m in ms)]
-    return Known.of(
-        catalog.known_ids([m.measurement_id for m in measurements]),
-        same_values,
-        same_path,
-        catalog.set_aside([m.measurement_id for m in earlier]),
-    )
 
 
 def _each_once(group: Sequence[FileReading]) -> list[FileReading]:
@@ -238,50 +236,17 @@ def _each_once(group: Sequence[FileReading]) -> list[FileReading]:
 
 def _originals(
     fresh: Sequence[FileReading], files: Sequence[FileRow], catalog: Catalog
-) -> tuple[list[FileRow], dict[str, bytes]]:
+) -> tuple[list[FileRow], dict[str, bytes | Path]]:
     """Bytes that the archive does not hold yet, and the rows marked accordingly."""
     held = catalog.has_original([r.sha256 for r in fresh])
-    originals: dict[str, bytes] = {}
+    originals: dict[str, bytes | Path] = {}
     rows = []
     for reading, row in zip(fresh, files, strict=True):
         is_new = reading.sha256 not in held and reading.sha256 not in originals
         if is_new:
-            originals[reading.sha256] = reading.content
+            originals[reading.sha256] = reading.original
         rows.append(row if is_new else replace(row, holds_original=False))
     return rows, originals
-
-
-def _findings(m: Measurement) -> list[FindingRow]:
-    """What intake itself has to say about a measurement: clocks and twins."""
-    said = [("clocks", "doubt", note) for note in m.time_notes]
-    said += [
-        ("identical values", "doubt", f"every value equals that of measurement {link.target}")
-        for link in m.links
-        if link.kind is LinkKind.SAME_VALUES_AS
-    ]
-    return [
-        FindingRow(
-            finding_id=f"{m.measurement_id}-{i}",
-            measurement_id=m.measurement_id,
-            check=check,
-            severity=severity,
-            text=text,
-            version="1",
-        )
-        for i, (check, severity, text) in enumerate(said)
-    ]
-
-
-def _note(reading: FileReading, remarks: Iterable[str], taken: int) -> str:
-    """Words of the ledger's line: why it was refused, or what became of it and what it left out."""
-    if reading.outcome is FileOutcome.REFUSED:
-        return reading.note
-    told = [*remarks] or [_taken(taken)]
-    return "; ".join([*told, reading.note] if reading.note else told)
-
-
-def _taken(spectra: int) -> str:
-    return "1 spectrum taken" if spectra == 1 else f"{spectra} spectra taken"
 
 
 def _why(group: Sequence[FileReading]) -> str:

@@ -1,19 +1,21 @@
 """One file read, in a worker process: bytes, hash, spectra, measurements; or why it is refused."""
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property
+from mmap import mmap
 from pathlib import Path
 from typing import Any
 
-from speclake.archive.encoding import encode
+from speclake.archive.originals import OriginalsReader
 from speclake.archive.rows import FileOutcome, StoredSpectrum, file_id
 from speclake.errors import ImporterFailed, MalformedFile, NoImporter
 from speclake.importing import Source
 from speclake.importing.formatfiles import FormatFile, load_formats
-from speclake.importing.guard import read_checked
+from speclake.importing.guard import Progress, read_each, tell_progress
 from speclake.importing.registry import (
     Broken,
     Choice,
@@ -23,9 +25,19 @@ from speclake.importing.registry import (
     installed,
     load,
 )
+from speclake.importing.worker import memory_for_mapping
 from speclake.intake.containers import Export, container_of, what_is_expected
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
 from speclake.intake.runsheets import RunSheet
+from speclake.intake.spool import (
+    COPIED_AT_ONCE,
+    HeldFile,
+    ScanCollector,
+    SpooledScans,
+    Spooling,
+    copied,
+    mapped,
+)
 from speclake.intake.units import LARGEST_MB, packed
 from speclake.intake.wanted import is_unit
 from speclake.measurement import Measurement
@@ -34,10 +46,19 @@ from speclake.spectrum import Axis, Spectrum
 
 
 @dataclass(frozen=True)
+class KeptOriginal:
+    """Bytes of a long file in the archive: the zip that holds them, and their hash."""
+
+    archive: Path
+    sha256: str
+
+
+@dataclass(frozen=True)
 class FileTask:
     """A settled file to be read.
 
-    `content` is given when the bytes come from the archive (a refused file tried again); `sheets`
+    `content`, or `kept` for a long file, is given when the bytes come from the archive (a refused
+    file tried again); `sheets`
     hold only the rows that may speak of this file; `importer` and `format` are named by a person
     for this file and go before those of its folder.
     """
@@ -50,6 +71,7 @@ class FileTask:
     arrived_at: datetime
     sheets: tuple[RunSheet, ...] = ()
     content: bytes | None = None
+    kept: "KeptOriginal | None" = None
     backfill: bool = False
     with_verdicts: bool = True
     importer: str | None = None
@@ -83,6 +105,21 @@ class FileReading:
     measurements: tuple[Measurement, ...] = ()
     spectra: tuple[StoredSpectrum, ...] = ()
     axes: tuple[Axis, ...] = ()
+    copy: Path | None = None
+    """Where the bytes of a long file are; `content` is empty then."""
+    spooled: SpooledScans | None = None
+    """Scans that are too much to be held; the three fields before are empty then."""
+
+    @property
+    def original(self) -> bytes | Path:
+        """Bytes of the file, or the place of a copy of them."""
+        return self.content if self.copy is None else self.copy
+
+    def release(self) -> None:
+        """Remove what is on disk of a long file, once nobody needs it any more."""
+        for path in (self.copy, self.spooled.path if self.spooled else None):
+            if path is not None:
+                path.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True)
@@ -129,6 +166,7 @@ class Workshop:
     formats: dict[str, FormatFile]
     readers: str
     """Fingerprint of importers and formats."""
+    spooling: Spooling = field(default_factory=Spooling)
 
     @classmethod
     def open(
@@ -137,6 +175,7 @@ class Workshop:
         settings: Settings,
         shut_out: Mapping[str, str] | None = None,
         files: ReaderFiles | None = None,
+        spooling: Spooling | None = None,
     ) -> "Workshop":
         """Workshop of an archive folder; without one, of what is installed alone.
 
@@ -144,6 +183,7 @@ class Workshop:
         ----------
         shut_out : importers that are not to be loaded, with the reason.
         files : the archive's formats and importers, read before; None reads them now.
+        spooling : where long files are copied to; None holds everything in memory.
 
         Raises
         ------
@@ -153,7 +193,7 @@ class Workshop:
         files = files or ReaderFiles.of(archive, settings)
         plugins = archive / "plugins" if archive else None
         importers = load_without(plugins, shut_out or {}, files.plugins)
-        return cls(settings, importers, files.formats, files.fingerprint)
+        return cls(settings, importers, files.formats, files.fingerprint, spooling or Spooling())
 
     @cached_property
     def formats_as_data(self) -> Mapping[str, Mapping[str, Any]]:
@@ -207,15 +247,75 @@ def read_file(workshop: Workshop, task: FileTask) -> FileReading:
     most_mb = workshop.settings.limits.largest_file_mb
     if is_unit(task.path):
         most_mb = min(most_mb, LARGEST_MB)
-    if task.content is None and task.size > most_mb * 2**20:
+    is_in_archive = task.content is not None or task.kept is not None
+    if not is_in_archive and task.size > most_mb * 2**20:
         return FileReading(task, changed=True, note=too_large(task.size, most_mb))
+    base = brought(task, workshop.folder(task.folder), workshop.spooling, workshop.readers)
+    if base.changed:
+        return base
     try:
-        content, changed = content_of(task, workshop.folder(task.folder))
+        if base.copy is None:
+            return _read(workshop, base, base.content)
+        with memory_for_mapping(task.size), mapped(base.copy) as held:
+            return _read(workshop, base, held)
+    except OSError as error:  # of the scratch folder: those of an importer are its own
+        base.release()
+        return FileReading(task, changed=True, note=f"cannot be read for now: {error.strerror}")
+
+
+def brought(task: FileTask, folder: Folder, spooling: Spooling, readers: str) -> FileReading:
+    """Reading that has the bytes of a file and their hash, and nothing else yet.
+
+    It is `changed` where they cannot be had for now.
+    """
+    try:
+        if spooling.is_long(task.size) and task.content is None and not is_unit(task.path):
+            return _copy_of(task, spooling, readers)
+        content, changed = content_of(task, folder)
     except OSError as error:
         return FileReading(task, changed=True, note=f"cannot be opened: {error.strerror}")
     if changed:
         return FileReading(task, changed=True, note="it changed while it was read")
-    return read_content(workshop, task, content)
+    return _with_bytes(task, content, readers)
+
+
+def _with_bytes(task: FileTask, content: bytes, readers: str) -> FileReading:
+    sha256 = hashlib.sha256(content).hexdigest()
+    return FileReading(task, file_id_of(task, readers, sha256), sha256, content)
+
+
+def _copy_of(task: FileTask, spooling: Spooling, readers: str) -> FileReading:
+    """Reading with a copy of a long file. The handle is open for no longer than that takes."""
+    copy = spooling.path(key_of(task), "copy")
+    assert copy is not None
+    try:
+        if task.kept is not None:
+            with OriginalsReader(task.kept.archive, task.kept.archive.name) as originals:
+                sha256, _ = copied(originals.parts(task.kept.sha256), copy, task.size)
+            is_same = True
+        else:
+            path = task.root / task.path
+            with path.open("rb") as stream:
+                sha256, size = copied(
+                    iter(lambda: stream.read(COPIED_AT_ONCE), b""), copy, task.size
+                )
+            after = path.stat()
+            seen = (size, after.st_size, after.st_mtime_ns)
+            is_same = seen == (task.size, task.size, task.modified_ns)
+    except OSError:
+        copy.unlink(missing_ok=True)
+        raise
+    if not is_same:
+        copy.unlink(missing_ok=True)
+        return FileReading(task, changed=True, note="it changed while it was read")
+    return FileReading(task, file_id_of(task, readers, sha256), sha256, copy=copy)
+
+
+def key_of(task: FileTask) -> str:
+    """Name that what is on disk of a task has, the same for whoever reads it again."""
+    kept = task.kept.sha256 if task.kept else ""
+    text = f"{task.folder}|{task.path}|{task.size}|{task.modified_ns}|{kept}"
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
 def content_of(task: FileTask, folder: Folder) -> tuple[bytes, bool]:
@@ -241,21 +341,43 @@ def content_of(task: FileTask, folder: Folder) -> tuple[bytes, bool]:
 
 def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileReading:
     """Reading of the bytes of a file, or of every export in a zip or unit: all of them or none."""
-    sha256 = hashlib.sha256(content).hexdigest()
-    identifier = file_id_of(task, workshop.readers, sha256)
-    base = FileReading(task, identifier, sha256, content)
-    if not content:
+    return _read(workshop, _with_bytes(task, content, workshop.readers), content)
+
+
+def _read(workshop: Workshop, base: FileReading, held: bytes | mmap) -> FileReading:
+    """The reading with what importers found in the bytes, or as a refusal."""
+    if not len(held):
         return refused(base, "", "an empty file", "a header and data")
+    task, spooling = base.task, workshop.spooling
+    collector = ScanCollector(spooling.path(key_of(task), "scans"), spooling.scans_bytes)
+    readers: dict[Reader, None] = {}
     try:
-        exports, sheets, note = exports_of(workshop, task, content)
-        reads = [read_export(workshop, task, export) for export in exports]
+        exports, sheets, note = exports_of(workshop, task, held)
+        for export in exports:
+            reader, spectra = read_export(workshop, task, export)
+            readers[reader] = None
+            _collect(workshop, base, export, reader, spectra, (*task.sheets, *sheets), collector)
     except MalformedFile as error:
+        collector.discard()
         return refused(base, error.place, error.found, error.expected)
-    return _reading_of(workshop, replace(base, note=note), reads, (*task.sheets, *sheets))
+    except OSError:
+        collector.discard()
+        raise
+    told = replace(
+        base,
+        note=note,
+        importer=_joined(each.importer for each in readers),
+        importer_version=_joined(each.version for each in readers),
+        format=_joined(each.format or "" for each in readers),
+    )
+    scans = collector.finish(task.path)
+    if isinstance(scans, SpooledScans):
+        return replace(told, spooled=scans)
+    return replace(told, measurements=scans.measurements, spectra=scans.spectra, axes=scans.axes)
 
 
 def exports_of(
-    workshop: Workshop, task: FileTask, content: bytes
+    workshop: Workshop, task: FileTask, content: bytes | mmap
 ) -> tuple[Iterable[Export], Sequence[RunSheet], str]:
     """Exports in a file, mostly the one that it is; run sheets beside them; what was passed over.
 
@@ -272,72 +394,63 @@ def exports_of(
     return container.exports(), container.sheets, container.note
 
 
-@dataclass(frozen=True)
-class ExportReading:
-    """What one importer read from one export."""
-
-    export: Export
-    reader: Reader
-    spectra: list[Spectrum]
-
-
-def read_export(workshop: Workshop, task: FileTask, export: Export) -> ExportReading:
-    """Spectra of one export, read by the importer that the settings or the file itself call for.
+def read_export(
+    workshop: Workshop, task: FileTask, export: Export
+) -> tuple[Reader, Iterator[Spectrum]]:
+    """Who reads an export, as the settings or the file itself call for, and its spectra in turn.
 
     Raises
     ------
     speclake.errors.MalformedFile
-        Nobody can read it, or its importer refuses it or fails on it.
+        Nobody can read it. While the spectra are gone through: its importer refuses it, or fails.
     """
     folder = workshop.folder(task.folder)
     format = task.format or folder.format
     source = Source(export.file, export.content, workshop.formats_as_data, format)
-    try:
+    with _as_refusals(task, export):
         choice = choose(workshop.importers, source, task.importer or folder.importer)
-        spectra = read_checked(choice.importer, source)
+    most = workshop.settings.limits.spectra_per_file
+
+    def spectra() -> Iterator[Spectrum]:
+        with _as_refusals(task, export):
+            yield from read_each(choice.importer, source, at_most=most)
+
+    return _reader(workshop, choice, format), spectra()
+
+
+@contextmanager
+def _as_refusals(task: FileTask, export: Export) -> Iterator[None]:
+    """Context in which every way not to read an export becomes the refusal of its file."""
+    try:
+        yield
     except MalformedFile as error:
         place = export.place(error.place)
         raise MalformedFile(task.path, place, error.found, error.expected) from error
     except (NoImporter, ImporterFailed) as error:
         expected = what_is_expected(export)
         raise MalformedFile(task.path, export.place(""), str(error), expected) from error
-    # no bytes are kept: those of one member are gone when the next is unpacked
-    return ExportReading(replace(export, content=b""), _reader(workshop, choice, format), spectra)
 
 
-def _reading_of(
+def _collect(
     workshop: Workshop,
     base: FileReading,
-    reads: Sequence[ExportReading],
+    export: Export,
+    reader: Reader,
+    spectra: Iterator[Spectrum],
     sheets: Sequence[RunSheet],
-) -> FileReading:
-    """Reading of a file from those of its exports."""
+    collector: ScanCollector,
+) -> None:
+    """Collect the scans of one export, with a sign of life after each."""
     task, folder = base.task, workshop.folder(base.task.folder)
     saved = datetime.fromtimestamp(task.modified_ns / 1e9, UTC) if task.modified_ns else None
-    measurements: list[Measurement] = []
-    spectra = [spectrum for each in reads for spectrum in each.spectra]
-    for each in reads:
-        facts = FileFacts(
-            base.file_id, each.export.file, each.export.saved_at or saved, task.arrived_at,
-            each.export.unpacked,
-        )  # fmt: skip
-        measurements += [
-            measurement_of(s, facts, each.reader, folder, workshop.settings, sheets)
-            for s in each.spectra
-        ]
-    readers = dict.fromkeys(each.reader for each in reads)
-    return replace(
-        base,
-        importer=_joined(each.importer for each in readers),
-        importer_version=_joined(each.version for each in readers),
-        format=_joined(each.format or "" for each in readers),
-        measurements=tuple(measurements),
-        spectra=tuple(
-            StoredSpectrum(m.measurement_id, s.axis.id, encode(s.values))
-            for m, s in zip(measurements, spectra, strict=True)
-        ),
-        axes=tuple({s.axis.id: s.axis for s in spectra}.values()),
+    facts = FileFacts(
+        base.file_id, export.file, export.saved_at or saved, task.arrived_at, export.unpacked
     )
+    for spectrum in spectra:
+        measurement = measurement_of(spectrum, facts, reader, folder, workshop.settings, sheets)
+        collector.add(measurement, spectrum)
+        reached = export.content.reached if isinstance(export.content, HeldFile) else 0
+        tell_progress(Progress(collector.count, reached, task.size))
 
 
 def _joined(names: Iterable[str]) -> str:

@@ -2,16 +2,19 @@
 
 A worker reads a long file from a copy of its own. So the file itself is open no longer than it
 takes to copy it, what is hashed, read and kept are the same bytes whatever its writer does
-meanwhile, and a writer that cuts a file short on a share cannot end the process that reads it, as
-it would where the file were mapped. Scans leave the worker through a file too, some at a time.
+meanwhile, and a writer that cuts it short on a share cannot end the process that reads it, as it
+would where that very file were mapped. Scans leave the worker through a file too, some at a time.
 """
 
 import hashlib
+import mmap
 import os
 import pickle
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Self
 
 from speclake.archive.encoding import encode
 from speclake.archive.rows import EncodedValues, StoredSpectrum
@@ -27,6 +30,7 @@ same text costs; below, it is not worth its two system calls and a file to be re
 SCANS_BYTES = 8 * 2**20
 """How much of the scans of one file is held in memory before it goes to disk."""
 COPIED_AT_ONCE = 2**20
+GIVEN_BACK_BYTES = 32 * 2**20
 _MEASUREMENT_BYTES = 4_000
 
 
@@ -52,26 +56,41 @@ class Spooling:
         return self.folder / f"{key}.{what}" if self.folder else None
 
 
-class HeldFile:
-    """Bytes of a file, a stretch at a time; `reached` is the end of the furthest stretch."""
+class HeldFile(mmap.mmap):
+    """A mapped file; `reached` is the end of the furthest stretch that was read.
 
-    def __init__(self, path: Path) -> None:
-        self._file = path.open("rb")
-        self._size = os.fstat(self._file.fileno()).st_size
-        self.reached = 0
+    Pages that were read are given back now and then: they stay in the system's cache, and do not
+    count as memory of a process that goes through a file of any length.
+    """
 
-    def __len__(self) -> int:
-        return self._size
+    reached = 0
+    _since_given_back = 0
 
-    def __getitem__(self, stretch: slice, /) -> bytes:
-        start, stop, _ = stretch.indices(self._size)
-        self._file.seek(start)
-        self.reached = max(self.reached, stop)
-        return self._file.read(max(0, stop - start))
+    def __new__(cls, path: Path) -> Self:
+        """Map a file that nobody else writes to."""
+        with path.open("rb") as file:
+            return super().__new__(cls, file.fileno(), 0, access=mmap.ACCESS_READ)
 
-    def close(self) -> None:
-        """Let go of the file."""
-        self._file.close()
+    def __getitem__(self, stretch: Any, /) -> Any:
+        found = super().__getitem__(stretch)
+        if isinstance(found, bytes):
+            self.reached = max(self.reached, stretch.indices(len(self))[1])
+            self._since_given_back += len(found)
+            if self._since_given_back > GIVEN_BACK_BYTES and hasattr(mmap, "MADV_DONTNEED"):
+                self.madvise(mmap.MADV_DONTNEED)
+                self._since_given_back = 0
+        return found
+
+
+@contextmanager
+def mapped(path: Path) -> Iterator[HeldFile]:
+    """The bytes of a file that nobody else writes to."""
+    held = HeldFile(path)
+    try:
+        yield held
+    finally:
+        with suppress(BufferError):  # an importer's object still looks into it, and ends it later
+            held.close()
 
 
 def copied(parts: Iterable[bytes], path: Path, size: int) -> tuple[str, int]:
@@ -177,6 +196,11 @@ class ScanCollector:
             tuple(StoredSpectrum(m.measurement_id, axis, v) for m, axis, v in self._held),
             tuple(self._axes.values()),
         )
+
+    def discard(self) -> None:
+        """Leave nothing of what was read on disk."""
+        if self.path is not None and self._ids:
+            self.path.unlink(missing_ok=True)
 
     def finish(self, file: str) -> Scans | SpooledScans:
         """All scans, once the file was read to its end."""

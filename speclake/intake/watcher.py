@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
@@ -90,7 +90,16 @@ class Watcher:
 
     def states(self) -> list[FolderState]:
         """How each folder is, for the Intake page."""
-        return [each.watched.state for each in self._folders.values()]
+        under_way = self._pool.under_way
+        return [
+            replace(
+                each.watched.state,
+                under_way={
+                    path: how for (folder, path), how in under_way.items() if folder == name
+                },
+            )
+            for name, each in self._folders.items()
+        ]
 
     def close(self) -> None:
         """End the threads that listen for events."""
@@ -124,7 +133,8 @@ class Watcher:
         """Ripe files of all folders in turn, so that a backlog in one holds up no other.
 
         Where none is ripe it pauses, to be asked again while files are being read. It ends then
-        if a run sheet waits for them to be done, or if the turn is an old one.
+        if a run sheet waits for them to be done, or if the turn is an old one; but not while a
+        file is read that takes long, which is to hold up none that comes meanwhile.
         """
         ends_s = time.monotonic() + TURN_S
         self._has_new_sheet = False
@@ -137,7 +147,8 @@ class Watcher:
                 else:
                     yield self._task(name, listed)
             if sources.are_empty:
-                if self._has_new_sheet or time.monotonic() > ends_s:
+                is_due = self._has_new_sheet or time.monotonic() > ends_s
+                if is_due and not self._pool.under_way:
                     return
                 yield Pause.PAUSE
 
