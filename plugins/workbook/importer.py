@@ -81,6 +81,9 @@ class WorkbookImporter:
         form = checked_format(name, source.formats[name], SheetFormat)
         # the whole file before the first spectrum: a refused file must not leave some behind
         sheets, notes = chosen_sheets(book, form.sheets, source.name)
+        if source.format is None and len(may_recognise(source, self.name, _TABLE)) > 1:
+            # its first bytes did not tell which, so that only this note does
+            notes = (*notes, f"read by the format {name!r}, whose texts stand in a sheet")
         yield from [
             spectrum
             for sheet in sheets

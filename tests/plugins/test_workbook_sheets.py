@@ -96,7 +96,8 @@ class TestRecognising:
         header = "[header]\nlines = 1\n"
         forms = {"plain": tomllib.loads(self.BY_TEXT + header), "other": tomllib.loads(other)}
         source = Source("run7.xlsx", self.CONTENT, forms)
-        assert len(read_checked(WorkbookImporter(), source)) == 1
+        [spectrum] = read_checked(WorkbookImporter(), source)
+        assert spectrum.notes == ("read by the format 'plain', whose texts stand in a sheet",)
         with pytest.raises(MalformedFile, match="no format that recognises it"):
             read(self.CONTENT, other)
 
