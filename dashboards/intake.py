@@ -83,6 +83,7 @@ def _folder(state: Any, zone: tzinfo | None) -> dict[str, Any]:
         "last_look": _clock(state.last_look_s, zone),
         "last_file": _clock(state.last_file_s, zone),
         "waiting": state.waiting,
+        "under_way": [f"reading {path}: {how}" for path, how in state.under_way.items()],
     }
 
 

@@ -40,7 +40,8 @@ part_needs = ["product", "lot", "sample or serial"]
 workers = 2
 importer_time_s = 20.0
 importer_memory_mb = 1024
-largest_file_mb = 256
+largest_file_mb = 2048
+spectra_per_file = 100000
 
 [pages]
 address = "127.0.0.1"

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from speclake_dashboards.app import ROUTES, view_of
 from speclake_dashboards.border import OUR_FAULT
 
+from speclake.intake.folders import FolderState
 from tests.dashboards.conftest import NASTY
 
 JUNK = {
@@ -137,6 +138,12 @@ def test_the_bench_tells_what_the_part_still_lacks(archive):
     text = ask(archive, "bench", instrument="bench D")
     assert "bench D" in text
     assert "bench A" not in text
+
+
+def test_the_intake_page_tells_how_far_a_long_file_has_come(archive, monkeypatch):
+    state = FolderState("bench", "exports", under_way={"<run>.jdx": "3,120 spectra so far"})
+    monkeypatch.setattr(archive, "watch_states", lambda: [state])
+    assert "reading &lt;run&gt;.jdx: 3,120 spectra so far" in ask(archive, "intake")
 
 
 def test_the_intake_page_lists_refusals_with_place_found_and_expected(archive):

@@ -13,11 +13,14 @@ from speclake.api import Archive
 from speclake.api.taking import refused_tasks
 from speclake.archive.rows import FileOutcome
 from speclake.intake.ingest import Ingest, Tally
+from speclake.intake.longfiles import Questions, as_catalog
 from speclake.intake.reading import FileReading, FileTask
 from speclake.intake.readpool import ReadPool
+from speclake.service import Service
 from speclake.settings import Limits
 from tests.intake.test_readpool import tasks_of
 from tests.labs import SPEC
+from tests.test_service import eventually
 
 IMPORTER = '''
 """Reads rows of numbers, a spectrum a row, from a stream."""
@@ -302,3 +305,71 @@ def test_settled_long_file_does_not_hold_up_short_ones(tmp_path: Path) -> None:
     with lab(tmp_path / "lab") as archive:
         _, seen = take(archive, tasks_of([long, *short]), long_file_bytes=200)
     assert seen[-1].task.path == "long.txt"
+
+
+def test_progress_tells_how_far_a_file_has_come_and_forgets_it_when_it_is_done(
+    tmp_path: Path,
+) -> None:
+    lines = [line for i in range(60, 64) for line in ("slow", f"{i} 91.0")]
+    file = rows(tmp_path / "run.txt", *lines)
+    told: list[str] = []
+    with lab(tmp_path / "lab") as archive:
+        tally = archive.ingest([file], progress=lambda t: told.extend(t.under_way.values()))
+    assert told and all(how.endswith("spectra so far") for how in told)
+    assert tally.under_way == {} and tally.measurements == 64
+
+
+def test_watched_folder_tells_how_far_a_file_has_come(tmp_path: Path) -> None:
+    exports = tmp_path / "exports"
+    exports.mkdir()
+    lab(tmp_path / "lab").close()
+    with (tmp_path / "lab/speclake.toml").open("a", encoding="utf-8") as settings:
+        settings.write(
+            f'\n[[folder]]\nname = "bench"\npath = "{exports.as_posix()}"\nsettle_s = 0.1\n'
+        )
+    lines = [line for i in range(60, 66) for line in ("slow", f"{i} 91.0")]
+    rows(exports / "run.txt", *lines)
+    with Archive.open(tmp_path / "lab") as archive:
+        service = Service(archive)
+        service.start(with_pages=False)
+        try:
+            eventually(lambda: "run.txt" in archive.watch_states()[0].under_way)
+            eventually(lambda: archive.count() == 66)
+            eventually(lambda: archive.watch_states()[0].under_way == {})
+        finally:
+            service.close()
+
+
+def test_questions_tell_whether_another_writer_changed_an_answer() -> None:
+    class Held:
+        ids: tuple[str, ...] = ("a",)
+
+        def known_ids(self, asked: list[str]) -> set[str]:
+            return set(asked) & set(self.ids)
+
+    held = Held()
+    questions = Questions(held)  # type: ignore[arg-type] # a catalogue of one question
+    assert as_catalog(questions).known_ids(["a", "b"]) == {"a"}
+    held.ids = ("a", "c")
+    assert questions.have_the_same_answers()
+    held.ids = ("a", "b")
+    assert not questions.have_the_same_answers()
+
+
+def test_long_file_is_ruled_upon_anew_when_another_writer_took_the_same_scans_meanwhile(
+    tmp_path: Path,
+) -> None:
+    file, twin = rows(tmp_path / "run.txt"), rows(tmp_path / "twin.txt", scans=10)
+    with lab(tmp_path / "lab") as archive, Archive.open(tmp_path / "lab") as other:
+        judge = archive.judge_step.new
+        took: list[int] = []
+
+        def interrupted(*arguments: object) -> object:
+            if not took:
+                took.append(other.ingest([twin]).measurements)
+            return judge(*arguments)  # type: ignore[arg-type] # handed through
+
+        archive.judge_step.new = interrupted  # type: ignore[method-assign, assignment]
+        tally, _ = take(archive, tasks_of([file]), **LONG)
+        assert took == [10] and tally.measurements == 50
+        assert archive.count() == 60 and archive.verify() == []
