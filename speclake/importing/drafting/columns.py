@@ -254,7 +254,8 @@ def _unit_of_lines(found: FoundTable, parts: Parts) -> tuple[UnitText, str] | No
     """Unit of values in a line of titles that is no line of cells, with the line."""
     if parts.titles:
         return None
-    marks = rf"\s{{2,}}|{re.escape(found.reading.mark)}"
+    mark = found.reading.mark
+    marks = r"\s{2,}" if mark == " " else rf"\s{{2,}}|{re.escape(mark)}"
     for line in parts.last_lines:
         if names_an_axis(line) or axis_unit_in(line):
             pieces = [unit for piece in re.split(marks, line) if (unit := value_unit_in(piece))]

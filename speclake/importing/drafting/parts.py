@@ -145,15 +145,21 @@ def separator_of(lines: Sequence[str], prefix: str) -> str | None:
     texts = [line.strip(" \r").removeprefix(prefix).strip(" ") for line in lines]
     counts: Counter[str] = Counter()
     for text in texts:
-        # the first sign in a line is the one that ends a name
-        mark = min((mark for mark in SEPARATORS if mark in text), key=text.index, default="")
+        mark = _mark_behind_name(text)
         if mark and _looks_like_a_name(text.partition(mark)[0]):
             counts[mark] += 2 if text.partition(mark)[2].strip(" ,;\t") else 1
-    if counts:
-        return max(SEPARATORS, key=lambda mark: counts[mark])
-    wide = [text for text in texts if WIDE_GAP in text]
-    is_wide = wide and all(_looks_like_a_name(text.partition(WIDE_GAP)[0]) for text in wide)
-    return WIDE_GAP if is_wide and len(wide) > 1 else None
+    # blanks alone part names and values only where several lines show it
+    counts = Counter({m: n for m, n in counts.items() if m != WIDE_GAP or n > 2})
+    return max(counts, key=lambda mark: counts[mark], default=None)
+
+
+def _mark_behind_name(text: str) -> str:
+    """The first sign in a line, which ends a name; dots that lead to the value, or wide blanks."""
+    if leaders := re.match(r"[^\W\d_][\w ]*?( \.{3,} *)(?=[^ .:=])", text):
+        return leaders[1]
+    if re.match(r"[^\W\d_][\w .]*?  +(?=[^ :=;,|\t])", text):
+        return WIDE_GAP
+    return min((mark for mark in SEPARATORS if mark in text), key=text.index, default="")
 
 
 def _looks_like_a_name(text: str) -> bool:

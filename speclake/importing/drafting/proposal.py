@@ -18,6 +18,7 @@ from speclake.importing.drafting.surroundings import footer_entries, say_surroun
 from speclake.importing.drafting.tables import (
     DELIMITERS,
     FoundTable,
+    broken_row,
     find_table,
     has_bare_decimal_commas,
     stands_in_rows,
@@ -139,6 +140,9 @@ def _trouble(text: str, lines: Sequence[str], found: FoundTable | None) -> str:
         return "no table of numbers was found: is this a text export of spectra?"
     if stands_in_rows(lines, found):
         return "one axis stands above the rows, with a spectrum in each: no format reads that"
+    if (number := broken_row(lines, found)) is not None:
+        line = lines[number].strip()
+        return f"line {number + 1} stands among the rows and is none: {line[:60]!r}"
     if has_bare_decimal_commas(lines, found):
         return "commas part the cells and are decimal signs too: no format can tell them apart"
     return ""

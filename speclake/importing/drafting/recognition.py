@@ -11,7 +11,7 @@ from speclake.importing.drafting.units import (
     quantities_in,
     value_unit_in,
 )
-from speclake.importing.drafting.words import has_stem
+from speclake.importing.drafting.words import field_of, has_stem
 from speclake.importing.recognising import RECOGNISED_BYTES
 
 MOST_NAMES = 6
@@ -59,7 +59,10 @@ def _headings(header: Sequence[str], parts: Parts) -> list[str]:
     found = [
         text
         for text in parts.lines_above
-        if text in written and not re.search(r"\d", text) and re.search(r"[^\W\d_]{3}", text)
+        if text in written
+        and not re.search(r"\d", text)
+        and re.search(r"[^\W\d_]{3}", text)
+        and field_of(text.split()[0]) is None
     ]
     return found[:1]
 

@@ -18,7 +18,7 @@ MOST_LINES = 10_000
 FEWEST_ROWS = 3
 
 _THREE_BEHIND = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
-_MISSING = re.compile(r"[-*.#?]{1,12}|[<>]{1,3}|#?[A-Za-z][A-Za-z0-9/!*. _-]{0,11}[!?]?|")
+_MISSING = re.compile(r"[^0-9]{1,24}|#?[A-Za-z][A-Za-z0-9/!*. _-]{0,11}[!?]?|")
 
 
 @dataclass(frozen=True)
@@ -261,6 +261,20 @@ def is_steady(column: Sequence[float | None]) -> bool:
     if len(steps) - len(moving) > len(steps) // 6:
         return False
     return all(step > 0 for step in moving) or all(step < 0 for step in moving)
+
+
+def broken_row(lines: Sequence[str], found: FoundTable) -> int | None:
+    """Number of a line beside the rows that goes on with the axis but is no row of numbers."""
+    reading = found.reading
+    for run in found.runs:
+        axis = [value for value in columns_of(lines, run, reading)[run.axis] if value is not None]
+        step = max(abs(b - a) for a, b in pairwise(axis))
+        for number, end in ((run.first - 1, axis[0]), (run.stop, axis[-1])):
+            cells = reading.cells(lines[number]) if 0 <= number < len(lines) else []
+            position = reading.number(cells[run.axis]) if len(cells) > run.axis else None
+            if position is not None and 0 < abs(position - end) <= 3 * step:
+                return number
+    return None
 
 
 def has_bare_decimal_commas(lines: Sequence[str], found: FoundTable) -> bool:

@@ -8,8 +8,8 @@ from speclake.units import AxisUnit, ValueUnit
 
 _AXIS_UNITS: tuple[tuple[AxisUnit, str], ...] = (
     ("cm-1", r"cm ?\^?\(?[-\u2212] ?1|1 ?/ ?cm|per cm"),
-    ("um", r"[u\u03bc]m|microns?|micromet(?:er|re)s?"),
-    ("nm", r"nm|nanomet(?:er|re)s?"),
+    ("um", r"[u\u03bc]m|мкм|microns?|micromet(?:er|re)s?"),
+    ("nm", r"nm|nanomet(?:er|re)s?|нм"),
     ("eV", r"ev|electron ?volts?"),
 )
 _PERCENT = r"%|percent|pct|prozent"
