@@ -24,6 +24,14 @@ VALUE_UNITS: tuple[ValueUnit, ...] = get_args(ValueUnit)
 
 
 @dataclass(frozen=True)
+class Other:
+    """Why a column is no spectrum, and whether that needs no question."""
+
+    reason: str
+    is_sure: bool
+
+
+@dataclass(frozen=True)
 class Roles:
     """What the columns of a table are; indices count from 0.
 
@@ -31,13 +39,13 @@ class Roles:
     ----------
     counter : column that only counts the rows.
     spectra : columns that may be spectra.
-    others : columns whose titles say that they are none, with words for what says so.
+    others : columns that are none, with what says so.
     """
 
     axis: int
     counter: int | None
     spectra: tuple[int, ...]
-    others: Mapping[int, str]
+    others: Mapping[int, Other]
     are_pairs: bool
 
 
@@ -48,29 +56,36 @@ def find_roles(lines: Sequence[str], found: FoundTable, parts: Parts) -> Roles:
         return Roles(0, None, tuple(range(1, run.cells, 2)), {}, are_pairs=True)
     counter = 0 if run.axis == 1 and counts_rows(lines, found) else None
     rest = [index for index in range(run.cells) if index not in (run.axis, counter)]
-    reasons = {index: _reason_for_no_spectrum(index, lines, found, parts) for index in rest}
-    others = {index: reason for index, reason in reasons.items() if reason}
+    is_told = any(value_unit_in(_title(parts, index)) for index in rest)
+    found_others = {index: _other(index, lines, found, parts, is_told=is_told) for index in rest}
+    others = {index: other for index, other in found_others.items() if other}
     if len(others) == len(rest):
         others = {}
     spectra = tuple(index for index in rest if index not in others)
     return Roles(run.axis, counter, spectra, others, are_pairs=False)
 
 
-def _reason_for_no_spectrum(
-    index: int, lines: Sequence[str], found: FoundTable, parts: Parts
-) -> str | None:
-    """What says that a column is no spectrum; None where nothing does."""
+def _other(
+    index: int, lines: Sequence[str], found: FoundTable, parts: Parts, *, is_told: bool
+) -> Other | None:
+    """What says that a column is no spectrum; None where nothing does.
+
+    Parameters
+    ----------
+    is_told : whether the titles of other columns state units of values.
+    """
     title = _title(parts, index)
     if index in found.texts:
-        return "it holds no numbers"
+        return Other("it holds no numbers", is_sure=True)
     if value_unit_in(title):
         return None
-    is_axis = names_an_axis(title) or axis_unit_in(title)
-    if is_axis and is_steady(columns_of(lines, found.runs[0], found.reading)[index]):
-        return f"its title {title!r} is that of another axis"
     if has_stem(title, "other_columns", "stems"):
-        return f"its title is {title!r}"
-    return None
+        return Other(f"its title is {title!r}", is_told)
+    if is_steady(columns_of(lines, found.runs[0], found.reading)[index]):
+        is_axis = names_an_axis(title) or axis_unit_in(title) is not None
+        why = "its numbers rise or fall all the way, as those of an axis or a clock"
+        return Other(why, is_told and is_axis)
+    return Other(f"its title {title!r} states no unit", is_sure=False) if is_told else None
 
 
 def _title(parts: Parts, index: int) -> str:
@@ -115,7 +130,7 @@ def say_columns(sheet: Sheet, found: FoundTable, parts: Parts, roles: Roles) -> 
     _say_axis(sheet, found, parts, roles)
     if roles.are_pairs:
         sheet.say("values", "pairs", True, "every second column is an axis")
-    _say_ignored(sheet, parts, roles)
+    _say_ignored(sheet, roles)
     _say_value_unit(sheet, found, parts, roles)
     if len(roles.spectra) > 1:
         _doubt_columns(sheet, parts, roles)
@@ -163,18 +178,18 @@ def _ask_axis_unit(sheet: Sheet, parts: Parts, roles: Roles) -> None:
     sheet.ask("axis", "unit", likely, question, others)
 
 
-def _say_ignored(sheet: Sheet, parts: Parts, roles: Roles) -> None:
-    reasons = {roles.counter: "it only counts the rows"} if roles.counter is not None else {}
-    reasons |= roles.others
-    ignored = [index + 1 for index in sorted(reasons)]
-    if not ignored:
+def _say_ignored(sheet: Sheet, roles: Roles) -> None:
+    others = dict(roles.others)
+    if roles.counter is not None:
+        others[roles.counter] = Other("it only counts the rows", is_sure=True)
+    if not others:
         return
-    why = "; ".join(f"column {index + 1}: {reason}" for index, reason in sorted(reasons.items()))
-    is_told = all(value_unit_in(_title(parts, index)) for index in roles.spectra)
-    if roles.others and not is_told and not all(r.startswith("it ") for r in reasons.values()):
-        sheet.ask("values", "ignore", ignored, f"are these no spectra? {why}")
-    else:
+    ignored = [index + 1 for index in sorted(others)]
+    why = "; ".join(f"column {index + 1}: {others[index].reason}" for index in sorted(others))
+    if all(other.is_sure for other in others.values()):
         sheet.say("values", "ignore", ignored, why)
+    else:
+        sheet.ask("values", "ignore", ignored, f"are these no spectra? {why}")
 
 
 def _doubt_columns(sheet: Sheet, parts: Parts, roles: Roles) -> None:
@@ -195,7 +210,7 @@ def _say_value_unit(sheet: Sheet, found: FoundTable, parts: Parts, roles: Roles)
     against = _entry_against(parts, {QUANTITY_OF_UNIT[each.unit] for each in told})
     if told and against:
         _ask_value_unit(sheet, parts, titles, f"the titles and the header entry {against!r} differ")
-    elif told and len(told) == len(titles):
+    elif told:
         _say_unit_of_titles(sheet, titles, told, is_one=len(found.runs) == 1)
     elif stated and len({each.unit for each in stated.values()}) == 1:
         name, unit = next(iter(stated.items()))

@@ -7,10 +7,15 @@ from collections.abc import Iterator, Sequence
 from functools import cache
 from importlib import resources
 
+_WITHOUT_STROKE = {"ø": "o", "ł": "l", "đ": "d", "ı": "i"}
+"""Letters that Unicode does not take apart."""
+
 
 def folded(text: str) -> str:
     """Text in lower case without accents, character for character, so that positions stay."""
-    return "".join(unicodedata.normalize("NFKD", c.lower())[0] if c else c for c in text)
+    return "".join(
+        _WITHOUT_STROKE.get(c.lower(), unicodedata.normalize("NFKD", c.lower())[0]) for c in text
+    )
 
 
 def plain(name: str) -> str:
