@@ -3,6 +3,7 @@
 import pytest
 from speclake_plugins.workbook.drafting import draft_of_workbook
 
+from speclake.api.describing import describe
 from speclake.errors import MalformedFile
 from speclake.importing.drafting import with_answers
 from tests.plugins.test_workbook import headed
@@ -78,3 +79,13 @@ def test_a_workbook_without_numbers_is_shown_all_the_same():
 def test_a_damaged_workbook_is_refused():
     with pytest.raises(MalformedFile):
         draft_of_workbook("run7.xlsx", b"PK\x03\x04")
+
+
+def test_describe_shows_the_draft_and_reads_by_it_as_answered(tmp_path):
+    file = tmp_path / "run7.xlsx"
+    file.write_bytes(book(S1=[TITLES, *POINTS]))
+    told = describe(tmp_path, file)
+    assert "# sheet 'S1', 4 rows of 2 cells:" in told.draft
+    assert [each.key for each in told.questions if each.is_needed] == ["values.unit"]
+    answered = describe(tmp_path, file, {"values.unit": "%T"})
+    assert [each["quantity"] for each in answered.spectra] == ["transmittance in %T"]
