@@ -10,7 +10,9 @@ from speclake_plugins.jcamp import JcampImporter
 
 from speclake.errors import MalformedFile
 from speclake.importing import Confidence, Source
+from speclake.spectrum import Spectrum
 from speclake.testing import check_importer
+from speclake.writing.jcamp import blocks
 from tests.plugins.jcamp_files import (
     DIFFERENCES,
     PAGES,
@@ -97,6 +99,10 @@ def test_any_bytes_behind_a_header_are_refused_or_read_soundly(data: bytes) -> N
         assert all(np.diff(each.axis.values).min(initial=1) > 0 for each in found)
 
 
+EXPORTED = Spectrum.as_listed(
+    [500, 501, 502, 503], [1 / 8, 0.5, float("nan"), -0.25], axis_unit="nm", unit="T",
+    medium="air", header={"Sample": "Größe $$ 7"}, fields={"lot": "L7"}, place="column 2",
+)  # fmt: skip
 KIT = {
     "plain": (seven(OWNER="nobody", FIRSTY="10", DATE="97/01/28"), 1),
     "differences": (seven(DIFFERENCES), 1),
@@ -114,6 +120,8 @@ KIT = {
     "side by side": (seven() + seven(), 2),
     "pages": (PAGES, 2),
     "no end": (seven(closed=False), 1),
+    "exported": ("".join(blocks([EXPORTED, EXPORTED], "difdup")).encode(), 2),
+    "exported in pairs": ("".join(blocks([EXPORTED], "pairs")).encode(), 1),
 }
 
 
