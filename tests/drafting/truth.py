@@ -124,12 +124,12 @@ def score(export: Export) -> Score:
         result.silent.append(f"{len(spectra)} spectra instead of {len(export.spectra)}")
         return result
     for read, true in zip(spectra, export.spectra, strict=True):
-        _compare(result, read, true, export)
+        compare(result, read, true, export)
     _look_at_recognition(result, form, export)
     return result
 
 
-def _compare(result: Score, read: Spectrum, true: dict[str, Any], export: Export) -> None:
+def compare(result: Score, read: Spectrum, true: dict[str, Any], export: Export) -> None:
     """Note where a spectrum is not the true one."""
     turn = slice(None, None, -1 if read.scan_direction == "descending" else 1)
     positions, values = read.axis.values[turn].tolist(), read.values[turn].tolist()

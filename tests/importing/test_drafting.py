@@ -1,16 +1,18 @@
 """A draft reads its own file once its open questions are answered, and never decides in silence."""
 
+import json
 import re
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from speclake import tomlfile
+from speclake.errors import BadSettings
 from speclake.importing.delimited import read_export
-from speclake.importing.drafting import Draft, draft, with_answers
+from speclake.importing.drafting import Draft, answer_of, draft, with_answers
 from speclake.importing.formats import Format
 
 POSITIONS = [400.0, 400.5, 401.0, 401.5, 402.0]
@@ -243,6 +245,111 @@ class TestDates:
         scanned, found = self.scanned("Lamp changed: 2026-01-01", "Scanned: 2026-05-04 10:12")
         assert scanned["entries"] == ["Scanned"]
         assert any("'Lamp changed' hold times too" in each for each in found.doubts)
+
+
+class TestAnswers:
+    CONTENT = b"Sample: A\nDate: 04/05/2026\nMode: fast\n400\t91.5\n401\t92.5\n402\t-0.5\n"
+
+    def answered(self, answers) -> dict:
+        return tomllib.loads(with_answers(draft("a.txt", self.CONTENT), answers))
+
+    def test_answers_fill_what_was_open(self) -> None:
+        said = self.answered(
+            {"values.unit": "%T", "axis.unit": "nm", "scanned.patterns": ["%d/%m/%Y"]}
+        )
+        assert said["values"] == {"unit": "%T"}
+        assert said["scanned"] == {"entries": ["Date"], "patterns": ["%d/%m/%Y"]}
+
+    def test_answer_to_what_was_assumed_takes_its_place(self) -> None:
+        said = self.answered({"header.lines": 3, "fields.sample": None, "text.missing": ["---"]})
+        assert said["header"] == {"lines": 3, "between": ":"}
+        assert said["text"]["missing"] == ["---"]
+        assert "fields" not in said
+
+    def test_question_and_assumption_say_all_that_a_page_needs(self) -> None:
+        found = draft("a.txt", self.CONTENT)
+        [unit] = [each for each in found.questions if each.key == "values.unit"]
+        assert unit.is_needed
+        assert set(unit.choices) == {"%T", "T", "%R", "R", "A", "log(1/R)"}
+        [dates] = [each for each in found.questions if each.key == "scanned.patterns"]
+        assert dates.choices == (["%d/%m/%Y"], ["%m/%d/%Y"])
+        [mark] = [each for each in found.assumptions if each.key == "text.delimiter"]
+        assert (mark.value, mark.evidence) == ("tab", "3 rows of 2 cells each")
+        assert ";" in mark.alternatives
+        lists = [[asdict(each) for each in part] for part in (found.questions, found.assumptions)]
+        assert json.loads(json.dumps(lists))[1][0]["key"] == "recognise.file_name"
+
+    def test_encoding_answered_names_the_entries_anew(self) -> None:
+        content = (
+            "Pr\xf3bka: A\nD\u0142ugo\u015b\u0107 fali [nm]\t%T\n400\t1.5\n401\t2.5\n402\t3.5\n"
+        )
+        found = draft("a.txt", content.encode("cp1250"))
+        said = tomllib.loads(with_answers(found, {"text.encoding": "cp1250"}))
+        assert said["fields"]["sample"] == "Pr\xf3bka"
+        assert said["axis"]["unit"] == "nm"
+
+    def test_key_of_no_table_is_refused(self) -> None:
+        with pytest.raises(BadSettings, match="no key of a format"):
+            self.answered({"colour": "red"})
+
+    @pytest.mark.parametrize(
+        ("text", "key", "value"),
+        [
+            ("values.unit=%T", "values.unit", "%T"),
+            ("values.ignore=[2, 3]", "values.ignore", [2, 3]),
+            ("fields.sample = Sample name", "fields.sample", "Sample name"),
+        ],
+    )
+    def test_answer_on_one_line(self, text, key, value) -> None:
+        assert answer_of(text) == (key, value)
+
+    @pytest.mark.parametrize("text", ["values.unit", "=%T", "values.unit=", ""])
+    def test_answer_without_key_or_value_is_refused(self, text) -> None:
+        with pytest.raises(BadSettings, match="KEY=VALUE"):
+            answer_of(text)
+
+
+class TestRowsThatAreNone:
+    """A row that is left out of the table would be lost without a word."""
+
+    @pytest.mark.parametrize("broken", ["400\t<0.01", "403\t12,5%", "399.5\t1.2.3"])
+    def test_line_among_the_rows_is_told(self, broken) -> None:
+        rows = sorted([broken, "400.5\t1.5", "401\t2.5", "402\t3.5"], key=lambda r: float(r[:3]))
+        found = draft("a.txt", "".join(f"{row}\n" for row in ["nm\t%T", *rows]).encode())
+        assert any("stands among the rows" in each for each in found.doubts), found.toml
+        assert "delimiter" not in tomllib.loads(found.toml)["text"]
+
+    def test_first_rows_without_a_value_stay_rows_in_another_export(self) -> None:
+        found = draft("a.txt", b"Sample: A\nLot: 5\n\n400\t1.5\n401\t2.5\n402\t3.5\n")
+        form = answered(found, {"text.missing": ["over"]})
+        other = b"Sample: B\nLot: 5\nSite: 2\n\n400\tover\n401\t2.5\n402\t3.5\n"
+        [spectrum] = read_export(other, "b.txt", form)
+        assert len(spectrum.axis) == 3
+
+    @pytest.mark.parametrize(
+        ("text", "doubt"),
+        [
+            ("No,400,405,410\n1,1.5,2.5,3.5\n2,1.5,2.5,3.5\n3,1.5,2.5,3.5\n", "in each"),
+            ("nm,%T\n400,0,91,25\n401,0,91,50\n402,0,90,75\n", "decimal signs too"),
+        ],
+    )
+    def test_tables_that_no_format_reads_are_told(self, text, doubt) -> None:
+        found = draft("a.txt", text.encode())
+        assert any(doubt in each for each in found.doubts), found.toml
+        assert "axis" not in tomllib.loads(found.toml)
+
+
+class TestUnits:
+    @pytest.mark.parametrize(
+        ("header", "title"),
+        [("Mode: Reflectance", "Transmittance (%)"), ("Mode: fast", "Transmittance"),
+         ("Mode: %", "Absorption (%)"), ("Mode: fast", "T")],
+    )  # fmt: skip
+    def test_unit_that_is_not_told_is_asked_for(self, header, title) -> None:
+        content = f"{header}\nnm\t{title}\n400\t1.5\n401\t2.5\n402\t1.5\n"
+        found = draft("a.txt", content.encode())
+        assert "values.unit" in {each.key for each in found.questions if each.is_needed}
+        assert "values" not in tomllib.loads(found.toml)
 
 
 FRAGMENTS = st.lists(
