@@ -223,9 +223,14 @@ def load_without(
     return Importers(found.ready, (*found.broken, *broken))
 
 
-def too_large(size: int, most_mb: int) -> str:
-    """Why a file is not read, in words."""
-    return f"found {size} bytes; expected at most {most_mb} MB (largest_file_mb)"
+def too_large(task: FileTask, most_mb: int) -> str:
+    """Why a file is not read, in words; empty for one that is not too large."""
+    limit = "largest_file_mb"
+    if is_unit(task.path) and most_mb > LARGEST_MB:
+        most_mb, limit = LARGEST_MB, "the most that a unit holds"
+    if task.size <= most_mb * 2**20:
+        return ""
+    return f"found {task.size} bytes; expected at most {most_mb} MB ({limit})"
 
 
 def file_id_of(task: FileTask, readers: str, sha256: str) -> str:
@@ -244,12 +249,10 @@ def read_file(workshop: Workshop, task: FileTask) -> FileReading:
     A file above the limit gets no reading: a line in the record would be one without its bytes,
     and would keep the file from being read once the limit is raised.
     """
-    most_mb = workshop.settings.limits.largest_file_mb
-    if is_unit(task.path):
-        most_mb = min(most_mb, LARGEST_MB)
+    problem = too_large(task, workshop.settings.limits.largest_file_mb)
     is_in_archive = task.content is not None or task.kept is not None
-    if not is_in_archive and task.size > most_mb * 2**20:
-        return FileReading(task, changed=True, note=too_large(task.size, most_mb))
+    if not is_in_archive and problem:
+        return FileReading(task, changed=True, note=problem)
     base = brought(task, workshop.folder(task.folder), workshop.spooling, workshop.readers)
     if base.changed:
         return base

@@ -16,7 +16,7 @@ def is_wanted(path: str, folder: Folder) -> bool:
 
 def is_run_sheet(path: str, folder: Folder) -> bool:
     """Whether a path below a watched folder is a run sheet."""
-    return not _is_passed_over(path) and _fits(path, folder.run_sheets)
+    return not (is_unit(path) or _is_passed_over(path)) and _fits(path, folder.run_sheets)
 
 
 def is_unit(path: str) -> bool:

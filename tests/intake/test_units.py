@@ -4,6 +4,8 @@ import io
 import os
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -14,8 +16,9 @@ from speclake.api import Archive
 from speclake.api.describing import describe
 from speclake.errors import NotFound
 from speclake.intake.disks import Listed, LocalDisk
-from speclake.intake.units import in_units, packed, unit_now
-from speclake.intake.wanted import ledger_paths, unit_of
+from speclake.intake.reading import FileTask, too_large
+from speclake.intake.units import LARGEST_MB, in_units, packed, unit_now
+from speclake.intake.wanted import is_run_sheet, ledger_paths, unit_of
 from speclake.intake.zips import members_of
 from speclake.service import Service
 from speclake.settings import Folder
@@ -79,6 +82,7 @@ def test_long_unit_is_one_entry_and_its_neighbours_their_own() -> None:
 def test_outermost_folder_that_fits_is_the_unit() -> None:
     told = [unit_of(p, FOLDER) for p in ("a/run-1/x/run-2/y.txt", "run-1.txt", "a/b.txt", "run-3/")]
     assert told == ["a/run-1/", "", "", "run-3/"]
+    assert not is_run_sheet("run-3/", Folder(name="b", path="i", run_sheets=("run*",)))
     assert unit_of("day/x/a.txt", Folder(name="b", path="i", units=("day/*",))) == "day/x/"
     assert ledger_paths("a/b/c.txt") == ["a/b/c.txt", "a", "a/b", "a/", "a/b/"]
 
@@ -229,6 +233,28 @@ def test_scans_taken_singly_before_are_repeated_by_their_unit(
     with Archive.open(tmp_path / "lab") as archive:
         assert archive.ingest([exports]).counts == {"repeated": 1}
         assert archive.count() == 3
+
+
+def test_run_sheet_in_a_unit_speaks_of_its_files_by_their_paths(
+    tmp_path: Path, exports: Path
+) -> None:
+    rows = "file,site\nrun-7/S1.txt,5\nS2.txt,6\nS3.txt,7\n"
+    (exports / "run-7/runs.csv").write_text(rows, "utf-8")
+    more = {"units": '["run-*"]', "run_sheets": '["*.csv"]'}
+    with watching_lab(tmp_path / "lab", exports, **more) as archive:
+        archive.ingest([exports])
+        assert sorted(archive.files()["path"]) == ["S3.txt", "run-7/"]
+        sites = dict(archive.find().select("file", "site").rows())
+    assert sites == {"run-7/S1.txt": "5", "run-7/deep/S2.txt": "6", "S3.txt": None}
+
+
+def test_unit_above_its_limit_is_told_and_left(tmp_path: Path) -> None:
+    now = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    task = FileTask("bench", tmp_path, "run-7/", LARGEST_MB * 2**20 + 1, 0, now)
+    found = f"found {task.size} bytes; expected at most "
+    assert too_large(task, 10_000) == f"{found}{LARGEST_MB} MB (the most that a unit holds)"
+    assert too_large(task, 9) == f"{found}9 MB (largest_file_mb)"
+    assert too_large(replace(task, path="a.txt"), 10_000) == ""
 
 
 def test_unit_is_described_like_a_zip(lab: Archive, exports: Path) -> None:
