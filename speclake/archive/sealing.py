@@ -189,9 +189,10 @@ class Sealer:
 
     def _blocks(self, table: str, holders: Sequence[Commit]) -> Iterator[Any]:
         """Rows of a table in the order of their commits, some at a time."""
+        at_once = min(_ROWS_AT_ONCE, rows_a_group(table))
         for holder, first, rows in _stretches(self.root, table, holders):
-            for start in range(first, first + rows, _ROWS_AT_ONCE):
-                stop = min(start + _ROWS_AT_ONCE, first + rows)
+            for start in range(first, first + rows, at_once):
+                stop = min(start + at_once, first + rows)
                 yield read_rows(self.root, holder, table, np.arange(start, stop))
 
     def _write_originals(self, holders: Sequence[Commit], new: NewBatch) -> FileEntry:
