@@ -147,6 +147,9 @@ def test_describe_reads_a_known_file_and_drafts_a_format_for_another(
     unknown.write_text("wavelength;%R\n400,5;4,25\n401,0;4,26\n401,5;4,27\n", "utf-8")
     drafted = speclake("describe", "-a", lab, unknown, code=1)
     assert "[text]" in drafted and 'decimal_sign = ","' in drafted
+    answered = speclake("describe", "-a", lab, unknown, "--answer", "axis.unit=nm", code=1)
+    assert "3 points from 400.5 to 401.5 nm" in answered and 'unit = "nm"  # answered' in answered
+    speclake("describe", "-a", lab, unknown, "--answer", "colour=red", code=2)
 
 
 def test_importers_are_listed_with_the_broken_one(lab: Path) -> None:

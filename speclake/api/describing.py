@@ -1,19 +1,26 @@
 """What would take a file, what it reads there, and a drafted format where nobody can."""
 
+import tomllib
 from collections.abc import Mapping
-from contextlib import closing
-from dataclasses import asdict, dataclass
+from contextlib import closing, suppress
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from speclake import settings as settings_module
+from speclake import tomlfile
 from speclake.api.taking import place_of
-from speclake.errors import ImporterFailed, MalformedFile, NoImporter, NotFound
+from speclake.errors import BadSettings, ImporterFailed, MalformedFile, NoImporter, NotFound
 from speclake.importing import Source
-from speclake.importing.drafting import draft
+from speclake.importing.delimited import read_export
+from speclake.importing.drafting import Draft, Question, Value, draft, with_answers
+from speclake.importing.formats import Format
 from speclake.importing.guard import read_checked
 from speclake.importing.registry import choose, rank
+from speclake.importing.sheetformat import SheetFormat
+from speclake.importing.workbookparts import ZIP_START
 from speclake.intake.containers import Export
 from speclake.intake.reading import FileTask, Workshop, exports_of
 from speclake.intake.readpool import ReadPool
@@ -21,6 +28,8 @@ from speclake.intake.units import packed
 from speclake.intake.wanted import unit_of
 from speclake.settings import Settings
 from speclake.spectrum import Spectrum
+
+_DRAFT = "the draft"
 
 
 @dataclass(frozen=True)
@@ -37,6 +46,8 @@ class Description:
     draft: str
     members: tuple["Description", ...] = ()
     """What it says of every export in a zip or unit; all else is of the whole then."""
+    questions: tuple[Question, ...] = ()
+    """What the draft leaves open."""
 
     def as_data(self) -> dict[str, Any]:
         """For a program."""
@@ -50,6 +61,8 @@ class Description:
         lines.append(f"would be read by: {self.chosen or 'nobody'}")
         if self.trouble:
             lines.append(f"trouble: {self.trouble}")
+        if self.draft and self.spectra:
+            lines.append("as answered, the draft reads:")
         for each in self.spectra:
             lines.append(f"spectrum {each['place'] or '1'}:")
             lines += [f"  {key}: {value}" for key, value in each.items() if key != "place"]
@@ -67,13 +80,19 @@ def settings_of(archive: Path) -> tuple[Path | None, Settings]:
     return archive, settings_module.load(archive)
 
 
-def describe(archive: Path, file: Path) -> Description:
+def describe(archive: Path, file: Path, answers: Mapping[str, Value] | None = None) -> Description:
     """Description of one file, or of a folder that is taken in as one; nothing is taken in.
 
     A file in a watched folder is read as the settings of that folder say.
 
+    Parameters
+    ----------
+    answers : key to value, for the questions of a draft; the draft is read with them.
+
     Raises
     ------
+    speclake.errors.BadSettings
+        An answer belongs to no key of a format.
     speclake.errors.NotFound
         There is no such file.
     """
@@ -91,16 +110,18 @@ def describe(archive: Path, file: Path) -> Description:
     )  # fmt: skip
     with closing(ReadPool(home, settings)) as pool:
         try:
-            return pool.ask(described, task)
+            return pool.ask(partial(described, answers=answers or {}), task)
         except ImporterFailed as error:
             return Description(below, False, (), error.importer, str(error), (), (), "")
 
 
-def described(workshop: Workshop, task: FileTask) -> Description:
+def described(
+    workshop: Workshop, task: FileTask, answers: Mapping[str, Value] | None = None
+) -> Description:
     """Description of a file from its bytes; runs the importers, so it belongs into a worker."""
     try:
         exports, _, note = exports_of(workshop, task, task.content or b"")
-        told = [(each.member, _described_export(workshop, task, each)) for each in exports]
+        told = [(each.member, _described_export(workshop, task, each, answers)) for each in exports]
     except MalformedFile as error:
         return Description(task.path, False, (), "", str(error), (), (), "")
     member, first = told[0]
@@ -114,11 +135,12 @@ def described(workshop: Workshop, task: FileTask) -> Description:
     )  # fmt: skip
 
 
-def _described_export(workshop: Workshop, task: FileTask, export: Export) -> Description:
-    """Description of one export, as its folder's settings say."""
+def _described_export(
+    workshop: Workshop, task: FileTask, export: Export, answers: Mapping[str, Value] | None
+) -> Description:
     folder = workshop.folder(task.folder)
-    name = export.file
-    source = Source(name, export.content, workshop.formats_as_data, folder.format)
+    name, content = export.file, export.content
+    source = Source(name, content, workshop.formats_as_data, folder.format)
     candidates = tuple(str(each) for each in rank(workshop.importers, source))
     candidates += tuple(f"broken: {each}" for each in workshop.importers.broken)
     chosen = ""
@@ -130,13 +152,48 @@ def _described_export(workshop: Workshop, task: FileTask, export: Export) -> Des
     except (MalformedFile, ImporterFailed) as error:
         return Description(name, False, candidates, chosen, str(error), (), (), "")
     except NoImporter as error:
-        drafted = draft(name, source.content)
-        return Description(
-            name, False, candidates, "", str(error).splitlines()[0], (),
-            (*drafted.assumptions, *drafted.unsure), drafted.toml,
-        )  # fmt: skip
+        nobody = Description(name, False, candidates, "", str(error).splitlines()[0], (), (), "")
+        return _with_draft(nobody, _draft_of(name, source.content), answers or {})
     told = tuple(_told(s) for s in spectra)
     return Description(name, True, candidates, chosen, "", told, _unsure(spectra), "")
+
+
+def _draft_of(name: str, content: bytes) -> Draft:
+    """Draft of the format of an export, a workbook or text."""
+    if content.startswith(ZIP_START):
+        from speclake_plugins.workbook.drafting import draft_of_workbook
+
+        with suppress(MalformedFile):  # the text's draft says that no table was found
+            return draft_of_workbook(name, content)
+    return draft(name, content)
+
+
+def _read_by(toml: str, found: Draft) -> list[Spectrum]:
+    """Spectra that the drafted export holds by a format."""
+    if "sheets" not in tomllib.loads(toml):
+        return list(read_export(found.content, found.file, tomlfile.loads(toml, _DRAFT, Format)))
+    from speclake_plugins.workbook import WorkbookImporter
+
+    form = tomlfile.loads(toml, _DRAFT, SheetFormat).as_data()
+    source = Source(found.file, found.content, {_DRAFT: form}, _DRAFT)
+    return read_checked(WorkbookImporter(), source)
+
+
+def _with_draft(nobody: Description, found: Draft, answers: Mapping[str, Value]) -> Description:
+    """Description of a file that nobody reads, with a draft; and with what it reads, if asked."""
+    toml = with_answers(found, answers)
+    trouble, told = nobody.trouble, tuple[Mapping[str, Any], ...]()
+    if answers:
+        try:
+            told = tuple(map(_told, _read_by(toml, found)))
+        except (BadSettings, MalformedFile) as error:
+            trouble = f"{trouble}; as answered, the draft does not read it: {error}"
+    left = tuple(each for each in found.questions if each.key not in answers)
+    unsure = (*(str(each) for each in left if each.is_needed), *found.doubts)
+    return replace(
+        nobody, trouble=trouble, spectra=told, draft=toml, questions=left,
+        unsure=(*map(str, found.assumptions), *unsure),
+    )  # fmt: skip
 
 
 def _told(s: Spectrum) -> dict[str, Any]:

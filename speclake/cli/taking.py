@@ -80,15 +80,20 @@ def _take(archive: Path, as_json: bool, take: "_Taking") -> None:
 def describe(
     file: Annotated[Path, typer.Argument(help="An export to look at; it is not taken in.")],
     archive: ArchiveOption = HERE,
+    answer: Annotated[
+        list[str] | None,
+        typer.Option(help="Answer to a question of the draft, KEY=VALUE; may come several times."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say which importer would take a file, what it reads, and draft a format where none fits.
 
-    Example: speclake describe --archive lab exports/run-17.txt
+    Example: speclake describe --archive lab exports/run-17.txt --answer values.unit=%T
     """
     from speclake.api.describing import describe as described
+    from speclake.importing.drafting import answer_of
 
-    report = described(archive, file)
+    report = described(archive, file, dict(map(answer_of, answer or [])))
     if as_json:
         print_json(report.as_data())
     else:
@@ -130,7 +135,11 @@ class _Progress:
         self._status.stop()
 
     def show(self, tally: "Tally") -> None:
-        self._status.update(f"{tally.files} files, {tally.measurements} spectra so far")
+        from rich.text import Text
+
+        lines = [f"{tally.files} files, {tally.measurements} spectra so far"]
+        lines += [f"reading {path}: {how}" for path, how in tally.under_way.items()]
+        self._status.update(Text("\n".join(lines)))
 
 
 def _print_tally(tally: "Tally", as_json: bool) -> None:

@@ -81,7 +81,8 @@ def with_answers(found: Draft, answers: Mapping[str, Value | None]) -> str:
         A key is in no table of a format.
     """
     encoding = answers.get("text.encoding")
-    if isinstance(encoding, str) and encoding != found.encoding:
+    is_text = "text" in found.sheet.tables
+    if is_text and isinstance(encoding, str) and encoding != found.encoding:
         # names of entries are other words in another encoding
         found = _draft(found.file, found.content, encoding)
     return found.sheet.answered(answers).with_remarks(_title(found.file))
