@@ -75,7 +75,6 @@ def find_parts(lines: Sequence[str], found: FoundTable) -> Parts:
     entries = _without_contradicted(
         entries_of(header, between, prefix, reading.quote, has_sections=has_sections)
     )
-    # a line of titles in front of which each line has a sign is no title to the reader
     last = [line.strip().removeprefix(prefix) for line in reversed(header) if line.strip()]
     return Parts(
         titles=tuple(" ".join(filter(None, cells)) for cells in zip(*rows_of_titles, strict=True)),

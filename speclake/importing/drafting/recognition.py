@@ -78,7 +78,6 @@ def _names(header: Sequence[str], found: FoundTable, parts: Parts) -> list[str]:
         [(name, _)] = entries.items() or [("line 1", "")]
         if LINE_NAME.fullmatch(name) or re.search(r"\d", name):
             continue
-        # of a line of titles above the numbers, values are no values
         start = line.partition(between)[0].strip().removeprefix(parts.prefix).strip()
         names.append(start + between if f"{start}{between}" in line else start)
     return names[:MOST_NAMES]
