@@ -1,8 +1,8 @@
 """Drafts of invented exports: how many are right, and that none reads a wrong number in silence.
 
 The 40 exports held out were written in three parts, each before the drafting had seen it. At first
-sight 12 of 16, then 9 of 12 and then 11 of 12 drafts were right; one of the first and one of the second
-part were wrong in silence. What they showed was mended after each part.
+sight 12 of 16, then 9 of 12 and then 11 of 12 drafts were right; one of the first part and one of
+the second were wrong in silence. What they showed was mended after each part.
 """
 
 import sys
