@@ -1,7 +1,7 @@
 """The Archive that users hold: it joins storage, intake and arithmetic, and computes nothing."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from speclake import settings as settings_module
-from speclake.api import bench, charts, events, parts, taking
+from speclake.api import bench, charts, events, formatkeeping, mending, parts, taking
 from speclake.archive.catalog import Catalog, Query
 from speclake.archive.lake import Lake, create_lake, open_lake
 from speclake.archive.rows import Batch, EventKind, EventRow
@@ -108,9 +108,30 @@ class Archive:
         how = taking.ByHand(backfill, judged, importer, format)
         return taking.ingest(self, [Path(p) for p in paths], how, progress)
 
-    def retry_refused(self, progress: Callable[[Tally], None] = lambda _: None) -> Tally:
-        """Read every refused file again, from the bytes that the archive keeps."""
-        return taking.retry(self, on_demand=True, progress=progress)
+    def retry_refused(
+        self,
+        progress: Callable[[Tally], None] = lambda _: None,
+        files: Collection[str] | None = None,
+    ) -> Tally:
+        """Read every refused file again, from the bytes that the archive keeps.
+
+        Parameters
+        ----------
+        files : identifiers of the lines of the ledger on the only files to read.
+        """
+        return taking.retry(self, on_demand=True, progress=progress, files=files)
+
+    def study(self, file_id: str, **asked: Any) -> mending.Study:
+        """A refused file with the format that may read it; see `speclake.api.mending.study`."""
+        return mending.study(self, file_id, **asked)
+
+    def preview(self, file_id: str, name: str, text: str) -> mending.Preview:
+        """What a format reads in a refused file; see `speclake.api.mending.preview`."""
+        return mending.preview(self, file_id, name, text)
+
+    def save_format(self, name: str, text: str, **asked: Any) -> formatkeeping.SavedFormat:
+        """Write a format, on record; see `speclake.api.formatkeeping.save_format`."""
+        return formatkeeping.save_format(self, name, text, **asked)
 
     # finding
 

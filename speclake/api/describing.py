@@ -153,12 +153,12 @@ def _described_export(
         return Description(name, False, candidates, chosen, str(error), (), (), "")
     except NoImporter as error:
         nobody = Description(name, False, candidates, "", str(error).splitlines()[0], (), (), "")
-        return _with_draft(nobody, _draft_of(name, source.content), answers or {})
+        return _with_draft(nobody, draft_of(name, source.content), answers or {})
     told = tuple(_told(s) for s in spectra)
     return Description(name, True, candidates, chosen, "", told, _unsure(spectra), "")
 
 
-def _draft_of(name: str, content: bytes) -> Draft:
+def draft_of(name: str, content: bytes) -> Draft:
     """Draft of the format of an export, a workbook or text."""
     if content.startswith(ZIP_START):
         from speclake_plugins.workbook.drafting import draft_of_workbook

@@ -1,6 +1,6 @@
 """Files taken in by hand, and refused files tried again."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -191,31 +191,45 @@ def retry(
     archive: "Archive",
     *,
     on_demand: bool,
+    files: Collection[str] | None = None,
     progress: Callable[[Tally], None] = lambda _: None,
     stop: Event | None = None,
 ) -> Tally:
-    """Read refused files again: all of them on demand, else those that other readers refused."""
+    """Read refused files again: all of them on demand, else those that other readers refused.
+
+    Parameters
+    ----------
+    files : identifiers of the lines of the ledger on the only files to read.
+    """
     tally = Tally()
     with closing(ReadPool(archive.root, archive.settings)) as pool:
         step = ingest_of(archive, pool)
-        tasks = refused_tasks(archive, pool.readers, on_demand)
+        tasks = refused_tasks(archive, pool.readers, on_demand, files=files)
         readings = _shown(pool, pool.read(tasks, stop), tally, progress)
         step.take(readings, tally, lambda _: progress(tally))
     return tally
 
 
 def refused_tasks(
-    archive: "Archive", readers: str, on_demand: bool, long_file_bytes: int = LONG_FILE_BYTES
+    archive: "Archive",
+    readers: str,
+    on_demand: bool,
+    long_file_bytes: int = LONG_FILE_BYTES,
+    *,
+    files: Collection[str] | None = None,
 ) -> Iterator[FileTask]:
     """Tasks that read refused files from the bytes the archive keeps.
 
-    Run sheets are read first, here, since they tell of the others.
+    Run sheets are read first, here, since they tell of the others. `files` are identifiers of the
+    lines of the ledger on the only files to read; None reads all.
     """
     store: Lake = archive.store
     sheets = SheetBook(store, _now)
     head = store.head()
     again = f" again {head.number}" if on_demand and head else ""
     rows = store.catalog.refused(readers=None if on_demand else readers)
+    if files is not None:
+        rows = [row for row in rows if row.file_id in files]
     for row in rows:
         if row.importer == READER and (on_demand or row.readers != RULES):
             sheets.take_again(row, again)

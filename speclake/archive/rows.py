@@ -121,6 +121,7 @@ class EventKind(StrEnum):
     LINK = "link"
     SETTLE_CONFLICT = "settle conflict"
     ADOPT_REVISION = "adopt revision"
+    SAVE_FORMAT = "save format"
     NOTE = "note"
 
 
@@ -131,7 +132,7 @@ class EventRow:
     event_id: str
     kind: EventKind
     subject: str
-    """A measurement_id; for ``adopt revision`` the order or lot."""
+    """A measurement_id; for ``adopt revision`` the order or lot, for ``save format`` its name."""
     details: Mapping[str, str]
     who: str
     why: str

@@ -25,21 +25,46 @@ def load_formats(folder: Path) -> dict[str, FormatFile]:
     problems: list[SettingsProblem] = []
     for path in sorted(folder.glob("*.toml")):
         try:
-            formats[path.stem] = tomlfile.load(path, _model_of(path))
+            formats[path.stem] = load_format(path)
         except BadSettings as error:
             problems += error.problems
-        except UnicodeDecodeError as error:
-            line = error.object[: error.start].count(b"\n") + 1
-            found = f"the byte 0x{error.object[error.start]:02x}"
-            problems.append(SettingsProblem(path.name, line, "the file", found, "text in UTF-8"))
     if problems:
         raise BadSettings(tuple(problems))
     return formats
 
 
-def _model_of(path: Path) -> type[Format] | type[SheetFormat] | type[ImporterSettings]:
+def load_format(path: Path) -> FormatFile:
+    """Format of one file.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        It is wrong; every problem is in it.
+    """
     try:
-        said = tomllib.loads(path.read_text("utf-8"))
+        text = path.read_text("utf-8")
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        found = f"the byte 0x{error.object[error.start]:02x}"
+        problem = SettingsProblem(path.name, line, "the file", found, "text in UTF-8")
+        raise BadSettings((problem,)) from error
+    return loads_format(path.stem, text)
+
+
+def loads_format(name: str, text: str) -> FormatFile:
+    """Format that a text describes; `name` is its name without ``.toml``.
+
+    Raises
+    ------
+    speclake.errors.BadSettings
+        As for `load_format`.
+    """
+    return tomlfile.loads(text, f"{name}.toml", _model_of(text))
+
+
+def _model_of(text: str) -> type[Format] | type[SheetFormat] | type[ImporterSettings]:
+    try:
+        said = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         return Format  # and reading it as one tells what is wrong
     if "importer" in said:

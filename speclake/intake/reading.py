@@ -136,15 +136,25 @@ class ReaderFiles:
     """Of all importers and formats, and of the settings that decide what can be read."""
 
     @classmethod
-    def of(cls, archive: Path | None, settings: Settings) -> "ReaderFiles":
+    def of(
+        cls,
+        archive: Path | None,
+        settings: Settings,
+        formats: dict[str, FormatFile] | None = None,
+    ) -> "ReaderFiles":
         """What an archive's folder holds now; no importer's code is run.
+
+        Parameters
+        ----------
+        formats : what to read with in place of the formats of the folder.
 
         Raises
         ------
         speclake.errors.BadSettings
             A format file says something impossible.
         """
-        formats = load_formats(archive / "formats") if archive else {}
+        if formats is None:
+            formats = load_formats(archive / "formats") if archive else {}
         files = archive.glob("plugins/*.py") if archive else ()
         plugins = {path.name: path.read_bytes() for path in files}
         told = [f"{each.name} {each.origin}" for each in installed()]

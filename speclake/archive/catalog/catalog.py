@@ -190,6 +190,20 @@ class Catalog:
         """Every line on one file of a watched folder, oldest first."""
         return self._ask(ledger.file_states, folder, path)
 
+    def file_line(self, file_id: str) -> FileRow:
+        """The line of the ledger of this identifier.
+
+        Raises
+        ------
+        speclake.errors.NotFound
+            There is none.
+        """
+        return self._ask(ledger.file_line, file_id)
+
+    def read_with(self, format: str) -> dict[str, int]:
+        """Number of measurements that each version of a format has read, by version."""
+        return self._ask(ledger.read_with, format)
+
     def unseen(self, folder: str, listing: Listing) -> list[tuple[str, int, int]]:
         """Files of a listing whose path, size and time are not in the ledger."""
         return self._ask(ledger.unseen, folder, listing)

@@ -10,6 +10,7 @@ from speclake.archive.catalog.numbers import named
 from speclake.archive.catalog.query import Where
 from speclake.archive.catalog.session import Session
 from speclake.archive.rows import FileOutcome, FileRow
+from speclake.errors import NotFound
 
 Listing = Sequence[tuple[str, int, int]]
 """Path below the watched folder, size and modification time in ns of each file found."""
@@ -49,6 +50,35 @@ def file_states(session: Session, folder: str, path: str) -> list[FileRow]:
         [files_named(session, folder, [path])],
     )
     return rows_of("files", found)
+
+
+def file_line(session: Session, file_id: str) -> FileRow:
+    """The line of this identifier.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        The ledger has none.
+    """
+    found = session.arrow(
+        f"SELECT {_NAMES} FROM files WHERE file_no IN (SELECT unnest(?::INTEGER[]))",
+        [list(named(session, "files", "id_key", "file_id", [file_id]))],
+    )
+    rows: list[FileRow] = rows_of("files", found)
+    if not rows:
+        raise NotFound(f"{file_id}: found no such line in the ledger")
+    return rows[0]
+
+
+def read_with(session: Session, format: str) -> dict[str, int]:
+    """Number of measurements that each version of a format has read, by version."""
+    return dict(
+        session.rows(
+            """SELECT split_part(format, '@', -1) AS version, count(*) FROM measurements
+            WHERE format LIKE '%@%' AND left(format, -17) = ? GROUP BY version ORDER BY version""",
+            [format],
+        )
+    )
 
 
 def unseen(session: Session, folder: str, listing: Listing) -> list[tuple[str, int, int]]:
