@@ -63,7 +63,7 @@ def test_file_above_the_limit_is_told_and_taken_once_the_limit_is_raised(tmp_pat
         settings = archive.root / "speclake.toml"
         limits = settings.read_text("utf-8")
     small, large = (
-        limits.replace("largest_file_mb = 256", f"largest_file_mb = {n}") for n in (1, 2)
+        limits.replace("largest_file_mb = 2048", f"largest_file_mb = {n}") for n in (1, 2)
     )
     settings.write_text(small, "utf-8")
     with Archive.open(tmp_path / "lab") as archive:

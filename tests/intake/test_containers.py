@@ -285,7 +285,7 @@ def test_members_may_be_of_several_kinds(lab: Archive, exports: Path) -> None:
 def test_all_members_together_stay_below_the_limit(lab: Archive, exports: Path) -> None:
     long = b"".join(b"%d.%03d\t91.%04d\n" % (600 + i // 1000, i % 1000, i) for i in range(40_000))
     put(exports / "mon.zip", {f"{i}.txt": whole(f"S{i}", 91.0) + long for i in range(3)})
-    change(lab.root, "largest_file_mb = 256", "largest_file_mb = 1")
+    change(lab.root, "largest_file_mb = 2048", "largest_file_mb = 1")
     with Archive.open(lab.root) as small:
         (row,) = small.ingest([exports]).refused
         assert row.place == "member '1.txt'"

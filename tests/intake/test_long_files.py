@@ -7,6 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from threading import Event, Thread
 
+import psutil
 import pytest
 
 from speclake.api import Archive
@@ -249,39 +250,35 @@ def test_file_cut_short_after_it_was_copied_is_read_as_it_was(tmp_path: Path) ->
 
 
 def test_worker_that_is_killed_within_a_long_file_costs_nothing(tmp_path: Path) -> None:
-    file = rows(tmp_path / "run.txt", "slow", "slow", "slow", "60 91.0")
+    lines = [line for i in range(60, 64) for line in ("slow", f"{i} 91.0")]
+    tasks = tasks_of([rows(tmp_path / "run.txt", *lines)])
     with lab(tmp_path / "lab") as archive:
-        tally = Tally()
+        before = set()
         with closing(ReadPool(archive.root, archive.settings, **LONG)) as pool:
-            step = Ingest(
-                archive.store, archive.judge_step, readers=pool.readers, files_per_commit=500,
-                seconds_per_commit=1.0,
-            )  # fmt: skip
-            (killed,) = [lane._worker for lane in pool._pool._lanes if lane._worker][:1]
-
-            def readings() -> Iterator[FileReading | None]:
-                for reading in pool.read(tasks_of([file])):
-                    if reading is None and pool.under_way:
-                        for lane in pool._pool._lanes:
-                            if lane._worker is killed:
-                                killed.end()
-                    yield reading
-
-            step.take(readings(), tally)
-        assert killed is not None and tally.measurements == 61
-        assert left_in_scratch(archive) == [] and archive.verify() == []
+            for reading in pool.read(tasks):
+                if reading is None and pool.under_way and not before:
+                    before = {each.pid for each in psutil.Process().children()}
+                    for pid in before:
+                        psutil.Process(pid).kill()
+            assert before and reading is not None and reading.outcome is FileOutcome.TAKEN
+            assert reading.spooled is not None and len(reading.spooled.ids) == 64
+            after = {each.pid for each in psutil.Process().children()}
+            assert after - before, "the one that read it was replaced"
+        assert left_in_scratch(archive) == []
 
 
 def test_stop_in_the_middle_of_a_long_file_leaves_nothing(tmp_path: Path) -> None:
-    file = rows(tmp_path / "run.txt", *["slow"] * 100)
+    lines = [line for i in range(60, 160) for line in ("slow", f"{i} 91.0")]
+    file = rows(tmp_path / "run.txt", *lines)
     stop = Event()
     with lab(tmp_path / "lab") as archive:
-        tally = Tally()
         with closing(ReadPool(archive.root, archive.settings, **LONG)) as pool:
-            for _ in pool.read(tasks_of([file]), stop):
+            for reading in pool.read(tasks_of([file]), stop):
+                assert reading is None
                 if pool.under_way:
+                    assert left_in_scratch(archive) != []
                     stop.set()
-        assert left_in_scratch(archive) == [] and tally.files == 0
+        assert stop.is_set() and left_in_scratch(archive) == []
         assert archive.store.head() is None
 
 
