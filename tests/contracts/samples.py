@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from speclake.importing import Source
+from tests.plugins import hdf5_files
 from tests.plugins.animl_files import spectrum
 from tests.plugins.animl_lab import lab_export
 from tests.plugins.workbooks import book
@@ -191,4 +192,11 @@ ANIML = (
     Sample(Source("window.xml", spectrum()), spectra=1),
 )
 
-SAMPLES = {"animl": ANIML, "columns": COLUMNS, "jcamp": JCAMP, "workbook": WORKBOOK}
+HDF5 = (
+    Sample(hdf5_files.source(hdf5_files.written(hdf5_files.scans), hdf5_files.SCANS), spectra=2),
+    Sample(
+        hdf5_files.source(hdf5_files.written(hdf5_files.mapping), hdf5_files.MAPPING), spectra=3
+    ),
+)
+
+SAMPLES = {"animl": ANIML, "columns": COLUMNS, "hdf5": HDF5, "jcamp": JCAMP, "workbook": WORKBOOK}
