@@ -14,8 +14,10 @@ from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, SpecificationRow, StoredSpectrum
 from speclake.errors import ArchiveDamaged, BadSettings, NotFound, SettingsProblem
 from speclake.judging import JUDGED_KINDS, judge
+from speclake.judging.taking import missing_extra
 from speclake.measurement import Measurement
 from speclake.specs import Outcome, Specification, Verdict, choose, in_effect
+from speclake.specs.weights import with_tables
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import ValueUnit
 
@@ -34,12 +36,15 @@ class Judged:
 class SpecBook:
     """Specifications written in a folder; read again when a file there has changed.
 
+    A table of weights that one names is read from a folder beside it and becomes part of it.
+
     Once it has been read, a mistake made in the folder later leaves the specifications as they
     were, and `trouble` says what is wrong: a slip of a person must not stop the intake.
     """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._weights = folder.parent / "weights"
         self._state: tuple[tuple[str, int, int], ...] | None = None
         self._current: tuple[Specification, ...] = ()
         self.trouble = ""
@@ -50,14 +55,16 @@ class SpecBook:
         Raises
         ------
         speclake.errors.BadSettings
-            A file says something impossible, or two have one name, when it is first read.
+            A file says something impossible, two have one name, or one needs an extra that is not
+            installed, when it is first read.
         """
         paths = sorted(self._folder.glob("*.toml"))
-        stats = [(path, path.stat()) for path in paths]
+        tables = sorted(self._weights.glob("*.csv"))
+        stats = [(path, path.stat()) for path in (*paths, *tables)]
         state = tuple((path.name, stat.st_size, stat.st_mtime_ns) for path, stat in stats)
         if state != self._state:
             try:
-                self._current = _each_named_once(paths)
+                self._current = _each_named_once(paths, self._weights)
             except BadSettings as error:
                 if self._state is None:
                     raise
@@ -82,19 +89,23 @@ class SpecBook:
         raise NotFound(f"found no specification {name!r} in {self._folder}; there are: {known}")
 
 
-def _each_named_once(paths: Iterable[Path]) -> tuple[Specification, ...]:
+def _each_named_once(paths: Iterable[Path], weights: Path) -> tuple[Specification, ...]:
     problems: list[SettingsProblem] = []
     files: dict[str, Path] = {}
     found: list[Specification] = []
     for path in paths:
         try:
-            specification = Specification.from_toml(path)
+            specification = with_tables(Specification.from_toml(path), weights, path.name)
         except BadSettings as error:
             problems += error.problems
             continue
         if (other := files.get(specification.name)) is not None:
             allowed = f"another name; {other.name} has it"
             problems.append(SettingsProblem(path.name, None, "name", specification.name, allowed))
+        if (extra := missing_extra(specification.requirements)) is not None:
+            allowed = f'it after pip install "speclake[{extra}]"'
+            what = f'what = "{extra}"'
+            problems.append(SettingsProblem(path.name, None, "requirement", what, allowed))
         files[specification.name] = path
         found.append(specification)
     if problems:

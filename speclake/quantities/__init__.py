@@ -8,6 +8,7 @@ from speclake.quantities.bands import (
     minimum,
     value_at,
 )
+from speclake.quantities.colour import Viewing, colour_number, tristimulus
 from speclake.quantities.edges import (
     Level,
     centre,
@@ -17,14 +18,22 @@ from speclake.quantities.edges import (
     steepness,
 )
 from speclake.quantities.stretches import Place
+from speclake.quantities.summing import Fill
+from speclake.quantities.tables import WeightTable, shipped
 from speclake.quantities.values import Values
+from speclake.quantities.weighted import Weighting, weighted_mean
 
 __all__ = [
     "Coverage",
+    "Fill",
     "Level",
     "Place",
     "Values",
+    "Viewing",
+    "WeightTable",
+    "Weighting",
     "centre",
+    "colour_number",
     "coverage",
     "edge",
     "maximum",
@@ -32,6 +41,9 @@ __all__ = [
     "minimum",
     "passband_width",
     "place_of_extreme",
+    "shipped",
     "steepness",
+    "tristimulus",
     "value_at",
+    "weighted_mean",
 ]

@@ -80,7 +80,7 @@ class Window:
     def positions(self) -> FloatArray:
         """Ends and inner points in the order of the axis, counted in the unit of the band."""
         inner = self.axis.values[self.start : self.stop]
-        counted = _counted_in(self.axis, inner, self.unit, self.medium)
+        counted = counted_in(self.axis, inner, self.unit, self.medium)
         ends = (self.low, self.high)
         if turns_round(self.axis.unit, self.unit):
             ends = (self.high, self.low)
@@ -146,7 +146,7 @@ def locate(
         raise ValueError(f"a band runs from a lower to a higher position, found {low} to {top}")
     bare = Window(axis, unit, medium, low, top)
     try:
-        ends = _on_axis(axis, np.array([low, top]), unit, medium)
+        ends = on_axis(axis, np.array([low, top]), unit, medium)
     except UnitError as error:
         return replace(bare, problem=str(error))
     begin, end = _snapped(axis.values, float(ends.min())), _snapped(axis.values, float(ends.max()))
@@ -164,7 +164,7 @@ def locate(
     return replace(found, problem=_gap(found, largest_interval))
 
 
-def _on_axis(axis: Axis, ends: FloatArray, unit: AxisUnit, medium: Medium | None) -> FloatArray:
+def on_axis(axis: Axis, ends: FloatArray, unit: AxisUnit, medium: Medium | None) -> FloatArray:
     """Ends of a band in the unit and medium of the axis."""
     if unit == axis.unit and medium in (None, axis.medium):
         return ends
@@ -180,7 +180,7 @@ def _on_axis(axis: Axis, ends: FloatArray, unit: AxisUnit, medium: Medium | None
     return convert_positions(ends, unit, axis.medium, axis.unit)
 
 
-def _counted_in(
+def counted_in(
     axis: Axis, positions: FloatArray, unit: AxisUnit, medium: Medium | None
 ) -> FloatArray:
     """Positions of the axis in the unit and medium of a band."""
@@ -218,7 +218,7 @@ def _gap(window: Window, largest_interval: float | None) -> str | None:
     points = axis.values[window.needed]
     if points.size < 2:
         return None
-    counted = _counted_in(axis, points, unit, window.medium)
+    counted = counted_in(axis, points, unit, window.medium)
     widths = np.abs(np.diff(counted))
     if largest_interval is None:
         largest = USUAL_INTERVALS * _usual_interval(axis, unit)

@@ -2,12 +2,19 @@
 
 from collections.abc import Mapping
 
+from speclake.judging.taking.colour import TAKERS_OF_COLOUR, missing_extra
 from speclake.judging.taking.edges import TAKERS_OF_EDGES
 from speclake.judging.taking.given import Given, Taker
 from speclake.judging.taking.shapes import TAKERS_OF_SHAPES
-from speclake.specs.requirements import Requirement
+from speclake.judging.taking.weighted import TAKERS_OF_WEIGHTED
+from speclake.specs import requirements
 
-TAKERS: Mapping[type[Requirement], Taker] = {**TAKERS_OF_EDGES, **TAKERS_OF_SHAPES}
+TAKERS: Mapping[type[requirements.Requirement], Taker] = {
+    **TAKERS_OF_EDGES,
+    **TAKERS_OF_SHAPES,
+    **TAKERS_OF_WEIGHTED,
+    **TAKERS_OF_COLOUR,
+}
 """The computation of each kind of requirement; those on bands and positions are in `judgement`."""
 
-__all__ = ["TAKERS", "Given", "Taker"]
+__all__ = ["TAKERS", "Given", "missing_extra"]

@@ -5,6 +5,7 @@ from typing import Annotated
 from pydantic import Field
 
 from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
+from speclake.specs.requirements.colour import ColourRequirement
 from speclake.specs.requirements.common import Requirement, same_text
 from speclake.specs.requirements.edges import (
     CentroidRequirement,
@@ -23,6 +24,7 @@ from speclake.specs.requirements.shapes import (
     SlopeRequirement,
     StepMeanRequirement,
 )
+from speclake.specs.requirements.weighted import WeightedRequirement
 
 AnyRequirement = Annotated[
     BandRequirement
@@ -39,7 +41,9 @@ AnyRequirement = Annotated[
     | SlopeRequirement
     | ShareRequirement
     | FitRequirement
-    | MaskRequirement,
+    | MaskRequirement
+    | WeightedRequirement
+    | ColourRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""
@@ -47,7 +51,22 @@ AnyRequirement = Annotated[
 __all__ = [
     "AnyRequirement",
     "BandRequirement",
+    "CentroidRequirement",
+    "ColourRequirement",
+    "EdgeRequirement",
+    "ExtremePlaceRequirement",
+    "FitRequirement",
+    "MaskRequirement",
+    "MedianRequirement",
+    "MiddleRequirement",
     "Requirement",
+    "RippleRequirement",
+    "ShareRequirement",
+    "SlopeRequirement",
+    "SteepnessRequirement",
+    "StepMeanRequirement",
     "ValueRequirement",
+    "WeightedRequirement",
+    "WidthRequirement",
     "same_text",
 ]
