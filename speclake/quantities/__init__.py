@@ -8,7 +8,7 @@ from speclake.quantities.bands import (
     minimum,
     value_at,
 )
-from speclake.quantities.colour import Viewing, colour_number, tristimulus
+from speclake.quantities.colour import colour_number
 from speclake.quantities.edges import (
     Level,
     centre,
@@ -20,6 +20,7 @@ from speclake.quantities.edges import (
 from speclake.quantities.stretches import Place
 from speclake.quantities.summing import Fill
 from speclake.quantities.tables import WeightTable, shipped
+from speclake.quantities.tristimulus import Viewing, tristimulus
 from speclake.quantities.values import Values
 from speclake.quantities.weighted import Weighting, weighted_mean
 

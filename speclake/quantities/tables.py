@@ -79,7 +79,7 @@ def shipped(name: str) -> WeightTable:
 
     Examples
     --------
-    >>> shipped("ASTM G173-03 global").weights[440]  # 500 nm, W m-2 nm-1
+    >>> shipped("ASTM G173-03 global").weights[340]  # 500 nm, W m-2 nm-1
     1.5451
     """
     if name in _COLUMNS:

@@ -7,7 +7,8 @@ import pytest
 
 from speclake.errors import BadSettings
 from speclake.judging import Conditions, explain, judge
-from speclake.quantities.colour import INTERVALS_NM, NUMBERS, OBSERVERS, library_of_colour
+from speclake.quantities.colour import NUMBERS
+from speclake.quantities.tristimulus import INTERVALS_NM, OBSERVERS, library_of_colour
 from speclake.specs import Outcome, Specification
 from speclake.specs.requirements.colour import (
     ColourNumber,

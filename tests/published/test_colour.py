@@ -12,13 +12,8 @@ import numpy as np
 import pytest
 
 from speclake.quantities import Fill, Viewing, colour_number, tristimulus
-from speclake.quantities.colour import (
-    Tristimulus,
-    difference,
-    library_of_colour,
-    number_of,
-    weights_of,
-)
+from speclake.quantities.colour import difference, number_of
+from speclake.quantities.tristimulus import Tristimulus, library_of_colour, weights_of
 from speclake.spectrum import Axis, SpectrumSet
 
 DATA = Path(__file__).parent / "data"

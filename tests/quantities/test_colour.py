@@ -1,5 +1,6 @@
 """Colour: white is white, nothing is assumed, and the same answer in any company."""
 
+import subprocess
 import sys
 
 import numpy as np
@@ -9,15 +10,8 @@ from hypothesis import strategies as st
 
 from speclake.errors import SpeclakeError
 from speclake.quantities import Fill, Viewing, colour_number, tristimulus
-from speclake.quantities.colour import (
-    NUMBERS,
-    OBSERVERS,
-    Tristimulus,
-    lab_of,
-    library_of_colour,
-    number_of,
-    weights_of,
-)
+from speclake.quantities.colour import NUMBERS, lab_of, number_of
+from speclake.quantities.tristimulus import OBSERVERS, Tristimulus, library_of_colour, weights_of
 from speclake.spectrum import Axis, SpectrumSet
 
 GRID = np.arange(360.0, 831.0, 5.0)
@@ -203,3 +197,22 @@ def test_without_the_library_the_extra_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "colour", None)
     with pytest.raises(SpeclakeError, match=r'pip install "speclake\[colour\]"'):
         library_of_colour()
+
+
+def test_the_library_changes_nothing_for_the_rest_of_the_program():
+    """On import it would change how NumPy prints, and warn about extras that are not used."""
+    code = (
+        "import numpy as np\n"
+        "before = np.get_printoptions(), np.geterr()\n"
+        "from speclake.quantities.tristimulus import library_of_colour\n"
+        "library_of_colour().XYZ_to_Lab(np.ones(3))\n"
+        "assert (np.get_printoptions(), np.geterr()) == before\n"
+    )
+    done = subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_nobody_loads_the_library_who_asks_for_no_colour():
+    code = "import sys, speclake.judging, speclake.quantities; assert 'colour' not in sys.modules"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True)
+    assert (done.returncode, done.stderr) == (0, b"")

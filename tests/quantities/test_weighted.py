@@ -1,12 +1,22 @@
 """Weighted means: nothing guessed beyond the ends, the same answer in any company and unit."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from speclake.errors import NotFound
-from speclake.quantities import Fill, Weighting, WeightTable, shipped, weighted_mean
+from speclake.quantities import (
+    Fill,
+    Weighting,
+    WeightTable,
+    shipped,
+    tables,
+    weighted,
+    weighted_mean,
+)
 from speclake.quantities.tables import SHIPPED
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import convert_positions
@@ -187,3 +197,10 @@ def test_a_rule_that_does_not_fit_and_an_unknown_table_are_refused():
     ]:
         with pytest.raises(ValueError, match="bad"):
             WeightTable("bad", "lines", "nm", positions, weights)
+
+
+@pytest.mark.parametrize("module", [tables, weighted])
+def test_examples_in_docstrings(module):
+    found = doctest.testmod(module)
+    assert found.attempted > 0
+    assert found.failed == 0

@@ -4,7 +4,8 @@ from collections.abc import Iterable, Mapping
 
 from speclake.judging.taking.given import Given, Taker
 from speclake.judging.taking.weighted import fill_of
-from speclake.quantities.colour import Viewing, colour_number, is_installed, lab_of
+from speclake.quantities.colour import colour_number, lab_of
+from speclake.quantities.tristimulus import Viewing, is_installed
 from speclake.quantities.values import Values
 from speclake.specs.requirements import Requirement
 from speclake.specs.requirements.colour import ColourRequirement
