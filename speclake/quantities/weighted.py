@@ -122,6 +122,8 @@ def _sum_on(axis: Axis, weighting: Weighting) -> Sum | str:
         if isinstance(grid, str):
             return grid
         at, weights = grid
+        if not weights.any():
+            return f"no point of the spectrum has a weight of {weighting.table.name}"
     counted = Counted(
         weighting.table.unit,
         weighting.medium,

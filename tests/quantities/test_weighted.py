@@ -99,6 +99,13 @@ def test_the_three_rules_on_a_triangle_of_weights():
     assert weighted_mean(ends, rule(summed, "sum", 200)).value == [75.0]
 
 
+def test_points_that_all_miss_the_weight_are_said():
+    ends = spectra_of([0.0, 200.0], np.array([400.0, 600.0]))
+    found = weighted_mean(ends, rule(STEP, "spectrum grid", 200))
+    assert np.isnan(found.value).all()
+    assert found.reasons == {0: "no point of the spectrum has a weight of step"}
+
+
 def test_refining_either_grid_converges_to_the_integral():
     """Triangle of weights against x²: the integral of w x² over that of w is 500² + 100²/6."""
     exact = 500**2 + 100**2 / 6
