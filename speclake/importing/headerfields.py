@@ -7,7 +7,6 @@ from typing import Protocol
 from speclake.errors import MalformedFile
 from speclake.importing.formats import FieldEntry, Scanned, UnitFrom, Values
 from speclake.importing.scantime import scan_time
-from speclake.importing.sheetformat import TableFormat
 from speclake.importing.text import Entries, shown
 from speclake.importing.textrules import DecimalSign
 from speclake.measurement import FIELDS
@@ -32,6 +31,14 @@ class StatesFields(Protocol):
     @property
     def decimal_sign(self) -> DecimalSign:
         """Sign with which the header writes numbers."""
+
+
+class StatesTitles(StatesFields, Protocol):
+    """A format that says what the titles of columns state as well."""
+
+    @property
+    def values(self) -> Values:
+        """Which columns are spectra."""
 
 
 def entry_text(entries: Entries, name: str, file: str) -> str | None:
@@ -117,7 +124,7 @@ def _scanned(entries: Entries, rules: Scanned, file: str) -> tuple[str | None, s
     return time.text, time.note
 
 
-def fields_of_title(title: str, form: TableFormat) -> tuple[dict[str, str], tuple[str, ...]]:
+def fields_of_title(title: str, form: StatesTitles) -> tuple[dict[str, str], tuple[str, ...]]:
     """Fields that a column title states, and a reading note where it does not fit."""
     pattern = form.values.title_pattern
     if pattern is None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from speclake.importing import Source
-from tests.plugins import hdf5_files
+from tests.plugins import arrow_files, hdf5_files
 from tests.plugins.animl_files import spectrum
 from tests.plugins.animl_lab import lab_export
 from tests.plugins.workbooks import book
@@ -199,4 +199,27 @@ HDF5 = (
     ),
 )
 
-SAMPLES = {"animl": ANIML, "columns": COLUMNS, "hdf5": HDF5, "jcamp": JCAMP, "workbook": WORKBOOK}
+ARROW = (
+    Sample(arrow_files.source(arrow_files.parquet(arrow_files.spectra()), arrow_files.SPECTRA), 2),
+    Sample(
+        arrow_files.source(
+            arrow_files.arrow_file(arrow_files.points(), "zstd"), arrow_files.POINTS, "run.arrow"
+        ),
+        spectra=2,
+    ),
+    Sample(
+        arrow_files.source(
+            arrow_files.arrow_stream(arrow_files.positions()), arrow_files.POSITIONS, "run.arrows"
+        ),
+        spectra=2,
+    ),
+)
+
+SAMPLES = {
+    "animl": ANIML,
+    "arrow": ARROW,
+    "columns": COLUMNS,
+    "hdf5": HDF5,
+    "jcamp": JCAMP,
+    "workbook": WORKBOOK,
+}

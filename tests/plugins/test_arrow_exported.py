@@ -1,0 +1,94 @@
+"""What speclake exported to Parquet it reads back bit for bit, with all that was known."""
+
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from speclake_plugins.arrowtables import ArrowImporter
+
+from speclake.api import Archive
+from speclake.api.exporting import export
+from speclake.errors import MalformedFile
+from speclake.measurement import IDENTITY_FIELDS, PART_FIELDS
+from tests.labs import scan_file, watching_lab, write_files
+from tests.plugins.arrow_files import source
+
+
+@pytest.fixture
+def exported(tmp_path: Path):
+    exports = tmp_path / "exports"
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        for site, lowest in enumerate((91.25, 0.001, 88.0)):
+            scan_file(
+                exports / f"{site}.txt", lowest, Sample=f"P-{site}", Lot="L1",
+                Product="plate", scanned=f"2026-05-04 10:00:{site:02d}",
+            )  # fmt: skip
+        archive.ingest([exports])
+        target = tmp_path / "lot.parquet"
+        assert export(archive, target, None, {"lot": "L1"}, "spectra") == 3
+        yield archive, target
+
+
+def test_every_bit_and_every_word_comes_back(exported):
+    archive, target = exported
+    spectra = list(ArrowImporter().read(source(target.read_bytes())))
+    frame = pl.read_parquet(target)
+    found = {m.measurement_id: m for m in archive.measurements(frame["measurement_id"].to_list())}
+    stored = {
+        key: (each.axis, values)
+        for each in archive.spectra(list(found))
+        for key, values in zip(each.keys, each.values, strict=True)
+    }
+    assert len(spectra) == len(found) == 3
+    for spectrum, key in zip(spectra, frame["measurement_id"], strict=True):
+        m, (axis, values) = found[key], stored[key]
+        assert spectrum.values.tobytes() == values.tobytes()
+        assert spectrum.axis.id == axis.id
+        assert (spectrum.unit, spectrum.scan_direction) == (m.unit, m.scan_direction)
+        assert spectrum.header == dict(m.header)
+        assert spectrum.notes[:-1] == m.notes
+        assert key in spectrum.notes[-1]
+        assert spectrum.fields["sample"] == m.sample
+        assert spectrum.fields["scanned"] == m.scanned_at.isoformat()
+
+
+def test_another_archive_takes_it_in(exported, tmp_path):
+    archive, target = exported
+    with Archive.create(tmp_path / "other", "other") as other:
+        write_files(tmp_path / "other")
+        outcome = other.ingest([target])
+        assert (outcome.measurements, outcome.refused) == (3, [])
+
+        def by_sample(of: Archive):
+            ids = of.find(limit=None)["measurement_id"].to_list()
+            return {m.sample: m for m in of.measurements(ids)}
+
+        theirs = by_sample(other)
+        for sample, m in by_sample(archive).items():
+            for name in {*IDENTITY_FIELDS, *PART_FIELDS, "unit", "kind", "scanned_at"}:
+                assert getattr(theirs[sample], name) == getattr(m, name), name
+
+
+def test_an_export_with_a_word_that_speclake_never_writes_is_refused(exported, tmp_path):
+    _, target = exported
+    changed = tmp_path / "changed.parquet"
+    pl.read_parquet(target).with_columns(unit=pl.lit("percent")).write_parquet(changed)
+    with pytest.raises(MalformedFile, match="row 1: found unit 'percent'"):
+        list(ArrowImporter().read(source(changed.read_bytes())))
+
+
+def test_missing_values_stay_missing(exported, tmp_path):
+    _, target = exported
+    changed = tmp_path / "changed.parquet"
+    frame = pl.read_parquet(target)
+    frame.with_columns(
+        values=pl.col("values").list.eval(
+            pl.when(pl.element() > 91.3).then(float("nan")).otherwise(pl.element())
+        )
+    ).write_parquet(changed)
+    spectra = list(ArrowImporter().read(source(changed.read_bytes())))
+    missing = [bool(np.isnan(spectrum.values).any()) for spectrum in spectra]
+    wanted = [max(values) > 91.3 for values in frame["values"].to_list()]
+    assert missing == wanted
+    assert any(missing)
