@@ -73,25 +73,29 @@ class Numbers:
 
     def unpacked(self, raw: npt.NDArray[Any]) -> tuple[FloatArray, tuple[str, ...]]:
         """Values that stored numbers stand for, NaN where they are missing, and reading notes."""
+        notes: list[str] = []
         is_missing = np.zeros(raw.shape, dtype=bool)
         for marker in self.missing:
             is_missing |= _equal(raw, marker)
-        kept = np.where(is_missing, raw.dtype.type(0), raw)
-        stored = as_float64(kept, self.file.name, self.place)
-        values = stored
+        if is_missing.any():
+            raw = np.where(is_missing, raw.dtype.type(0), raw)
+            shown = " or ".join(str(marker) for marker in self.missing)
+            notes.append(f"{self.place}: a value is missing, marked by the number {shown}")
+        stored = values = as_float64(raw, self.file.name, self.place)
         if self.scale != 1.0 or self.offset != 0.0:
             with np.errstate(over="ignore"):
                 values = as_float64(stored * self.scale + self.offset, self.file.name, self.place)
-        low, high = self.valid
-        tested = stored if self.valid_is_packed else values
-        outside = ((tested < low) | (tested > high)) & ~is_missing
-        notes = []
+        if self.valid != (-np.inf, np.inf):
+            low, high = self.valid
+            tested = stored if self.valid_is_packed else values
+            outside = ((tested < low) | (tested > high)) & ~is_missing
+            if outside.any():
+                what = "a value outside the valid range is missing, as CF says"
+                notes.append(f"{self.place}: {what}")
+                is_missing |= outside
         if is_missing.any():
-            shown = " or ".join(str(marker) for marker in self.missing)
-            notes.append(f"{self.place}: a value is missing, marked by the number {shown}")
-        if outside.any():
-            notes.append(f"{self.place}: a value outside the valid range is missing, as CF says")
-        return np.where(is_missing | outside, np.nan, values), tuple(notes)
+            values = np.where(is_missing, np.nan, values)
+        return values, tuple(notes)
 
 
 def numbers_in(file: Opened, dataset: Any, place: str) -> Numbers:

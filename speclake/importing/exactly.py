@@ -39,7 +39,8 @@ def as_float64(found: npt.NDArray[Any], file: str, place: str) -> FloatArray:
         if beyond.any():
             expected = "integers up to 2**53, which float64 holds exactly"
             raise MalformedFile(file, place, f"the integer {int(found[beyond][0])}", expected)
-    values = found.astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a NaN of the signalling kind is a NaN all the same
+        values = found.astype(np.float64)
     if np.isinf(values).any():
         raise MalformedFile(file, place, "an infinite value", "finite values, or NaN for missing")
     return values

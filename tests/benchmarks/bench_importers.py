@@ -16,12 +16,15 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
+import h5py
 import numpy as np
 import openpyxl
 import pyarrow as pa
-from pyarrow import csv
+from pyarrow import csv, parquet
 from python_calamine import load_workbook
+from speclake_plugins.arrowtables import ArrowImporter
 from speclake_plugins.columns import ColumnsImporter
+from speclake_plugins.hdf5 import Hdf5Importer
 from speclake_plugins.jcamp import JcampImporter
 from speclake_plugins.workbook import WorkbookImporter
 
@@ -183,10 +186,100 @@ def workbook_cases(points: int) -> Iterator[Case]:
     )  # fmt: skip
 
 
+def stacked(points: int) -> tuple[FloatArray, FloatArray, bytes]:
+    """Axis, spectra in rows, and both as rows of text with a column a spectrum."""
+    scans = [scan(2401, seed) for seed in range(max(1, points // 2401))]
+    positions, values = scans[0].axis.values, np.stack([each.values for each in scans])
+    rows = np.column_stack([positions, *values]).tolist()
+    text = "".join(f"{' '.join(map(str, row))}\n" for row in rows).encode()
+    return positions, values, text
+
+
+NAMED_DATASETS = """
+importer = "hdf5"
+[settings.axis]
+dataset = "/wavelength"
+unit = "nm"
+[settings.values]
+datasets = ["/transmittance"]
+unit = "%T"
+"""
+
+
+def with_h5py(content: bytes) -> object:
+    with h5py.File(io.BytesIO(content), "r") as file:
+        return file["wavelength"][()], file["transmittance"][()]
+
+
+def hdf5_cases(points: int) -> Iterator[Case]:
+    positions, values, text = stacked(points)
+    deflated = {"compression": "gzip", "chunks": (1, 2401)}
+    options: dict[str, dict[str, Any]] = {"contiguous": {}, "deflate, a chunk a spectrum": deflated}
+    formats = {"named": tomllib.loads(NAMED_DATASETS)}
+    for name, stored in options.items():
+        stream = io.BytesIO()
+        with h5py.File(stream, "w") as file:
+            file["wavelength"] = positions
+            file.create_dataset("transmittance", data=values, **stored)
+        content = stream.getvalue()
+        yield Case(f"hdf5, {name}", Hdf5Importer(), content, text, formats, with_h5py)
+
+
+ROWS_OF_LISTS = """
+importer = "arrow"
+[settings]
+rows = "spectra"
+[settings.axis]
+column = "wavelength"
+unit = "nm"
+[settings.values]
+columns = ["transmittance"]
+unit = "%T"
+"""
+ROWS_OF_POINTS = """
+importer = "arrow"
+[settings]
+rows = "points"
+keys = ["scan"]
+[settings.axis]
+column = "wavelength"
+unit = "nm"
+[settings.values]
+columns = ["transmittance"]
+unit = "%T"
+"""
+
+
+def with_parquet(content: bytes) -> object:
+    return parquet.read_table(io.BytesIO(content), use_threads=False)
+
+
+def arrow_cases(points: int) -> Iterator[Case]:
+    positions, values, text = stacked(points)
+    number = len(values)
+    lists = {"wavelength": [positions] * number, "transmittance": list(values)}
+    flat = {
+        "scan": np.repeat(np.arange(number), positions.size),
+        "wavelength": np.tile(positions, number),
+        "transmittance": values.ravel(),
+    }
+    for name, table, described in (
+        ("a row a spectrum", lists, ROWS_OF_LISTS),
+        ("a row a point", flat, ROWS_OF_POINTS),
+    ):
+        stream = io.BytesIO()
+        parquet.write_table(pa.table(table), stream, compression="zstd")
+        formats = {"described": tomllib.loads(described)}
+        content = stream.getvalue()
+        yield Case(f"arrow, Parquet, {name}", ArrowImporter(), content, text, formats, with_parquet)
+
+
 CASES: dict[str, Callable[[int], Iterator[Case]]] = {
     "jcamp": jcamp_cases,
     "columns": columns_cases,
     "workbook": workbook_cases,
+    "hdf5": hdf5_cases,
+    "arrow": arrow_cases,
 }
 """Exports to read, by importer. A new importer adds a function here."""
 

@@ -308,3 +308,9 @@ def test_a_stream_of_bytes_is_all_it_needs():
 
     held = source(written(scans), SCANS)
     assert len(list(Hdf5Importer().read(Streamed(**vars(replace(held)))))) == 2
+
+
+def test_a_signalling_nan_in_single_precision_is_a_missing_value():
+    bits = np.array([0x3F800000, 0x7F800001], "<u4").view("<f4")
+    (spectrum,) = read(plain(bits))
+    np.testing.assert_array_equal(spectrum.values, [1.0, np.nan])
