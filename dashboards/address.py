@@ -22,13 +22,17 @@ class Address:
     Parameters
     ----------
     entries : every entry with all its values, in the order of the address.
+    is_local : whether the pages are served to this machine alone.
     """
 
-    def __init__(self, entries: Mapping[str, Sequence[str]]) -> None:
+    def __init__(self, entries: Mapping[str, Sequence[str]], *, is_local: bool = False) -> None:
+        self.is_local = is_local
         self._entries = {name: tuple(v.strip() for v in values) for name, values in entries.items()}
 
     @classmethod
-    def from_request(cls, arguments: Mapping[str, Sequence[bytes]]) -> "Address":
+    def from_request(
+        cls, arguments: Mapping[str, Sequence[bytes]], *, is_local: bool = False
+    ) -> "Address":
         """Address from the raw arguments of a request.
 
         Raises
@@ -37,9 +41,10 @@ class Address:
             An entry is not text.
         """
         try:
-            return cls({name: [v.decode() for v in values] for name, values in arguments.items()})
+            entries = {name: [v.decode() for v in values] for name, values in arguments.items()}
         except UnicodeDecodeError as error:
             raise BadAddress("The address holds bytes that are no UTF-8 text.") from error
+        return cls(entries, is_local=is_local)
 
     def __contains__(self, name: str) -> bool:
         return any(self._entries.get(name, ()))

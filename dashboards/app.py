@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import bench, chart, intake, measurement, overlay, search
+from speclake_dashboards import bench, chart, intake, measurement, mend, overlay, search
 from speclake_dashboards.address import Address
 from speclake_dashboards.border import caught
 from speclake_dashboards.theme import PAGES, View, framed
@@ -25,6 +25,7 @@ ROUTES: dict[str, Page] = {
     "chart": chart.page,
     "bench": bench.page,
     "intake": intake.page,
+    "mend": mend.page,
     "measurement": measurement.page,
 }
 UNUSED_MS = 15_000
@@ -32,13 +33,23 @@ UNUSED_MS = 15_000
 START_S = 30.0
 
 
-def view_of(archive: "Archive", route: str, arguments: dict[str, list[bytes]]) -> View:
-    """View of a page; what stands in its way becomes a sentence in its place."""
+def view_of(
+    archive: "Archive", route: str, arguments: dict[str, list[bytes]], *, is_local: bool = False
+) -> View:
+    """View of a page; what stands in its way becomes a sentence in its place.
+
+    Parameters
+    ----------
+    is_local : whether the pages are served to this machine alone.
+    """
 
     def failed(message: Markup) -> View:
         return View(PAGES.get(route, "Measurement"), (message,), route)
 
-    return caught(lambda: ROUTES[route](archive, Address.from_request(arguments)), failed)
+    def drawn() -> View:
+        return ROUTES[route](archive, Address.from_request(arguments, is_local=is_local))
+
+    return caught(drawn, failed)
 
 
 class Pages:
@@ -143,7 +154,8 @@ class Pages:
             document: Any = pn.state.curdoc
             document.template_variables["dist_url"] = LOCAL_DIST
             settings = self._archive.settings
-            view = view_of(self._archive, route, pn.state.session_args)
+            is_local = self._address in LOOPBACK
+            view = view_of(self._archive, route, pn.state.session_args, is_local=is_local)
             return framed(view, settings.name, invented=settings.invented)
 
         return build
@@ -157,6 +169,7 @@ class Pages:
 
 EVERYWHERE = ("0.0.0.0", "::", "")
 LOCAL = ("127.0.0.1", "localhost")
+LOOPBACK = (*LOCAL, "::1")
 
 
 def _end(server: Any, loop: Any) -> None:

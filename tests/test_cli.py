@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from speclake.api import Archive
 from tests.labs import SPEC, export, write_files
 
 
@@ -150,6 +151,19 @@ def test_describe_reads_a_known_file_and_drafts_a_format_for_another(
     answered = speclake("describe", "-a", lab, unknown, "--answer", "axis.unit=nm", code=1)
     assert "3 points from 400.5 to 401.5 nm" in answered and 'unit = "nm"  # answered' in answered
     speclake("describe", "-a", lab, unknown, "--answer", "colour=red", code=2)
+
+
+def test_a_draft_is_saved_as_a_format_on_record(lab: Path, tmp_path: Path) -> None:
+    unknown = tmp_path / "other.dat"
+    unknown.write_text("wavelength;%R\n400,5;4,25\n401,0;4,26\n401,5;4,27\n", "utf-8")
+    words = ["describe", "-a", lab, unknown, "--answer", "axis.unit=nm", "--save", "other"]
+    assert "who did it" in speclake(*words, code=2)
+    speclake(*words, "--who", "op 2", "--why", "a new bench", code=1)
+    with Archive.open(lab) as archive:
+        (event,) = archive.events("other")
+    assert event.details["text"] == (lab / "formats/other.toml").read_text("utf-8")
+    known = export("S1", 91.5, tmp_path)
+    assert "no draft" in speclake("describe", "-a", lab, known, "--save", "other", code=2)
 
 
 def test_importers_are_listed_with_the_broken_one(lab: Path) -> None:

@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from speclake import settings as settings_module
-from speclake.api import bench, charts, events, formatkeeping, mending, parts, taking
+from speclake.api import bench, charts, events, formatkeeping, mending, parts, retrying, taking
 from speclake.archive.catalog import Catalog, Query
 from speclake.archive.lake import Lake, create_lake, open_lake
 from speclake.archive.rows import Batch, EventKind, EventRow
@@ -120,6 +120,10 @@ class Archive:
         files : identifiers of the lines of the ledger on the only files to read.
         """
         return taking.retry(self, on_demand=True, progress=progress, files=files)
+
+    def retry_files(self, file_ids: Sequence[str]) -> list[retrying.Retried]:
+        """Try some refused files again; what became of each."""
+        return retrying.retry_files(self, file_ids)
 
     def study(self, file_id: str, **asked: Any) -> mending.Study:
         """A refused file with the format that may read it; see `speclake.api.mending.study`."""

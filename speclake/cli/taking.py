@@ -84,6 +84,12 @@ def describe(
         list[str] | None,
         typer.Option(help="Answer to a question of the draft, KEY=VALUE; may come several times."),
     ] = None,
+    save: Annotated[
+        str | None, typer.Option(help="Name under which the archive keeps the draft as a format.")
+    ] = None,
+    replace: Annotated[bool, typer.Option(help="Replace a format of that name.")] = False,
+    who: Annotated[str, typer.Option(help="Who saves it, for the record.")] = "",
+    why: Annotated[str, typer.Option(help="Why, for the record.")] = "",
     as_json: JsonOption = False,
 ) -> None:
     """Say which importer would take a file, what it reads, and draft a format where none fits.
@@ -98,6 +104,12 @@ def describe(
         print_json(report.as_data())
     else:
         typer.echo(report.as_text())
+    if save is not None:
+        if not report.draft:
+            raise typer.BadParameter(f"found no draft of a format for {file} to save")
+        with opened(archive) as lake:
+            saved = lake.save_format(save, report.draft, who=who, why=why, replace=replace)
+        typer.echo(f"saved the format {saved.name}, version {saved.version}", err=True)
     if not report.is_read:
         raise typer.Exit(1)
 

@@ -21,6 +21,7 @@ JUNK = {
     ],
     "bench": [{"instrument": [b"bench Z"]}, {"x": [b"1"]}],
     "intake": [{"outcome": [b"lost"]}, {"page": [b"1e9"]}],
+    "mend": [{"file": [b"0" * 32]}, {"file": [b"a,b"]}, {"file": [b"!"]}, {"x": [b"1"]}],
     "measurement": [{}, {"id": [b"0" * 32]}, {"id": [b"a", b"b"]}],
 }
 
