@@ -101,7 +101,7 @@ class Desk:
     def _button(self, label: str, action: Callable[[], None]) -> Any:
         import panel as pn
 
-        button = _widget(pn.widgets.Button, label=label, sizing_mode="fixed", width=280, height=44)
+        button = _widget(pn.widgets.Button, label=label, max_width=280, height=44)
         button.on_click(lambda _: action())
         return button
 
@@ -118,7 +118,7 @@ class Desk:
         keeping = [_text(render("mend_closed.html"))]
         if may_save:
             fields = _side_by_side([self.name, self.who, self.why], "14rem")
-            buttons = _side_by_side([self.retry, self.retry_all], "0")
+            buttons = _side_by_side([self.retry, self.retry_all], "13rem")
             keeping = [fields, self.may_replace, self.save, self.saved, buttons, self.retried]
         writing = _panel("The text", [*doubts, self.text, self.read])
         reading = _panel("What it reads", [self.reading])

@@ -85,7 +85,8 @@ def shown(archive, address: str) -> str:
     """Address with the identifiers of some panels and of one window put in."""
     panels = ",".join(ids_of(archive, product="cover panel", limit=3))
     (window,) = ids_of(archive, product="camera window", limit=1)
-    return address.format(panels=panels, window=window)
+    refused = archive.files(outcome="refused")["file_id"][0]
+    return address.format(panels=panels, window=window, refused=refused)
 
 
 @pytest.mark.parametrize("visit", [DESK, PHONE], indirect=True, ids=["desk", "phone"])
@@ -102,6 +103,8 @@ def shown(archive, address: str) -> str:
         ("bench", "h2", "bench A"),
         ("intake", "h2", "Folders"),
         ("intake?outcome=refused", "text=Expected:", "Found:"),
+        ("mend", "h1", "Refused files"),
+        ("mend?file={refused}", "textarea", "What it reads"),
         ("measurement?id={window}", "canvas", "Header as read"),
         ("search?since=someday", "[role=alert]", "expected a date such as 2026-11-25"),
     ],
@@ -136,6 +139,26 @@ def test_from_a_search_to_an_overlay_to_a_measurement(visit):
     visit.page.locator("table a").first.click()
     visit.wait_for("text=Where it came from")
     assert visit.asked()["id"] == chosen[:1]
+
+
+def test_from_a_refused_file_to_its_format_and_what_that_reads(visit):
+    visit.go("intake?outcome=refused")
+    visit.wait_for("text=Look into it").click()
+    visit.wait_for("textarea")
+    editor = visit.page.locator("textarea")
+    written = editor.input_value()
+    assert written.startswith("description = ")
+    read = visit.page.get_by_role("button", name="Read the file with this text")
+    editor.fill("[text]\n")
+    visit.page.keyboard.press("Tab")
+    visit.page.keyboard.press("Enter")
+    visit.wait_for("text=this key, which is required")
+    editor.fill(written)
+    visit.page.keyboard.press("Tab")
+    read.click()
+    visit.wait_for("text=It reads nothing from this file.")
+    assert visit.says("refused here")
+    assert visit.page.get_by_role("button", name="Save the format").is_enabled()
 
 
 def test_an_address_reproduces_its_search_in_another_browser(visit, browser):
