@@ -12,8 +12,7 @@ import tempfile
 from functools import partial
 from pathlib import Path
 
-from tests.fuzz.seeds import HERE, cases
-from tests.fuzz.target import MEMORY_MB, TIME_S, accepts, importer_named
+# the importers and all that they use are imported late, so that their code can be watched
 
 
 def main() -> None:
@@ -25,6 +24,8 @@ def main() -> None:
     if asked.case is not None:
         _fuzz(asked.importer, asked.case, asked.minutes)
         return
+    from tests.fuzz.seeds import cases
+
     number = len(cases(asked.importer))
     failed = 0
     for case in range(number):
@@ -37,6 +38,9 @@ def _fuzz(name: str, number: int, minutes: float) -> None:
     import atheris
 
     with atheris.instrument_imports(include=["speclake_plugins", "speclake.importing"]):
+        from tests.fuzz.seeds import HERE, cases
+        from tests.fuzz.target import MEMORY_MB, TIME_S, accepts, importer_named
+
         importer = importer_named(name)
     case = cases(name)[number]
     found = HERE / "found" / name
