@@ -17,9 +17,12 @@ from speclake.judging import JUDGED_KINDS, judge
 from speclake.judging.taking import missing_extra
 from speclake.measurement import Measurement
 from speclake.specs import Outcome, Specification, Verdict, choose, in_effect
-from speclake.specs.weights import with_tables
+from speclake.specs.floors import FLOORS, with_floors
+from speclake.specs.weights import WEIGHTS, with_tables
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import ValueUnit
+
+TABLE_FOLDERS = (WEIGHTS.folder, FLOORS.folder)
 
 CHUNK = 2_000
 """How many measurements are judged and committed at once."""
@@ -36,7 +39,8 @@ class Judged:
 class SpecBook:
     """Specifications written in a folder; read again when a file there has changed.
 
-    A table of weights that one names is read from a folder beside it and becomes part of it.
+    A table of weights or a floor that one names is read from a folder beside it and becomes part
+    of it.
 
     Once it has been read, a mistake made in the folder later leaves the specifications as they
     were, and `trouble` says what is wrong: a slip of a person must not stop the intake.
@@ -44,7 +48,6 @@ class SpecBook:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._weights = folder.parent / "weights"
         self._state: tuple[tuple[str, int, int], ...] | None = None
         self._current: tuple[Specification, ...] = ()
         self.trouble = ""
@@ -59,12 +62,17 @@ class SpecBook:
             installed, when it is first read.
         """
         paths = sorted(self._folder.glob("*.toml"))
-        tables = sorted(self._weights.glob("*.csv"))
+        tables = sorted(
+            path for name in TABLE_FOLDERS for path in (self._folder.parent / name).glob("*.csv")
+        )
         stats = [(path, path.stat()) for path in (*paths, *tables)]
-        state = tuple((path.name, stat.st_size, stat.st_mtime_ns) for path, stat in stats)
+        state = tuple(
+            (f"{path.parent.name}/{path.name}", stat.st_size, stat.st_mtime_ns)
+            for path, stat in stats
+        )
         if state != self._state:
             try:
-                self._current = _each_named_once(paths, self._weights)
+                self._current = _each_named_once(paths)
             except BadSettings as error:
                 if self._state is None:
                     raise
@@ -89,13 +97,13 @@ class SpecBook:
         raise NotFound(f"found no specification {name!r} in {self._folder}; there are: {known}")
 
 
-def _each_named_once(paths: Iterable[Path], weights: Path) -> tuple[Specification, ...]:
+def _each_named_once(paths: Iterable[Path]) -> tuple[Specification, ...]:
     problems: list[SettingsProblem] = []
     files: dict[str, Path] = {}
     found: list[Specification] = []
     for path in paths:
         try:
-            specification = with_tables(Specification.from_toml(path), weights, path.name)
+            specification = _with_files(path)
         except BadSettings as error:
             problems += error.problems
             continue
@@ -111,6 +119,14 @@ def _each_named_once(paths: Iterable[Path], weights: Path) -> tuple[Specificatio
     if problems:
         raise BadSettings(tuple(problems))
     return tuple(found)
+
+
+def _with_files(path: Path) -> Specification:
+    """Specification of a file with the tables that it names put in."""
+    beside = path.parent.parent
+    plain = Specification.from_toml(path)
+    weighted = with_tables(plain, beside / WEIGHTS.folder, path.name)
+    return with_floors(weighted, beside / FLOORS.folder, path.name)
 
 
 class Judge:

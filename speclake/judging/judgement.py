@@ -127,7 +127,7 @@ def _prepared(
     task.applies = np.array([each.applies for each in found], np.bool_)[group]
     task.judged = np.array([each.applies and not each.hindrance for each in found], np.bool_)[group]
     factor = exact_factor(spectra.unit, unit)
-    if factor is None:
+    if factor is None and not requirement.as_exported:
         task.give_reason(task.judged, f"converted from {spectra.unit} to {unit}")
     for number, each in enumerate(found):
         if each.hindrance is not None:
@@ -154,7 +154,7 @@ def _take(
         if at is not None:
             task.at[rows] = at
         return
-    unit = task.requirement.spectral_unit
+    unit = spectra.unit if task.requirement.as_exported else task.requirement.spectral_unit
     chosen = SpectrumSet(
         spectra.axis,
         convert_values(spectra.values[rows], spectra.unit, unit),

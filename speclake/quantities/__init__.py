@@ -8,6 +8,13 @@ from speclake.quantities.bands import (
     minimum,
     value_at,
 )
+from speclake.quantities.blocking import (
+    FloorCurve,
+    exported_step,
+    largest_leakage,
+    leakage_share,
+    optical_density,
+)
 from speclake.quantities.colour import colour_number
 from speclake.quantities.edges import (
     Level,
@@ -27,6 +34,7 @@ from speclake.quantities.weighted import Weighting, weighted_mean
 __all__ = [
     "Coverage",
     "Fill",
+    "FloorCurve",
     "Level",
     "Place",
     "Values",
@@ -37,9 +45,13 @@ __all__ = [
     "colour_number",
     "coverage",
     "edge",
+    "exported_step",
+    "largest_leakage",
+    "leakage_share",
     "maximum",
     "mean",
     "minimum",
+    "optical_density",
     "passband_width",
     "place_of_extreme",
     "shipped",

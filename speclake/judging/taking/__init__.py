@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from speclake.judging.taking.blocking import TAKERS_OF_BLOCKING
 from speclake.judging.taking.colour import TAKERS_OF_COLOUR, missing_extra
 from speclake.judging.taking.edges import TAKERS_OF_EDGES
 from speclake.judging.taking.given import Given, Taker
@@ -14,6 +15,7 @@ TAKERS: Mapping[type[requirements.Requirement], Taker] = {
     **TAKERS_OF_SHAPES,
     **TAKERS_OF_WEIGHTED,
     **TAKERS_OF_COLOUR,
+    **TAKERS_OF_BLOCKING,
 }
 """The computation of each kind of requirement; those on bands and positions are in `judgement`."""
 

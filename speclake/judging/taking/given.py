@@ -24,6 +24,7 @@ class Given:
 Taker = Callable[[SpectrumSet, Any, Given], Values]
 """Numbers of a set, in the unit of a requirement.
 
-The set holds only spectra that the requirement speaks of, in its `spectral_unit`, on their own
-axis. The number of one must not depend on the others.
+The set holds only spectra that the requirement speaks of, on their own axis, in its `spectral_unit`
+or, where it takes them `as_exported`, in their own unit. The number of one must not depend on the
+others.
 """

@@ -5,6 +5,7 @@ from typing import Annotated
 from pydantic import Field
 
 from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
+from speclake.specs.requirements.blocking import DensityRequirement, LeakageRequirement
 from speclake.specs.requirements.colour import ColourRequirement
 from speclake.specs.requirements.common import Requirement, same_text
 from speclake.specs.requirements.edges import (
@@ -43,7 +44,9 @@ AnyRequirement = Annotated[
     | FitRequirement
     | MaskRequirement
     | WeightedRequirement
-    | ColourRequirement,
+    | ColourRequirement
+    | DensityRequirement
+    | LeakageRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""
@@ -53,9 +56,11 @@ __all__ = [
     "BandRequirement",
     "CentroidRequirement",
     "ColourRequirement",
+    "DensityRequirement",
     "EdgeRequirement",
     "ExtremePlaceRequirement",
     "FitRequirement",
+    "LeakageRequirement",
     "MaskRequirement",
     "MedianRequirement",
     "MiddleRequirement",

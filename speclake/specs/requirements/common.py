@@ -45,6 +45,8 @@ class Requirement(Table):
 
     place: ClassVar[Place] = "band"
     """Where on the axis the number is taken: whether `band` or `at` must be given."""
+    as_exported: ClassVar[bool] = False
+    """Whether the computation wants the values as exported and changes their unit itself."""
 
     id: str = Field(min_length=1)
     what: str

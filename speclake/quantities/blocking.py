@@ -1,0 +1,267 @@
+"""Rejection: optical density over a blocking band, and what leaks outside the passband.
+
+Everything is taken in transmittance T, and between two points T is the straight line through them.
+Definitions are common practice; no standard fixes them for all filters.
+
+No spectrum proves more than its instrument and its export can tell: where T lies at or below the
+floor, the floor stands in its place, and the result is a bound. The floor of a spectrum is the
+largest of what is stated and of half the last digit that was exported; where neither is known, it
+is the size of the most negative T in the band, which nothing but error can have made.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from speclake.conversion import convert_set
+from speclake.errors import UnitError
+from speclake.quantities.stretches import Place, Stretch, stretch_of
+from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT, Values, blanked
+from speclake.quantities.windows import counted_in
+from speclake.spectrum import Axis, FloatArray, SpectrumSet
+from speclake.units import AxisUnit, Medium
+
+Density = Literal["minimum", "mean", "of mean transmittance"]
+BoolArray = npt.NDArray[np.bool_]
+
+AT_FLOOR = 1 + 1e-9
+"""Part of the floor up to which a T counts as lying at it: a logarithm moves the last digits."""
+
+NO_FLOOR = "T is zero, and neither a stated floor nor the digits exported tell how small it may be"
+
+LARGEST_COUNT = 1e13
+"""Largest number of last digits in a value; above it float64 itself is a grid of decimals."""
+
+
+@dataclass(frozen=True, eq=False)
+class FloorCurve:
+    """Smallest T that a configuration can tell from nothing, along the axis.
+
+    Parameters
+    ----------
+    positions : shape (k,), strictly ascending, in `unit`; straight between them, unknown beyond.
+    values : shape (k,), in T.
+    medium : what a wavelength is counted in; None means the scale of the spectra.
+    """
+
+    positions: Sequence[float]
+    values: Sequence[float]
+    unit: AxisUnit = "nm"
+    medium: Medium | None = None
+
+    def at(self, stretch: Stretch) -> FloatArray | str:
+        """Floor at each position of a stretch; in words, why it is not known there."""
+        axis = Axis(np.sort(stretch.positions), stretch.axis_unit, stretch.axis_medium)
+        try:
+            counted = counted_in(axis, stretch.positions, self.unit, self.medium)
+        except UnitError as error:
+            return str(error)
+        known, slack = np.asarray(self.positions, dtype=np.float64), 1e-12 * counted.max()
+        if counted.min() < known[0] - slack or counted.max() > known[-1] + slack:
+            return (
+                f"the floor is known from {known[0]:.10g} {self.unit} to {known[-1]:.10g} "
+                f"{self.unit} and not over the whole band"
+            )
+        return np.interp(counted, known, self.values)
+
+
+Floor = float | FloorCurve | None
+"""The same T everywhere, a curve, or nothing that anybody stated."""
+
+
+def optical_density(
+    spectra: SpectrumSet, place: Place, definition: Density, *, floor: Floor = None
+) -> Values:
+    """Optical density of each spectrum over a band: -log10 T, by one of three definitions.
+
+    Parameters
+    ----------
+    spectra : as exported, in %T, T or A: the digits that a change of unit makes prove nothing.
+    definition : ``minimum``, the density of the largest T, and where it lies; ``mean``, the mean of
+        the density over the band, by trapezoids; ``of mean transmittance``, the density of the
+        mean of T. Half a band at density 4 and half at 6 have 4, 5 and 4.2967.
+    floor : in T.
+
+    Returns
+    -------
+    Values
+        In OD; at least the number found where a T at the floor decides: the largest one for
+        ``minimum``, any one for ``mean``, the mean itself for ``of mean transmittance``, in which
+        negative values count as the noise around zero that they are.
+
+    Examples
+    --------
+    >>> from speclake.spectrum import Axis
+    >>> axis = Axis(np.array([400.0, 500.0]), "nm")
+    >>> one = SpectrumSet(axis, np.array([[4.0, 4.0]]), "A", ("a",))
+    >>> print(optical_density(one, Place(low=400, high=500), "minimum").value)
+    [4.]
+    """
+    found = _dark(spectra, place, floor)
+    if isinstance(found, str):
+        return Values.of_none(len(spectra), found)
+    stretch, floors, reasons = found
+    is_bound: BoolArray
+    at: FloatArray | None = None
+    if definition == "of mean transmittance":
+        mean, lowest = _mean(stretch, stretch.values), _mean(stretch, floors)
+        is_bound = mean <= lowest * AT_FLOOR
+        value = _density(np.where(is_bound, lowest, mean))
+    elif definition == "mean":
+        clipped = stretch.values <= floors * AT_FLOOR
+        is_bound = np.logical_or.reduce(clipped, axis=1)
+        value = _mean(stretch, _density(np.where(clipped, floors, stretch.values)))
+    else:
+        largest, at, is_bound = _largest(stretch, floors)
+        value = _density(largest)
+    return _answer(value, at, reasons, np.where(is_bound, AT_LEAST, EXACT))
+
+
+def largest_leakage(
+    spectra: SpectrumSet, places: Sequence[Place], *, floor: Floor = None
+) -> Values:
+    """Largest T of each spectrum over some blocking bands, in T, and where it lies.
+
+    At most the number found where no T that is as large lies above the floor. Parameters as for
+    `optical_density`.
+    """
+    best, at = np.full(len(spectra), -np.inf), np.full(len(spectra), np.nan)
+    is_bound = np.ones(len(spectra), np.bool_)
+    reasons: dict[int, str] = {}
+    for place in places:
+        found = _dark(spectra, place, floor)
+        if isinstance(found, str):
+            return Values.of_none(len(spectra), found)
+        stretch, floors, why = found
+        reasons = {**why, **reasons}
+        largest, where, clipped = _largest(stretch, floors)
+        better = (largest > best) | ((largest == best) & is_bound)
+        best, at = np.where(better, largest, best), np.where(better, where, at)
+        is_bound = np.where(better, clipped, is_bound)
+    best[best == 0] = np.nan
+    return _answer(best, at, reasons, np.where(is_bound, AT_MOST, EXACT))
+
+
+def leakage_share(
+    spectra: SpectrumSet, place: Place, blocking: Sequence[Place], *, floor: Floor = None
+) -> Values:
+    """Integral of T over the blocking bands in percent of that over the passband.
+
+    Integrals by trapezoids over the unit of the bands; negative values count as noise around zero.
+    A blocking band whose mean lies at or below the mean of the floor counts with the floor, and
+    the result is at most the number found. Other parameters as for `optical_density`.
+    """
+    signal = stretch_of(convert_set(spectra, unit="T"), place)
+    if isinstance(signal, str):
+        return Values.of_none(len(spectra), signal)
+    reasons = dict(signal.reasons)
+    within = _mean(signal, signal.values) * (place.high - place.low)
+    for row in np.flatnonzero(within <= 0):
+        reasons.setdefault(int(row), "the integral over the passband is not above zero")
+    leaked = np.zeros(len(spectra))
+    is_bound = np.zeros(len(spectra), np.bool_)
+    for each in blocking:
+        found = _dark(spectra, each, floor)
+        if isinstance(found, str):
+            return Values.of_none(len(spectra), found)
+        stretch, floors, why = found
+        reasons = {**why, **reasons}
+        mean, lowest = _mean(stretch, stretch.values), _mean(stretch, floors)
+        clipped = mean <= lowest * AT_FLOOR
+        is_bound |= clipped
+        counted = np.where(clipped, np.where(lowest > 0, lowest, np.nan), mean)
+        leaked += counted * (each.high - each.low)
+    share = 100.0 * np.divide(leaked, within, out=np.zeros_like(leaked), where=within > 0)
+    return _answer(share, None, reasons, np.where(is_bound, AT_MOST, EXACT))
+
+
+def exported_step(values: FloatArray) -> FloatArray:
+    """Last digit with which each row was exported: 1, 0.1 and so on; NaN where none is found.
+
+    The largest of these of which every value of the row is a whole number; missing values say
+    nothing, and a row of zeros has no digits.
+
+    Parameters
+    ----------
+    values : shape (n, p), in the unit in which they were exported.
+
+    Examples
+    --------
+    >>> print(exported_step(np.array([[90.0, 45.31, 0.0], [1 / 3, 0.1, 0.0]])))
+    [0.01  nan]
+    """
+    size = np.abs(np.where(np.isnan(values), 0.0, values))
+    largest = size.max(axis=1)
+    step = np.full(largest.shape, np.nan)
+    for digits in range(16):
+        scale = 10.0**digits
+        rows = np.flatnonzero(np.isnan(step) & (largest > 0) & (largest * scale <= LARGEST_COUNT))
+        counted = size[rows] * scale
+        off = np.abs(counted - np.rint(counted))
+        fits = (off <= 4 * np.finfo(np.float64).eps * counted).all(axis=1)
+        step[rows[fits]] = 1 / scale
+    return step
+
+
+def _dark(
+    spectra: SpectrumSet, place: Place, floor: Floor
+) -> tuple[Stretch, FloatArray, dict[int, str]] | str:
+    """Band of each spectrum in T, the floor at each of its points, and what hinders which row."""
+    stretch = stretch_of(convert_set(spectra, unit="T"), place)
+    if isinstance(stretch, str):
+        return stretch
+    stated = floor.at(stretch) if isinstance(floor, FloorCurve) else np.float64(floor or 0.0)
+    if isinstance(stated, str):
+        return stated
+    digits = np.zeros((len(spectra), 1))
+    if spectra.unit != "A":
+        # half a digit of a %T is a hundredth of it in T
+        half = 2.0 if spectra.unit == "T" else 200.0
+        digits[:, 0] = np.nan_to_num(exported_step(spectra.values) / half)
+    floors = np.maximum(np.broadcast_to(stated, stretch.values.shape), digits)
+    lowest = np.where(np.isnan(stretch.values), np.inf, stretch.values).min(axis=1)
+    unknown = (floors == 0).all(axis=1)
+    floors[unknown] = np.maximum(-lowest[unknown], 0.0)[:, np.newaxis]
+    return stretch, floors, dict(stretch.reasons)
+
+
+def _largest(stretch: Stretch, floors: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Largest T of each row with the floor in place of what lies at it, where, and if clipped."""
+    clipped = stretch.values <= floors * AT_FLOOR
+    seen = np.where(clipped, floors, stretch.values)
+    is_largest = seen == seen.max(axis=1, keepdims=True)
+    # among equal ones a T that was measured says more than a bound
+    measured = is_largest & ~clipped
+    is_bound = ~measured.any(axis=1)
+    decisive = np.where(is_bound, is_largest.argmax(axis=1), measured.argmax(axis=1))
+    largest = seen[np.arange(len(seen)), decisive]
+    return largest, stretch.positions[decisive], is_bound
+
+
+def _answer(
+    value: FloatArray, at: FloatArray | None, reasons: dict[int, str], bound: npt.NDArray[np.int_]
+) -> Values:
+    """Numbers of all rows; those without one get a reason: their zero had no floor under it."""
+    for row in np.flatnonzero(np.isnan(value)):
+        reasons.setdefault(int(row), NO_FLOOR)
+    found_at = None if at is None else blanked(at, reasons)
+    said = np.where(np.isnan(value), EXACT, bound).astype(np.int8)
+    return Values(blanked(value, reasons), found_at, reasons, said)
+
+
+def _density(transmittance: FloatArray) -> FloatArray:
+    """-log10 T, NaN for a T that is zero."""
+    return 0.0 - np.log10(np.where(transmittance > 0, transmittance, np.nan))
+
+
+def _mean(stretch: Stretch, values: FloatArray) -> FloatArray:
+    """Mean of each row over a stretch by trapezoids; a constant has exactly its own value."""
+    widths = np.abs(np.diff(stretch.counted(stretch.positions)))
+    first = values[:, :1]
+    heights = ((values[:, :-1] - first) + (values[:, 1:] - first)) / 2.0
+    sums = np.add.reduce(np.ascontiguousarray(heights * widths), axis=1)
+    mean: FloatArray = first[:, 0] + sums / widths.sum()
+    return mean
