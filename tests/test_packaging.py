@@ -203,10 +203,19 @@ def imported_by(folders: Mapping[str, str]) -> dict[str, str]:
         for file in sorted((ROOT / folder).rglob("*.py")):
             for name in _imports(ast.parse(file.read_text("utf-8"))):
                 top = name.split(".")[0]
-                is_beside = (file.parent / f"{top}.py").exists()  # scripts find their neighbours
-                if top not in sys.stdlib_module_names and top not in own and not is_beside:
+                if (
+                    top not in sys.stdlib_module_names
+                    and top not in own
+                    and not _is_beside(top, file)
+                ):
                     found.setdefault(top, file.relative_to(ROOT).as_posix())
     return found
+
+
+def _is_beside(module: str, file: Path) -> bool:
+    """Whether a script finds a module in its own folder, which a module of a package never does."""
+    is_script = not (file.parent / "__init__.py").exists()
+    return is_script and (file.parent / f"{module}.py").exists()
 
 
 def _imports(tree: ast.AST) -> Iterator[str]:
@@ -231,17 +240,46 @@ def distributions_of(modules: Mapping[str, str]) -> set[str]:
 
 
 def declared_in(*lists: list[str]) -> dict[str, Requirement]:
-    """Requirements by the name of the distribution, this project's own extras left out."""
-    each = (Requirement(text) for entries in lists for text in entries)
-    return {canonicalize_name(r.name): r for r in each if r.name != "speclake"}
+    """Requirements by the name of the distribution, those of this project's own extras followed."""
+    found: dict[str, Requirement] = {}
+    for each in (Requirement(text) for entries in lists for text in entries):
+        if each.name == "speclake":
+            found |= declared_in(*(EXTRAS[extra] for extra in each.extras))
+        else:
+            found[canonicalize_name(each.name)] = each
+    return found
 
 
-BASE = declared_in(PROJECT["project"]["dependencies"])
 EXTRAS = PROJECT["project"]["optional-dependencies"]
+BASE = declared_in(PROJECT["project"]["dependencies"])
+OPTIONAL = declared_in(EXTRAS["all"])
+"""What a base install does without."""
 
 
-def test_base_install_declares_what_the_packages_import_and_nothing_else() -> None:
-    assert distributions_of(imported_by(FOLDERS)) == set(BASE) - NOT_IMPORTED
+def test_base_and_extras_declare_what_the_packages_import_and_nothing_else() -> None:
+    declared = set(BASE) - NOT_IMPORTED | set(OPTIONAL)
+    assert distributions_of(imported_by(FOLDERS)) == declared
+
+
+def test_all_extras_are_those_that_are_not_for_developers() -> None:
+    for_use = set(EXTRAS) - {"all", "test", "dev"}
+    assert declared_in(*(EXTRAS[name] for name in for_use)) == OPTIONAL
+    assert not set(BASE) & set(OPTIONAL)
+
+
+def test_every_module_is_imported_without_what_the_extras_bring(installed_wheel: Path) -> None:
+    imported = imported_by(FOLDERS)
+    missing = [top for top in imported if distributions_of({top: ""}) <= set(OPTIONAL)]
+    assert len(missing) == len(OPTIONAL)
+    script = (
+        "import importlib, json, sys\n"
+        "target, names, missing = sys.argv[1], *map(json.loads, sys.argv[2:])\n"
+        "sys.path.insert(0, target)\n"
+        "sys.modules.update(dict.fromkeys(missing))\n"
+        "print(len([importlib.import_module(name) for name in names]))"
+    )
+    words = (installed_wheel, json.dumps(MODULES), json.dumps(missing))
+    assert int(python("-I", "-c", script, *words, cwd=installed_wheel)) == len(MODULES)
 
 
 def test_tests_import_nothing_that_their_extras_do_not_declare() -> None:
