@@ -1,7 +1,6 @@
 """The importer of JCAMP-DX files: which of their blocks are spectra of ours, and in which order."""
 
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from speclake_plugins.jcamp.content import Content
 from speclake_plugins.jcamp.header import Header, entries_around
@@ -11,6 +10,7 @@ from speclake_plugins.jcamp.spectra import spectra_of
 
 from speclake.errors import MalformedFile
 from speclake.importing.interface import Confidence, Guess, Source
+from speclake.importing.recognising import is_for, meant_format
 from speclake.spectrum import Spectrum
 from speclake.writing.texts import compared
 
@@ -35,7 +35,10 @@ class JcampImporter:
         labels = [_label(line) for line in lines if line and not line.startswith("$$")]
         if not labels or labels[0] != "TITLE":
             return Guess(Confidence.NO, "it does not begin with the record ##TITLE=")
-        named = head.format if _settings(head) is not None else None
+        try:
+            named = _format(head)
+        except MalformedFile:
+            named = None  # `read` says which formats contend
         if "JCAMPDX" in labels:
             reason = "it begins with ##TITLE= and says ##JCAMP-DX="
             return Guess(Confidence.CERTAIN, reason, named)
@@ -89,20 +92,26 @@ def _label(line: str) -> str:
     return compared(line[2:].partition("=")[0]) if line.startswith("##") and "=" in line else ""
 
 
-def _settings(source: Source) -> Any:
-    """What the format named for this file says, where it is a format for this importer."""
-    format_ = source.formats.get(source.format or "", {})
-    return format_.get("settings", {}) if format_.get("importer") == JcampImporter.name else None
+def _format(source: Source) -> str | None:
+    """Name of the format for this importer that is meant: the named one, else the one that fits.
+
+    A format that the settings name for files of another kind says nothing of these.
+    """
+    if source.format is not None and not is_for(
+        source.formats.get(source.format, {}), JcampImporter.name
+    ):
+        return None
+    return meant_format(source, JcampImporter.name)
 
 
 def _declared(source: Source) -> Declared:
-    settings = _settings(source)
-    if settings is None:
+    name = _format(source)
+    if name is None:
         return Declared()
     try:
-        return declared(settings)
+        return declared(source.formats[name].get("settings", {}))
     except BadDeclaration as error:
-        place = f"format {source.format!r}, key {error.key}"
+        place = f"format {name!r}, key {error.key}"
         raise MalformedFile(source.name, place, error.found, error.expected) from error
 
 

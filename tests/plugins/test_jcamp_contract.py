@@ -1,6 +1,7 @@
 """The JCAMP-DX importer among others: sniffing, files that mean harm, the contract kit."""
 
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -129,3 +130,17 @@ KIT = {
 def test_the_contract_of_importers_is_kept(name: str) -> None:
     content, spectra = KIT[name]
     check_importer(JcampImporter(), Source("scan.jdx", content), spectra=spectra)
+
+
+def test_a_format_that_recognises_the_file_is_taken_without_being_named() -> None:
+    """A lab declares once what its files mean, and watched folders need not name it."""
+    form = {"importer": "jcamp", "recognise": {"file_name": "23*.jdx"}, "settings": {}}
+    source = Source("in/23_affn.jdx", seven(), {"bench": form})
+    assert JcampImporter().sniff(source).format == "bench"
+    assert JcampImporter().sniff(replace(source, name="in/24.jdx")).format is None
+    bad = replace(source, formats={"bench": form | {"settings": {"date_order": "sometimes"}}})
+    with pytest.raises(MalformedFile, match=r"format .bench., key settings\.date_order"):
+        list(JcampImporter().read(bad))
+    two = replace(source, formats={"bench": form, "other": form})
+    with pytest.raises(MalformedFile, match="'bench' and 'other'"):
+        list(JcampImporter().read(two))
