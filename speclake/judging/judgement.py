@@ -10,6 +10,7 @@ from speclake.judging.banded import Banded, BandTask, Rows, finder
 from speclake.judging.conditions import Conditions, fits
 from speclake.judging.deciding import BoolArray, decide, settled
 from speclake.judging.taking import TAKERS, Given
+from speclake.quantities.smoothing import smoothed
 from speclake.quantities.values import AT_LEAST, AT_MOST
 from speclake.quantities.windows import Window
 from speclake.specs.model import Specification
@@ -132,7 +133,8 @@ def _prepared(
     for number, each in enumerate(found):
         if each.hindrance is not None:
             task.give_reason(group == number, each.hindrance)
-    if isinstance(requirement, BandRequirement | ValueRequirement):
+    is_smoothed = requirement.after_smoothing is not None
+    if isinstance(requirement, BandRequirement | ValueRequirement) and not is_smoothed:
         task.band = BandTask(requirement, window_of(requirement), factor)
         if task.band.window.problem is not None:
             task.give_reason(task.judged, task.band.window.problem)
@@ -161,6 +163,9 @@ def _take(
         unit,
         tuple(spectra.keys[number] for number in numbers),
     )
+    smoothing = task.requirement.after_smoothing
+    if smoothing is not None:
+        chosen = smoothed(chosen, smoothing.window, smoothing.degree)
     given = Given([conditions[number] for number in numbers])
     found = TAKERS[type(task.requirement)](chosen, task.requirement, given)
     task.value[rows] = settled(found.value, task.requirement)
@@ -169,7 +174,7 @@ def _take(
     if found.bound is not None:
         task.bound[rows] = found.bound
     for place, why in found.reasons.items():
-        task.give_reason(int(numbers[place]), why)
+        task.give_reason(int(numbers[place]), why if smoothing is None else f"{why}; {SMOOTHED}")
 
 
 def _column(task: _Task, spectra: SpectrumSet) -> Column:
@@ -193,6 +198,11 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
         reasons=tuple(task.texts),
     )
 
+
+SMOOTHED = (
+    "a smoothed value needs the spectrum over half the window on both sides, with no value missing "
+    "and points enough"
+)
 
 OPEN = {
     AT_LEAST: "the value is at least the one found, and how far above it lies decides",

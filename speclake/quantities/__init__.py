@@ -24,6 +24,8 @@ from speclake.quantities.edges import (
     place_of_extreme,
     steepness,
 )
+from speclake.quantities.noise import rms_noise
+from speclake.quantities.smoothing import derivative, smoothed
 from speclake.quantities.stretches import Place
 from speclake.quantities.summing import Fill
 from speclake.quantities.tables import WeightTable, shipped
@@ -44,6 +46,7 @@ __all__ = [
     "centre",
     "colour_number",
     "coverage",
+    "derivative",
     "edge",
     "exported_step",
     "largest_leakage",
@@ -54,7 +57,9 @@ __all__ = [
     "optical_density",
     "passband_width",
     "place_of_extreme",
+    "rms_noise",
     "shipped",
+    "smoothed",
     "steepness",
     "tristimulus",
     "value_at",

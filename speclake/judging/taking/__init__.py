@@ -2,21 +2,28 @@
 
 from collections.abc import Mapping
 
+from speclake.judging.taking.bands import TAKERS_OF_BANDS
 from speclake.judging.taking.blocking import TAKERS_OF_BLOCKING
 from speclake.judging.taking.colour import TAKERS_OF_COLOUR, missing_extra
 from speclake.judging.taking.edges import TAKERS_OF_EDGES
 from speclake.judging.taking.given import Given, Taker
+from speclake.judging.taking.noise import TAKERS_OF_NOISE
 from speclake.judging.taking.shapes import TAKERS_OF_SHAPES
 from speclake.judging.taking.weighted import TAKERS_OF_WEIGHTED
 from speclake.specs import requirements
 
 TAKERS: Mapping[type[requirements.Requirement], Taker] = {
+    **TAKERS_OF_BANDS,
     **TAKERS_OF_EDGES,
     **TAKERS_OF_SHAPES,
     **TAKERS_OF_WEIGHTED,
     **TAKERS_OF_COLOUR,
     **TAKERS_OF_BLOCKING,
+    **TAKERS_OF_NOISE,
 }
-"""The computation of each kind of requirement; those on bands and positions are in `judgement`."""
+"""The computation of each kind of requirement.
+
+Those on bands and positions are taken so after smoothing only, else by `speclake.judging.banded`.
+"""
 
 __all__ = ["TAKERS", "Given", "missing_extra"]

@@ -16,6 +16,7 @@ from speclake.specs.requirements.edges import (
     SteepnessRequirement,
     WidthRequirement,
 )
+from speclake.specs.requirements.noise import NoiseRequirement
 from speclake.specs.requirements.shapes import (
     FitRequirement,
     MaskRequirement,
@@ -46,7 +47,8 @@ AnyRequirement = Annotated[
     | WeightedRequirement
     | ColourRequirement
     | DensityRequirement
-    | LeakageRequirement,
+    | LeakageRequirement
+    | NoiseRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""
@@ -64,6 +66,7 @@ __all__ = [
     "MaskRequirement",
     "MedianRequirement",
     "MiddleRequirement",
+    "NoiseRequirement",
     "Requirement",
     "RippleRequirement",
     "ShareRequirement",

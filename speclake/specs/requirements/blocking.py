@@ -36,6 +36,7 @@ class Floored(Requirement):
     """A number that the floor of the instrument may turn into a bound."""
 
     as_exported: ClassVar[bool] = True
+    may_be_smoothed: ClassVar[bool] = False
 
     of: Literal["%T", "T", "A"]
     largest_interval: Position

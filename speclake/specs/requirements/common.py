@@ -37,6 +37,18 @@ Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
 VALUE_UNITS: tuple[ValueUnit, ...] = get_args(ValueUnit)
 
 
+class AfterSmoothing(Table):
+    """How a spectrum is smoothed before a number is taken from it."""
+
+    window: Position
+    degree: Annotated[int, Field(ge=0, le=5)]
+
+    @property
+    def in_words(self) -> str:
+        """The smoothing as a phrase; the window is in nm."""
+        return f"after smoothing over {self.window:g} nm, degree {self.degree}"
+
+
 class Requirement(Table):
     """One line of a specification: a number taken from a spectrum, and its limits.
 
@@ -47,6 +59,8 @@ class Requirement(Table):
     """Where on the axis the number is taken: whether `band` or `at` must be given."""
     as_exported: ClassVar[bool] = False
     """Whether the computation wants the values as exported and changes their unit itself."""
+    may_be_smoothed: ClassVar[bool] = True
+    """Whether the number can be taken after a smoothing of ours."""
 
     id: str = Field(min_length=1)
     what: str
@@ -57,6 +71,7 @@ class Requirement(Table):
     at: Position | None = None
     axis_unit: AxisUnit = "nm"
     medium: Medium | None = None
+    after_smoothing: AfterSmoothing | None = None
     largest_interval: Position | None = None
     largest_bandwidth_nm: Position | None = None
     at_least: LimitText | None = None
@@ -85,6 +100,8 @@ class Requirement(Table):
         if self.medium == "air" and self.axis_unit in ("cm-1", "eV"):
             raise ValueError(f"no medium air with {self.axis_unit}, which belongs to vacuum")
         self._check_limits()
+        if self.after_smoothing is not None and not self.may_be_smoothed:
+            raise ValueError(f'no after_smoothing with what = "{self.what}"')
         return self
 
     def result_units(self) -> Sequence[str]:
@@ -163,7 +180,8 @@ class Requirement(Table):
     @property
     def description(self) -> str:
         """The requirement as one phrase, with its limits as written."""
-        words = [self.taken()]
+        smoothing = f" {self.after_smoothing.in_words}" if self.after_smoothing else ""
+        words = [f"{self.taken()}{smoothing}"]
         if self.at_least is not None and self.at_most is not None:
             words.append(f"between {self.at_least} {self.unit} and {self.at_most} {self.unit}")
         elif self.at_least is not None:
