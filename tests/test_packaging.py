@@ -2,32 +2,22 @@
 
 import ast
 import json
-import os
-import subprocess
 import sys
 import tarfile
 import tomllib
 import zipfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from importlib.metadata import Distribution, distribution, packages_distributions
 from importlib.util import find_spec
 from pathlib import Path
-from shutil import copytree, ignore_patterns
 
 import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-ROOT = Path(__file__).parents[1]
+from tests.wheels import FOLDERS, ROOT, Built, build_project, python
+
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
-FOLDERS = {
-    "speclake": "speclake",
-    "speclake_plugins": "plugins",
-    "speclake_dashboards": "dashboards",
-    "speclake_demo": "demo_archive",
-}
-"""Each package and the folder that it lives in."""
 NOT_IMPORTED = {"tzdata"}
 """Needed without an import: tables that the standard library's zoneinfo reads."""
 
@@ -52,46 +42,10 @@ def modules_of(package: str) -> Iterator[str]:
 MODULES = [module for package in FOLDERS for module in modules_of(package)]
 
 
-def python(*words: str | Path, cwd: Path) -> str:
-    """Everything that a child Python prints; it must end well."""
-    clean = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "PIP_"))}
-    done = subprocess.run(
-        [sys.executable, *map(str, words)],
-        cwd=cwd,
-        env=clean | {"PIP_DISABLE_PIP_VERSION_CHECK": "1"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout
-    return done.stdout
-
-
-@dataclass(frozen=True)
-class Built:
-    """What a build made, and all that it said."""
-
-    said: str
-    sdist: Path
-    wheel: Path
-
-
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
     """Source distribution of a copy of the project, and the wheel made from it."""
-    # a copy: what an earlier build left in the tree would be shipped again
-    source = tmp_path_factory.mktemp("source")
-    leave_out = ignore_patterns("__pycache__", "*.pyc", ".*")
-    for folder in (*FOLDERS.values(), "docs", "tests"):
-        copytree(ROOT / folder, source / folder, ignore=leave_out)
-    for file in ROOT.iterdir():
-        if file.is_file():
-            (source / file.name).write_bytes(file.read_bytes())
-    out = tmp_path_factory.mktemp("dist")
-    said = python("-m", "build", "--no-isolation", "--outdir", out, source, cwd=source)
-    (sdist,), (wheel,) = out.glob("*.tar.gz"), out.glob("*.whl")
-    return Built(said, sdist, wheel)
+    return build_project(tmp_path_factory.mktemp("source"), tmp_path_factory.mktemp("dist"))
 
 
 @pytest.fixture(scope="module")
