@@ -6,7 +6,8 @@ Definitions are common practice; no standard fixes them for all filters.
 No spectrum proves more than its instrument and its export can tell: where T lies at or below the
 floor, the floor stands in its place, and the result is a bound. The floor of a spectrum is the
 largest of what is stated and of half the last digit that was exported; where neither is known, it
-is the size of the most negative T in the band, which nothing but error can have made.
+is the size of the most negative T in the band, which nothing but error can have made. Where no
+floor is stated, the last digit for a T of zero or below is that of the large values.
 """
 
 from collections.abc import Sequence
@@ -216,16 +217,29 @@ def _dark(
     stated = floor.at(stretch) if isinstance(floor, FloorCurve) else np.float64(floor or 0.0)
     if isinstance(stated, str):
         return stated
-    digits = np.zeros((len(spectra), 1))
-    if spectra.unit != "A":
-        # half a digit of a %T is a hundredth of it in T
-        half = 2.0 if spectra.unit == "T" else 200.0
-        digits[:, 0] = np.nan_to_num(exported_step(spectra.values) / half)
-    floors = np.maximum(np.broadcast_to(stated, stretch.values.shape), digits)
+    floors = np.maximum(stated, _digits(spectra, stretch, is_stated=floor is not None))
     lowest = np.where(np.isnan(stretch.values), np.inf, stretch.values).min(axis=1)
     unknown = (floors == 0).all(axis=1)
     floors[unknown] = np.maximum(-lowest[unknown], 0.0)[:, np.newaxis]
     return stretch, floors, dict(stretch.reasons)
+
+
+def _digits(spectra: SpectrumSet, stretch: Stretch, *, is_stated: bool) -> FloatArray:
+    """Half of the last digit exported, in T, at each point of a stretch; zero where unknown."""
+    if spectra.unit == "A":
+        return np.zeros(stretch.values.shape)
+    per_digit = 2.0 if spectra.unit == "T" else 200.0
+    fine = np.nan_to_num(exported_step(spectra.values) / per_digit)
+    floors = np.broadcast_to(fine[:, np.newaxis], stretch.values.shape).copy()
+    dark = stretch.values <= 0
+    rows = np.flatnonzero(dark.any(axis=1))
+    if not is_stated and rows.size:
+        # an export of so many significant digits writes 1e-9 where it could not tell that from 0
+        size = np.abs(spectra.values[rows])
+        largest = np.nanmax(size, axis=1, keepdims=True)
+        coarse = exported_step(np.where(size >= largest / 2, size, np.nan)) / per_digit
+        floors[rows] = np.where(dark[rows], np.nan_to_num(coarse)[:, np.newaxis], floors[rows])
+    return floors
 
 
 def _largest(stretch: Stretch, floors: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:

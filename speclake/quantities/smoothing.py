@@ -104,12 +104,19 @@ def _fitted(spectra: SpectrumSet, window_nm: float, degree: int, order: int) -> 
     for each in _plan(positions.tobytes(), window_nm, degree, order):
         # differences to the point itself: a constant stays exactly what it is. One point of the
         # windows after the other, so that no sum depends on how many rows there are.
-        own = values[:, each.points]
+        own = values[:, _run(each.points)]
         total = np.zeros(own.shape)
         for number in range(each.weights.shape[1]):
-            total += (values[:, each.begins + number] - own) * each.weights[:, number]
+            total += (values[:, _run(each.begins + number)] - own) * each.weights[:, number]
         found[:, each.points] = total if order else own + total
     return np.ascontiguousarray(found[:, ::-1]) if turned else found
+
+
+def _run(points: npt.NDArray[np.intp]) -> slice | npt.NDArray[np.intp]:
+    """Points as a slice where each follows the one before, so that nothing need be copied."""
+    if (np.diff(points) == 1).all():
+        return slice(int(points[0]), int(points[-1]) + 1)
+    return points
 
 
 def _in_nm(axis: Axis) -> FloatArray:

@@ -111,6 +111,16 @@ def test_a_stated_floor_counts_where_it_is_larger_than_the_digits(definition):
     assert fine.value[0] == pytest.approx(5.30103, abs=1e-5)
 
 
+def test_significant_digits_of_small_values_prove_nothing_about_zero():
+    values = np.zeros(GRID.size)
+    values[[5, 30, 100]] = 1.234e-9, 1.234e-9, 45.312
+    found = optical_density(spectra_of(values, "%T"), BAND, "minimum")
+    assert (found.value[0], found.bound[0]) == (pytest.approx(5.30103, abs=1e-5), AT_LEAST)
+    values[:100] = 1.234e-9
+    measured = optical_density(spectra_of(values, "%T"), BAND, "minimum")
+    assert (measured.value[0], measured.bound[0]) == (pytest.approx(10.9087, abs=1e-4), EXACT)
+
+
 def test_only_the_points_that_decide_matter():
     values = np.full(GRID.size, 1e-7)
     values[30] = 1e-4
