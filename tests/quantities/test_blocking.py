@@ -1,10 +1,13 @@
 """Rejection: what was measured is exact, what was not is a bound, and company changes nothing."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import speclake.quantities.blocking
 from speclake.quantities import (
     FloorCurve,
     Place,
@@ -221,3 +224,9 @@ def test_the_last_digit_exported_is_found_again(digits, counts):
 
 def test_values_without_a_last_digit_have_no_step():
     assert np.isnan(exported_step(np.array([[1 / 3, 2 / 7, np.nan], [np.nan] * 3]))).all()
+
+
+def test_the_examples_of_the_docstrings_hold():
+    found = doctest.testmod(speclake.quantities.blocking)
+    assert found.attempted
+    assert not found.failed

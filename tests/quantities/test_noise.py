@@ -1,10 +1,13 @@
 """Noise: what a trend leaves, in the unit of the spectrum, alike in any company."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import speclake.quantities.noise
 from speclake.quantities import Place, rms_noise
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import convert_positions
@@ -87,3 +90,9 @@ def test_few_points_and_a_band_that_is_not_covered_give_no_number():
 def test_another_degree_is_refused():
     with pytest.raises(ValueError, match="degree 0 to 3"):
         rms_noise(spectra_of(ROWS), BAND, 4)
+
+
+def test_the_examples_of_the_docstrings_hold():
+    found = doctest.testmod(speclake.quantities.noise)
+    assert found.attempted
+    assert not found.failed

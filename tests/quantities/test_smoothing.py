@@ -1,10 +1,13 @@
 """Smoothing in nm: polynomials stay, ends and holes have no value, company changes nothing."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import speclake.quantities.smoothing
 from speclake.quantities import derivative, smoothed
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import convert_positions
@@ -125,3 +128,9 @@ def test_what_cannot_be_fitted_is_refused(window, degree):
 def test_a_derivative_that_the_polynomial_has_not_is_refused(order):
     with pytest.raises(ValueError, match="order 1 to the degree"):
         derivative(spectra_of(ROWS), 6, 2, order)
+
+
+def test_the_examples_of_the_docstrings_hold():
+    found = doctest.testmod(speclake.quantities.smoothing)
+    assert found.attempted
+    assert not found.failed
