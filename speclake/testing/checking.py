@@ -5,10 +5,11 @@ refuse what it cannot read for certain, with `speclake.errors.MalformedFile`, an
 out a number that the instrument did not write.
 """
 
-import random
+import mmap
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from speclake.errors import ImporterFailed, MalformedFile
@@ -16,13 +17,8 @@ from speclake.importing.guard import read_checked, what_was_raised
 from speclake.importing.interface import HEAD_BYTES, Confidence, Importer, Source
 from speclake.importing.registry import guess_problem
 from speclake.spectrum import Spectrum
-
-__all__ = ["check_importer", "cut_places", "hostile_variants"]
-
-_EVERY_BYTE_UP_TO = 20_000
-_LAST_BYTES = 2_000
-_FIRST_BYTES = 500
-_SPREAD = 1_000
+from speclake.testing.damage import cut_places, hostile_variants, inflated_variants
+from speclake.testing.purity import clock_watched, memory_watched, reach_watched, zone_of_machine
 
 
 def check_importer(
@@ -34,6 +30,7 @@ def check_importer(
     variants: int = 300,
     seed: int = 0,
     time_limit_s: float = 10.0,
+    memory_limit_mb: float = 256.0,
 ) -> None:
     """Nothing, if the importer keeps its contract on this file; else an error that says where not.
 
@@ -44,8 +41,11 @@ def check_importer(
        it refused something else.
     4. Of the file cut short at each of `cut_places`, it gives leading whole spectra, bit for bit,
        or refuses it with a `MalformedFile` that names the file.
-    5. Of `hostile_variants` it gives sound spectra or a `MalformedFile`: it raises nothing else
-       and never hangs.
+    5. It reads the same from a mapped file as from bytes, and in whatever zone the machine is.
+    6. It never asks the clock, and reaches no file, network or program: reads nothing but the
+       bytes that it is given, beside what is installed.
+    7. Of `hostile_variants` it gives sound spectra or a `MalformedFile`: it raises nothing else
+       and never hangs. Of `inflated_variants` as well, in `memory_limit_mb` of memory.
 
     Parameters
     ----------
@@ -55,6 +55,7 @@ def check_importer(
         looks like a whole one, and the leading points of each spectrum are allowed too.
     variants, seed : how many hostile variants, and which.
     time_limit_s : what a single reading may take.
+    memory_limit_mb : what a single reading may take of memory that Python knows of.
 
     Raises
     ------
@@ -67,6 +68,15 @@ def check_importer(
         now("looking at the whole file")
         case.check_sniff()
         whole = case.check_whole(spectra)
+        now("reading the whole file from a map of it, and in other zones")
+        case.check_same_anywhere(whole)
+        now("reading the whole file, the clock watched")
+        case.check_clock()
+        for number, content in enumerate(inflated_variants(source.content)):
+            now(f"reading it with number {number + 1} inflated, which is {_shown(content)}")
+            case.check_memory(
+                f"the file with number {number + 1} inflated", content, memory_limit_mb
+            )
         for place in cut_places(len(source.content)):
             now(f"reading it cut short after byte {place} of {len(source.content)}")
             case.check_cut(place, whole)
@@ -77,78 +87,6 @@ def check_importer(
         case.check_no_state(whole)
 
     _run_watched(checks, case, time_limit_s)
-
-
-def cut_places(length: int) -> list[int]:
-    """Numbers of bytes after which a file of this length is cut short, ascending.
-
-    Every one for a file of up to 20,000 bytes. Of a longer one: the first 500, each of the last
-    2,000, and 1,000 spread evenly over all.
-    """
-    if length <= _EVERY_BYTE_UP_TO:
-        return list(range(length))
-    ends = {*range(_FIRST_BYTES), *range(length - _LAST_BYTES, length)}
-    return sorted(ends | {length * i // _SPREAD for i in range(_SPREAD)})
-
-
-_NUMBERS = (
-    b"1e999", b"-1e999", b"nan", b"inf", b"1_0", b"0x10", b"1e", b"--1", b"1,5", b"1.5.2", b"",
-    b"\xd9\xa1\xd9\xa2", b"9" * 400, b"#DIV/0!", b"1\x00", b"\xe2\x88\x921",
-)  # fmt: skip
-
-
-def hostile_variants(content: bytes, seed: int, n: int) -> Iterator[bytes]:
-    """`n` damaged relatives of a file, the same ones for the same seed.
-
-    The first few are fixed: nothing, zeros, the file twice, other line ends, a byte order mark,
-    another encoding. Of the others most differ from the file in a single byte; the rest lost or
-    gained some bytes, hold a number that is none, or are random bytes.
-    """
-    fixed = (
-        b"",
-        bytes(len(content)),
-        content + content,
-        content.replace(b"\r\n", b"\n").replace(b"\n", b"\r\n"),
-        content.replace(b"\r\n", b"\r").replace(b"\n", b"\r"),
-        b"\xef\xbb\xbf" + content,
-        content.decode("latin-1").encode("utf-16"),
-    )
-    chance = random.Random(seed)  # reproducible on purpose
-    for number in range(n):
-        if number < len(fixed):
-            yield fixed[number]
-        elif not content or chance.random() < 0.05:
-            yield chance.randbytes(chance.randrange(1, 600))
-        elif chance.random() < 0.6:
-            yield _with_byte_changed(content, chance)
-        else:
-            yield chance.choice((_with_loss, _with_gain, _with_number))(content, chance)
-
-
-def _with_byte_changed(content: bytes, chance: random.Random) -> bytes:
-    at = chance.randrange(len(content))
-    return content[:at] + bytes([content[at] ^ chance.randrange(1, 256)]) + content[at + 1 :]
-
-
-def _with_loss(content: bytes, chance: random.Random) -> bytes:
-    at = chance.randrange(len(content))
-    return content[:at] + content[at + chance.randrange(1, 80) :]
-
-
-def _with_gain(content: bytes, chance: random.Random) -> bytes:
-    at = chance.randrange(len(content))
-    again = chance.random() < 0.5
-    more = content[at : at + 80] if again else chance.randbytes(chance.randrange(1, 20))
-    return content[:at] + more + content[at:]
-
-
-def _with_number(content: bytes, chance: random.Random) -> bytes:
-    digits = [at for at, byte in enumerate(content) if byte in b"0123456789"]
-    at = chance.choice(digits) if digits else 0
-    stop = at
-    while stop < len(content) and content[stop] in b"0123456789.":
-        stop += 1
-    return content[:at] + chance.choice(_NUMBERS) + content[stop:]
 
 
 @dataclass(frozen=True)
@@ -172,7 +110,10 @@ class _Case:
     def _confidence(self, content: bytes, what: str) -> Confidence:
         head = replace(self.source, held=content[:HEAD_BYTES])
         try:
-            guess = self.importer.sniff(head)
+            with self._within_bounds(f"sniff of {what}"):
+                guess = self.importer.sniff(head)
+        except AssertionError:
+            raise
         except Exception as error:
             raise self.failed(f"sniff of {what} {what_was_raised(error)}") from error
         if problem := guess_problem(guess):
@@ -188,6 +129,53 @@ class _Case:
         if len(whole) != spectra:
             raise self.failed(f"it reads {len(whole)} spectra; expected {spectra}")
         return whole
+
+    @contextmanager
+    def _within_bounds(self, what: str) -> Iterator[None]:
+        """Context in which the importer's code runs; it must not reach outside."""
+        with reach_watched() as reached:
+            try:
+                yield
+            finally:
+                # also where the importer swallowed what was raised there
+                if reached:
+                    raise self.failed(f"{what}: it reaches outside: {reached[0]}")
+
+    def check_same_anywhere(self, whole: list[Spectrum]) -> None:
+        content = self.source.content
+        with mmap.mmap(-1, len(content)) as held:
+            held[:] = content
+            self._check_same(whole, held, "the file as a map")
+        for zone in _FAR_APART:
+            with zone_of_machine(zone):
+                self._check_same(whole, content, f"the file on a machine in the zone {zone}")
+
+    def _check_same(self, whole: list[Spectrum], held: bytes | mmap.mmap, what: str) -> None:
+        again = self._read(held, what)
+        if isinstance(again, MalformedFile):
+            raise self.failed(f"{what}: it refuses it: {again}")
+        if len(again) != len(whole):
+            raise self.failed(f"{what}: {len(again)} spectra instead of {len(whole)}")
+        for first, second in zip(whole, again, strict=True):
+            if difference := _difference(first, second) or _notes_differ(first, second):
+                raise self.failed(f"{what}: it reads {first.place!r} differently: {difference}")
+
+    def check_clock(self) -> None:
+        with clock_watched() as asked:
+            self._confidence(self.source.content, "its own file")
+            self._read(self.source.content, "the whole file")
+        if asked:
+            raise self.failed(f"it asks the clock: {asked[0]}")
+
+    def check_memory(self, what: str, content: bytes, limit_mb: float) -> None:
+        with memory_watched() as peak_bytes:
+            self._read(content, what)
+            taken_mb = peak_bytes() / 1e6
+        if taken_mb > limit_mb:
+            raise self.failed(
+                f"{what}: it takes {taken_mb:.0f} MB of memory; expected at most {limit_mb:g} MB; "
+                f"the file is {_shown(content)}"
+            )
 
     def check_no_state(self, whole: list[Spectrum]) -> None:
         again = self._read(self.source.content, "the whole file once more")
@@ -233,16 +221,18 @@ class _Case:
         self._confidence(content, what)
         self._read(content, what)
 
-    def _read(self, content: bytes, what: str) -> list[Spectrum] | MalformedFile:
+    def _read(self, content: bytes | mmap.mmap, what: str) -> list[Spectrum] | MalformedFile:
+        source = replace(self.source, held=content)
         try:
-            return read_checked(self.importer, replace(self.source, held=content))
+            with self._within_bounds(what):
+                return read_checked(self.importer, source)
         except MalformedFile as error:
             self._check_refusal(error, what)
             return error
         except ImporterFailed as error:
             raise self.failed(
                 f"{what}: it {error.what_happened}; expected sound spectra or MalformedFile; "
-                f"the file is {_shown(content)}"
+                f"the file is {_shown(source.content)}"
             ) from error
         except MemoryError as error:
             raise self.failed(f"{what}: it needs more memory than there is") from error
@@ -256,6 +246,8 @@ class _Case:
                 raise self.failed(f"{what}: the refusal says {part} = {text!r}") from error
 
 
+_FAR_APART = ("AAA-14", "BBB+12")
+"""Two zones of which no day is the same at any moment."""
 _SIDE_BY_SIDE = "it keeps state: two readings side by side disturb each other"
 _OPEN_ENDED_HINT = (
     " (open_ended=True also allows leading points, where the format states no length)"
