@@ -1,5 +1,6 @@
 """What is computed from spectra: one number a spectrum, many spectra at once."""
 
+from speclake.quantities.bandedge import band_edge
 from speclake.quantities.bands import (
     Coverage,
     coverage,
@@ -16,6 +17,7 @@ from speclake.quantities.blocking import (
     optical_density,
 )
 from speclake.quantities.colour import colour_number
+from speclake.quantities.combining import absorptance_and_scatter, haze, unpolarised
 from speclake.quantities.edges import (
     Level,
     centre,
@@ -24,9 +26,17 @@ from speclake.quantities.edges import (
     place_of_extreme,
     steepness,
 )
+from speclake.quantities.fringes import Fringes, film_thickness
 from speclake.quantities.noise import rms_noise
+from speclake.quantities.plates import (
+    Plate,
+    Spot,
+    absorption_coefficient,
+    internal_transmittance,
+)
 from speclake.quantities.smoothing import derivative, smoothed
 from speclake.quantities.stretches import Place
+from speclake.quantities.substrates import Material, material, refractive_index
 from speclake.quantities.summing import Fill
 from speclake.quantities.tables import WeightTable, shipped
 from speclake.quantities.tristimulus import Viewing, tristimulus
@@ -37,31 +47,44 @@ __all__ = [
     "Coverage",
     "Fill",
     "FloorCurve",
+    "Fringes",
     "Level",
+    "Material",
     "Place",
+    "Plate",
+    "Spot",
     "Values",
     "Viewing",
     "WeightTable",
     "Weighting",
+    "absorptance_and_scatter",
+    "absorption_coefficient",
+    "band_edge",
     "centre",
     "colour_number",
     "coverage",
     "derivative",
     "edge",
     "exported_step",
+    "film_thickness",
+    "haze",
+    "internal_transmittance",
     "largest_leakage",
     "leakage_share",
+    "material",
     "maximum",
     "mean",
     "minimum",
     "optical_density",
     "passband_width",
     "place_of_extreme",
+    "refractive_index",
     "rms_noise",
     "shipped",
     "smoothed",
     "steepness",
     "tristimulus",
+    "unpolarised",
     "value_at",
     "weighted_mean",
 ]

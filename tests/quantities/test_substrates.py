@@ -1,10 +1,13 @@
 """Substrates: limits of the formulas, shapes, and energy that is neither lost nor made."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import speclake.quantities.substrates
 from speclake.errors import NotFound
 from speclake.quantities import substrates
 
@@ -54,3 +57,9 @@ def test_one_face_reflects_more_s_than_p(index, angle):
     )
     assert 0 <= p <= s + 1e-15 <= 1 + 1e-12
     assert both == pytest.approx((s + p) / 2)
+
+
+def test_the_examples_of_the_docstrings_hold():
+    found = doctest.testmod(speclake.quantities.substrates)
+    assert found.attempted
+    assert not found.failed

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from speclake.judging.taking.bands import TAKERS_OF_BANDS
 from speclake.judging.taking.blocking import TAKERS_OF_BLOCKING
+from speclake.judging.taking.coating import TAKERS_OF_COATING
 from speclake.judging.taking.colour import TAKERS_OF_COLOUR, missing_extra
 from speclake.judging.taking.edges import TAKERS_OF_EDGES
 from speclake.judging.taking.given import Given, Taker
@@ -19,6 +20,7 @@ TAKERS: Mapping[type[requirements.Requirement], Taker] = {
     **TAKERS_OF_WEIGHTED,
     **TAKERS_OF_COLOUR,
     **TAKERS_OF_BLOCKING,
+    **TAKERS_OF_COATING,
     **TAKERS_OF_NOISE,
 }
 """The computation of each kind of requirement.

@@ -6,6 +6,12 @@ from pydantic import Field
 
 from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
 from speclake.specs.requirements.blocking import DensityRequirement, LeakageRequirement
+from speclake.specs.requirements.coating import (
+    AbsorptionRequirement,
+    BandEdgeRequirement,
+    FilmThicknessRequirement,
+    InternalTransmittanceRequirement,
+)
 from speclake.specs.requirements.colour import ColourRequirement
 from speclake.specs.requirements.common import Requirement, same_text
 from speclake.specs.requirements.edges import (
@@ -48,20 +54,28 @@ AnyRequirement = Annotated[
     | ColourRequirement
     | DensityRequirement
     | LeakageRequirement
+    | InternalTransmittanceRequirement
+    | AbsorptionRequirement
+    | FilmThicknessRequirement
+    | BandEdgeRequirement
     | NoiseRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""
 
 __all__ = [
+    "AbsorptionRequirement",
     "AnyRequirement",
+    "BandEdgeRequirement",
     "BandRequirement",
     "CentroidRequirement",
     "ColourRequirement",
     "DensityRequirement",
     "EdgeRequirement",
     "ExtremePlaceRequirement",
+    "FilmThicknessRequirement",
     "FitRequirement",
+    "InternalTransmittanceRequirement",
     "LeakageRequirement",
     "MaskRequirement",
     "MedianRequirement",
