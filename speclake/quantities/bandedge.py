@@ -48,6 +48,18 @@ def band_edge(
     ------
     ValueError
         The window is not in eV.
+
+    Examples
+    --------
+    An indirect edge made at 3.20 eV.
+
+    >>> from speclake.spectrum import Axis
+    >>> energies = np.linspace(3.3, 3.6, 31)
+    >>> absorbance = (energies - 3.20) ** 2 / energies
+    >>> spectra = SpectrumSet(Axis(energies, "eV"), absorbance[np.newaxis], "A", ("a",))
+    >>> window = Place(low=3.3, high=3.6, unit="eV")
+    >>> round(float(band_edge(spectra, window, "tauc indirect", "eV").value[0]), 6)
+    3.2
     """
     if window.unit != "eV":
         raise ValueError(f"a window in eV, found {window.unit}")

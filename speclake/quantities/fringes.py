@@ -42,8 +42,8 @@ def film_thickness(
 
     Parameters
     ----------
-    index : of the film to air, as it belongs to wavelengths in air. With wavelengths in vacuum, as on
-        an axis in cm-1 or eV, the thickness comes out 0.03 % larger.
+    index : of the film to air, as it belongs to wavelengths in air. With wavelengths in vacuum, as
+        on an axis in cm-1 or eV, the thickness comes out 0.03 % larger.
     angle_deg : angle of incidence, from which the angle θ' in the film follows.
 
     Notes
@@ -52,6 +52,19 @@ def film_thickness(
     neighbours, over 2 n cos(θ')/λ. A spectrum with too few extrema, or with one that lies farther
     than `LARGEST_MISFIT` from its order, has no thickness. With two neighbouring extrema at λ₁ < λ₂
     and one index this is d = λ₁ λ₂/(4 n (λ₂ - λ₁)). Common practice.
+
+    Examples
+    --------
+    A film of 1000 nm and index 1.46, with maxima at 2920 nm divided by 2, 3, 4 ...
+
+    >>> from speclake.spectrum import Axis
+    >>> grid = np.arange(345.0, 1600.0)
+    >>> waves = 90 + 5 * np.cos(2 * np.pi * 2920 / grid)
+    >>> spectra = SpectrumSet(Axis(grid, "nm"), waves[np.newaxis], "%T", ("a",))
+    >>> band = Place(low=350, high=1550, largest_interval=1)
+    >>> found = film_thickness(spectra, band, 1.46, 0, Fringes(smallest_swing=2))
+    >>> round(float(found.value[0]))
+    1000
     """
     stretch = stretch_of(spectra, place)
     if isinstance(stretch, str):

@@ -1,10 +1,15 @@
 """Plates, films and band edges: company changes nothing, and what cannot be is said."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import speclake.quantities.bandedge
+import speclake.quantities.fringes
+import speclake.quantities.plates
 from speclake.quantities import (
     Fringes,
     Place,
@@ -213,3 +218,10 @@ def test_the_uncertainty_of_a_tauc_edge_is_that_of_repeats():
     in_nm = band_edge(spectra, window, "tauc indirect", "nm")
     ratio = in_nm.standard_uncertainty / in_nm.value
     assert ratio == pytest.approx(found.standard_uncertainty / found.value)
+
+
+@pytest.mark.parametrize("name", ["bandedge", "fringes", "plates"])
+def test_the_examples_of_the_docstrings_hold(name):
+    found = doctest.testmod(getattr(speclake.quantities, name))
+    assert found.attempted
+    assert not found.failed
