@@ -7,6 +7,8 @@ from speclake_dashboards.query import ENTRIES, OUTCOMES, asked, in_words
 from speclake_dashboards.theme import View, moment, render
 from speclake_dashboards.verdicts import outcomes_by_spec, spec_names, why_not_judged
 
+from speclake.measurement import time_of
+
 if TYPE_CHECKING:
     import polars
 
@@ -121,5 +123,6 @@ def _row(row: dict[str, Any], zone: Any) -> dict[str, Any]:
         "quantity": f"{row['quantity']} ({row['unit']})",
         "instrument": row["instrument"] or "",
         "when": moment(row["trusted_at"], zone),
+        "is_file_time": time_of(row["trusted_at"], row["scanned_at"]) == "file",
         "remarks": ", ".join(remarks),
     }

@@ -222,6 +222,11 @@ class Measurement:
         return identity_of(lambda name: getattr(self, name))
 
 
+def time_of(trusted_at: datetime, scanned_at: datetime | None) -> str:
+    """What the trusted time is that of, in a word: of the ``scan``, or only of the ``file``."""
+    return "scan" if trusted_at == scanned_at else "file"
+
+
 def identity_of(field_named: Callable[[str], Any]) -> tuple[str, ...]:
     """Identity from the fields of a measurement, whatever holds them."""
     parts = ["" if (value := field_named(name)) is None else str(value) for name in IDENTITY_FIELDS]

@@ -24,6 +24,7 @@ from speclake.importing.workbookparts import ZIP_START
 from speclake.intake.containers import Export
 from speclake.intake.reading import FileTask, Workshop, exports_of
 from speclake.intake.readpool import ReadPool
+from speclake.intake.times import is_without_offset
 from speclake.intake.units import packed
 from speclake.intake.wanted import unit_of
 from speclake.settings import Settings
@@ -155,7 +156,8 @@ def _described_export(
         nobody = Description(name, False, candidates, "", str(error).splitlines()[0], (), (), "")
         return _with_draft(nobody, draft_of(name, source.content), answers or {})
     told = tuple(_told(s) for s in spectra)
-    return Description(name, True, candidates, chosen, "", told, _unsure(spectra), "")
+    unsure = _unsure(spectra, workshop.settings)
+    return Description(name, True, candidates, chosen, "", told, unsure, "")
 
 
 def draft_of(name: str, content: bytes) -> Draft:
@@ -210,11 +212,17 @@ def _told(s: Spectrum) -> dict[str, Any]:
     }
 
 
-def _unsure(spectra: list[Spectrum]) -> tuple[str, ...]:
+def _unsure(spectra: list[Spectrum], settings: Settings) -> tuple[str, ...]:
     """Facts that later steps will miss, told once for the file."""
     unsure = []
     if any("scanned" not in s.fields for s in spectra):
         unsure.append("when it was scanned: no entry is known to be the scan time")
+    times = [s.fields["scanned"] for s in spectra if "scanned" in s.fields]
+    if settings.zone is None and any(is_without_offset(each) for each in times):
+        unsure.append(
+            "in which time zone it was scanned: until the format or time_zone in speclake.toml "
+            "says it, the time of the file stands in"
+        )
     if any(s.axis.medium is None and s.axis.unit in ("nm", "um") for s in spectra):
         unsure.append("whether the wavelengths are those in air or in vacuum")
     if any(not {"sample", "serial"} & s.fields.keys() for s in spectra):

@@ -151,6 +151,7 @@ def _tasks(
         rest = (each for each in listing if each not in sheet_paths)
         wanted = [each for each in rest if is_unit(each[0]) or is_wanted(each[0], folder)]
         new = wanted if how.again else store.catalog.unseen(folder.name, wanted)
+        tally.known += len(wanted) - len(new)
         for path, size, modified_ns in new:
             yield FileTask(
                 folder=folder.name,

@@ -20,7 +20,7 @@ from speclake.cli.output import (
 from speclake.writing.forms import Form
 
 SHOWN = (
-    "measurement_id", "time", "product", "lot", "sample", "serial", "site", "instrument",
+    "measurement_id", "time", "time_of", "product", "lot", "sample", "serial", "site", "instrument",
     "kind", "unit", "outcome", "state",
 )  # fmt: skip
 
@@ -86,6 +86,8 @@ def find(
 
     Example: speclake find --archive lab --product "camera window" --outcome fail --since 2026-04-01
     """
+    from speclake.measurement import time_of
+
     with opened(archive) as lake:
         zone = lake.settings.zone
         query = _query(
@@ -99,7 +101,17 @@ def find(
         print_json({"count": count, "measurements": rows})
         return
     print_rows(
-        ({**row, "time": row["trusted_at"], "state": _state(row)} for row in rows), SHOWN, zone
+        (
+            {
+                **row,
+                "time": row["trusted_at"],
+                "time_of": time_of(row["trusted_at"], row["scanned_at"]),
+                "state": _state(row),
+            }
+            for row in rows
+        ),
+        SHOWN,
+        zone,
     )
     typer.echo(f"{len(rows)} of {count}; outcome is the worst over {spec or 'all specifications'}")
 

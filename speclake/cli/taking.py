@@ -159,6 +159,7 @@ def _print_tally(tally: "Tally", as_json: bool) -> None:
         print_json(
             {
                 "files": dict(tally.counts),
+                "known_already": tally.known,
                 "spectra": tally.measurements,
                 "verdicts": dict(tally.verdicts),
                 "refused": [{"file": r.path, "note": r.note} for r in tally.refused],
@@ -169,6 +170,11 @@ def _print_tally(tally: "Tally", as_json: bool) -> None:
     else:
         files = ", ".join(f"{n} {word}" for word, n in sorted(tally.counts.items())) or "none new"
         typer.echo(f"files: {files}; spectra taken: {tally.measurements}")
+        if tally.known:
+            typer.echo(
+                f"known already: {tally.known}; a file refused before is read again by "
+                "`speclake retry`, or with --importer or --format"
+            )
         if tally.verdicts:
             told = ", ".join(f"{n} {word}" for word, n in sorted(tally.verdicts.items()))
             typer.echo(f"verdicts: {told}")

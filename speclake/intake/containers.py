@@ -166,7 +166,10 @@ def what_is_expected(export: Export) -> str:
     name = export.member.rsplit("/", 1)[-1]
     ending = name.rpartition(".")[2]
     pattern = f"*.{ending}" if ending != name else name
-    return f'{expected}; to leave such members out: exclude = ["{pattern}"]'
+    return (
+        f'{expected}; if it is a run sheet: run_sheets = ["{pattern}"]; '
+        f'to leave such members out: exclude = ["{pattern}"]'
+    )
 
 
 def _beside(file: str, member: str) -> str:

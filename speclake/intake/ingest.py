@@ -31,6 +31,8 @@ class Tally:
     """
 
     counts: Counter[str] = field(default_factory=Counter)
+    known: int = 0
+    """Files that the ledger holds already, as they are now."""
     measurements: int = 0
     verdicts: Counter[str] = field(default_factory=Counter)
     refused: list[FileRow] = field(default_factory=list)
@@ -56,6 +58,7 @@ class Tally:
 
     def join(self, other: "Tally") -> None:
         """Count what another tally counted."""
+        self.known += other.known
         self.measurements += other.measurements
         self.verdicts.update(other.verdicts)
         self.counts.update(other.counts)

@@ -64,6 +64,14 @@ def resolve_times(
     )
 
 
+def is_without_offset(scanned: str) -> bool:
+    """Whether a scan time tells the clock's reading but not which clock's: it has no offset."""
+    try:
+        return datetime.fromisoformat(scanned).tzinfo is None
+    except ValueError:
+        return False
+
+
 def _trusted(
     scanned: datetime | None, precision: float | None, saved: datetime | None, arrived: datetime
 ) -> tuple[datetime, str]:
