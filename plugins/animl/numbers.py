@@ -101,7 +101,7 @@ def decoded(text: str, form: str) -> FloatArray:
     if len(content) % size:
         raise BadNumber(f"{len(content)} encoded bytes", f"a multiple of {size}, one number each")
     found = np.frombuffer(content, dtype=form)
-    if form == "<i8" and (np.abs(found.astype(np.float64)) > _EXACT_INTEGERS).any():
+    if form == "<i8" and ((found > _EXACT_INTEGERS) | (found < -_EXACT_INTEGERS)).any():
         raise BadNumber("an encoded integer beyond 2^53", "one that a float64 holds exactly")
     values = found.astype(np.float64)
     if np.isinf(values).any():

@@ -39,6 +39,8 @@ def opened(source: Source) -> Iterator[Opened]:
     ------
     speclake.errors.MalformedFile
         The library fails on the file, now or later, or it declares more than it can hold.
+    MemoryError
+        The file is more than the memory allowed holds.
     """
     import pyarrow as pa
 
@@ -48,7 +50,7 @@ def opened(source: Source) -> Iterator[Opened]:
     )  # fmt: skip
     try:
         yield _parquet(source) if source.held[:4] == PARQUET_MARK else _ipc(source)
-    except MalformedFile:
+    except (MalformedFile, MemoryError):
         raise
     except errors as error:
         found = f"what the Arrow library cannot read ({type(error).__name__}: {_first(error)})"

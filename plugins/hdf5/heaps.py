@@ -26,27 +26,29 @@ def check_heaps(source: Source) -> None:
     """
     at = source.held.find(_MARK)
     while at >= 0:
-        if not _is_whole(source, at):
+        end = _end_of_whole(source, at)
+        if end is None:
             found = "a global heap whose objects do not fill it"
             raise MalformedFile(source.name, f"byte {at}", found, "an undamaged HDF5 file")
-        at = source.held.find(_MARK, at + len(_MARK))
+        at = source.held.find(_MARK, end)
 
 
-def _is_whole(source: Source, start: int) -> bool:
+def _end_of_whole(source: Source, start: int) -> int | None:
+    """Where a heap ends; None where its objects do not fill it."""
     size_at = start + len(_MARK)
     if size_at + 8 > source.size:
-        return False
+        return None
     end = start + int(struct.unpack_from("<Q", source.held, size_at)[0])
     at = start + _HEAD
-    if end > source.size:
-        return False
+    if not start + _HEAD <= end <= source.size:
+        return None
     seen: set[int] = set()
     while end - at >= _HEAD:
         index, _, _, size = struct.unpack_from("<HHIQ", source.held, at)
         if index == 0:
-            return bool(size == end - at)
+            return end if size == end - at else None
         if index in seen:
-            return False
+            return None
         seen.add(index)
         at += _HEAD + (size + 7) // 8 * 8
-    return at <= end
+    return end if at <= end else None

@@ -163,6 +163,9 @@ def _described(file: Opened, dataset: Any) -> Numbers:
     if "_FillValue" not in dataset.attrs:
         markers += _default_fill(dataset)
     scale = _one(file, dataset, "scale_factor", 1.0)
+    if scale == 0.0:
+        place = f"{dataset.name}, attribute scale_factor"
+        raise file.refusal(place, "0, which makes all values the same", "another number")
     offset = _one(file, dataset, "add_offset", 0.0)
     notes = [*precision_notes(dataset.dtype, f"{dataset.name} is stored")]
     if (scale, offset) != (1.0, 0.0):

@@ -120,6 +120,8 @@ def opened(source: Source) -> Iterator[Opened]:
     ------
     speclake.errors.MalformedFile
         The library to read it is not installed, or it fails on the file, now or later.
+    MemoryError
+        The file is more than the memory allowed holds.
     """
     try:
         import h5py
@@ -133,5 +135,7 @@ def opened(source: Source) -> Iterator[Opened]:
     except MalformedFile:
         raise
     except _LIBRARY_ERRORS as error:
+        if "memory allocation failed" in str(error):
+            raise MemoryError(str(error)) from error
         found = f"what the HDF5 library cannot read ({type(error).__name__}: {error})"
         raise MalformedFile(source.name, "", found, "a whole, undamaged HDF5 file") from error

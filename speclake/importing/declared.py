@@ -1,12 +1,12 @@
 """What a format declares of files that an importer other than the one of text reads."""
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, Field, model_validator
 
 from speclake.errors import BadSettings, MalformedFile
-from speclake.importing.formats import FieldEntry, FieldName, Scanned, TomlTable
+from speclake.importing.formats import FieldEntry, FieldName, Scanned, TomlTable, entry_table
 from speclake.importing.headerfields import stated_fields
 from speclake.importing.interface import Confidence, Guess, Source
 from speclake.importing.recognising import (
@@ -24,15 +24,11 @@ MEDIA: Mapping[str, Medium] = {"air": "air", "vacuum": "vacuum"}
 Model = TypeVar("Model", bound=BaseModel)
 
 
-def _entry_table(value: Any) -> Any:
-    return {"entry": value} if isinstance(value, str) else value
-
-
 class StatedFields(TomlTable):
     """Which header entries state which fields, as in a format of text."""
 
     scanned: Scanned | None = None
-    fields: dict[FieldName, Annotated[FieldEntry, BeforeValidator(_entry_table)]] = Field(
+    fields: dict[FieldName, Annotated[FieldEntry, BeforeValidator(entry_table)]] = Field(
         default_factory=dict
     )
     constants: dict[FieldName, str] = Field(default_factory=dict)

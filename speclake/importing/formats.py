@@ -78,7 +78,8 @@ def _field_name(name: str) -> str:
     return name
 
 
-def _entry_table(value: Any) -> Any:
+def entry_table(value: Any) -> Any:
+    """Table that names an entry, of which the name alone may be written."""
     return {"entry": value} if isinstance(value, str) else value
 
 
@@ -271,7 +272,7 @@ class Described(_Said):
     axis: AxisColumn
     values: Values
     scanned: Scanned | None = None
-    fields: dict[FieldName, Annotated[FieldEntry, BeforeValidator(_entry_table)]] = {}
+    fields: dict[FieldName, Annotated[FieldEntry, BeforeValidator(entry_table)]] = {}
     constants: dict[FieldName, str] = {}
 
     @model_validator(mode="after")

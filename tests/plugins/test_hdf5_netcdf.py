@@ -103,6 +103,7 @@ def test_a_coordinate_that_is_a_thickness_is_no_axis():
     [
         ({"scale_factor": "0.1"}, "attribute scale_factor"),
         ({"scale_factor": np.nan}, "one finite number"),
+        ({"scale_factor": 0.0}, "makes all values the same"),
         ({"valid_range": [1.0, 2.0, 3.0]}, "two numbers"),
         ({"_Unsigned": "true"}, "an unsigned type"),
     ],
