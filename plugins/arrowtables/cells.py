@@ -11,6 +11,7 @@ from speclake.importing.exactly import FloatArray, as_float64, precision_notes, 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+MOST_BYTES_OF_A_CELL = 65_536
 _TICKS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}
 _DIGITS = {"s": 0, "ms": 3, "us": 6, "ns": 9}
 _WIDTHS: dict[str, type[Any]] = {
@@ -96,10 +97,23 @@ def lists(
     return [values[end - length : end] for end, length in zip(ends, lengths, strict=True)], notes
 
 
+def is_too_long(column: "pa.Array") -> bool:
+    """Whether a cell of a column is longer than any header entry."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    words = column.dictionary if pa.types.is_dictionary(column.type) else column
+    if not (pa.types.is_string(words.type) or pa.types.is_large_string(words.type)):
+        return False
+    return bool((pc.max(pc.binary_length(words)).as_py() or 0) > MOST_BYTES_OF_A_CELL)
+
+
 def texts(column: "pa.Array") -> list[str | None] | None:
-    """Cells as header text, None where one is null; None for a type that has no text."""
+    """Cells as header text, None where one is null; None where they have none or it is too long."""
     import pyarrow as pa
 
+    if is_too_long(column):
+        return None
     column = plain(column)
     kind, types = column.type, pa.types
     if types.is_null(kind):

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Any, get_args
 
-from speclake_plugins.arrowtables.cells import lists, moment
+from speclake_plugins.arrowtables.cells import is_too_long, lists, moment
 from speclake_plugins.arrowtables.opened import ROWS_AT_A_TIME, Opened
 
 from speclake.measurement import ASSIGNABLE
@@ -43,7 +43,7 @@ def own_spectra(table: Opened) -> Iterator[Spectrum]:
         axes, _ = lists(batch.column("axis_values"), table.name, "column 'axis_values'")
         values, _ = lists(batch.column("values"), table.name, "column 'values'")
         scanned = batch.schema.field("scanned_at").type
-        for at, said in enumerate(_rows(batch)):
+        for at, said in enumerate(_rows(table, batch)):
             row += 1
             place = f"row {row}"
             for name, known in _CLOSED.items():
@@ -65,7 +65,7 @@ def own_spectra(table: Opened) -> Iterator[Spectrum]:
         raise table.refusal("", "a table without rows", "at least one")
 
 
-def _rows(batch: Any) -> Iterator[dict[str, Any]]:
+def _rows(table: Opened, batch: Any) -> Iterator[dict[str, Any]]:
     """Rows as dictionaries, times as their number of ticks."""
     import pyarrow as pa
 
@@ -76,6 +76,8 @@ def _rows(batch: Any) -> Iterator[dict[str, Any]]:
         column = batch.column(name)
         if pa.types.is_timestamp(column.type):
             column = column.cast(pa.int64())
+        if is_too_long(column):
+            raise table.refusal(f"column {name!r}", "a text of over 64 KiB", "a shorter one")
         columns[name] = column.to_pylist()
     for at in range(batch.num_rows):
         yield {name: cells[at] for name, cells in columns.items()}

@@ -68,11 +68,22 @@ def _checked(name: str, schema: Any) -> Any:
     return schema
 
 
+def _texts(schema: Any) -> list[str]:
+    import pyarrow as pa
+
+    tests = (pa.types.is_string, pa.types.is_large_string, pa.types.is_binary)
+    return [each.name for each in schema if any(test(each.type) for test in tests)]
+
+
 def _parquet(source: Source) -> Opened:
     import pyarrow.parquet as pq
 
     check_footer(source)
-    file = pq.ParquetFile(source.open(), pre_buffer=False, page_checksum_verification=True)
+    names = _texts(pq.read_schema(source.open()))
+    # one long text may stand in every row: held once, it costs no more than the file declares
+    file = pq.ParquetFile(
+        source.open(), pre_buffer=False, page_checksum_verification=True, read_dictionary=names
+    )
 
     def batches(rows: int) -> Iterator[Any]:
         for batch in file.iter_batches(batch_size=rows, use_threads=False):

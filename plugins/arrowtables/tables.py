@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from speclake_plugins.arrowtables.cells import is_list, lists, numbers, texts
+from speclake_plugins.arrowtables.cells import is_list, is_too_long, lists, numbers, texts
 from speclake_plugins.arrowtables.opened import ROWS_AT_A_TIME, Opened
 from speclake_plugins.arrowtables.settings import ArrowSettings
 
@@ -142,7 +142,9 @@ class Reader:
             column = batch.column(name)
             found = None if is_list(column.type) else texts(column)
             if found is None:
-                notes.append(f"column {name!r} is of the type {column.type} and is not read")
+                kind = f"is of the type {column.type}"
+                what = "holds a text of over 64 KiB" if is_too_long(column) else kind
+                notes.append(f"column {name!r} {what} and is not read")
             else:
                 said[name] = found
         return said, tuple(notes)

@@ -272,3 +272,17 @@ def test_each_kind_of_file_is_known_by_its_mark():
 
 def test_a_table_that_nobody_describes_is_refused_with_its_columns():
     assert "'wavelength', 'transmittance'" in refused(parquet(spectra()), "")
+
+
+def test_a_text_that_every_row_repeats_is_held_once():
+    table = pa.table(
+        {"v": [[1.0, 2.0]] * 64, "long": ["A" * 1_000_000] * 64, "short": ["A" * 65_536] * 64}
+    )
+    content = parquet(table, compression="zstd")
+    before = pa.total_allocated_bytes()
+    found = ArrowImporter().read(source(content, LISTS))
+    one = next(found)
+    assert pa.total_allocated_bytes() - before < 8e6
+    assert "long" not in one.header
+    assert len(one.header["short"]) == 65_536
+    assert "column 'long' holds a text of over 64 KiB and is not read" in one.notes
