@@ -8,9 +8,9 @@ from speclake.importing.formats import Format
 from speclake.importing.interface import Confidence, Guess, Source
 from speclake.importing.recognising import (
     checked_format,
-    is_for,
+    guess_of,
+    guess_of_named,
     meant_format,
-    of_several,
     recognised_by,
 )
 from speclake.spectrum import Spectrum
@@ -29,19 +29,10 @@ class ColumnsImporter:
         """Certain where one format recognises the file, or the settings name one."""
         if not head.content:
             return Guess(Confidence.NO, "the file is empty")
-        if head.format is not None:
-            if head.format not in head.formats:
-                return Guess(Confidence.NO, f"there is no format {head.format!r}")
-            if not is_for(head.formats[head.format], self.name, _TABLE):
-                return Guess(Confidence.NO, f"the format {head.format!r} describes no text")
-            return Guess(Confidence.CERTAIN, "the settings name its format", head.format)
+        if guess := guess_of_named(head, self.name, _TABLE, "text"):
+            return guess
         names = recognised_by(head, self.name, _TABLE)
-        if len(names) == 1:
-            return Guess(Confidence.CERTAIN, f"the format {names[0]!r} recognises it", names[0])
-        if names:
-            return Guess(Confidence.POSSIBLE, of_several(names))
-        what = "no format recognises it" if head.formats else "no format describes it"
-        return Guess(Confidence.NO, f"{what}; `speclake describe` drafts one")
+        return guess_of(names, head, "`speclake describe` drafts one")
 
     def read(self, source: Source) -> Iterator[Spectrum]:
         """Spectra of the file, block by block and column by column.

@@ -10,10 +10,10 @@ from speclake.importing.formats import Recognise
 from speclake.importing.interface import Confidence, Guess, Source
 from speclake.importing.recognising import (
     checked_format,
-    is_for,
+    guess_of,
+    guess_of_named,
     may_recognise,
     meant_format,
-    of_several,
     recognised_by,
 )
 from speclake.importing.sheetformat import SheetFormat
@@ -39,23 +39,14 @@ class WorkbookImporter:
         """
         if reason := _no_workbook(head.content):
             return Guess(Confidence.NO, reason)
-        if head.format is not None:
-            if head.format not in head.formats:
-                return Guess(Confidence.NO, f"there is no format {head.format!r}")
-            if not is_for(head.formats[head.format], self.name, _TABLE):
-                return Guess(Confidence.NO, f"the format {head.format!r} describes no workbook")
-            return Guess(Confidence.CERTAIN, "the settings name its format", head.format)
+        if guess := guess_of_named(head, self.name, _TABLE, "workbook"):
+            return guess
         names = may_recognise(head, self.name, _TABLE)
         certain = recognised_by(head, self.name, _TABLE, lambda _: False)
-        if not names:
-            what = "no format recognises it" if head.formats else "no format describes it"
-            return Guess(Confidence.NO, f"{what}; `speclake describe` shows what is in it")
         if certain != names:
             reason = f"a workbook; texts in its sheets decide on {' or '.join(map(repr, names))}"
             return Guess(Confidence.LIKELY, reason, names[0] if len(names) == 1 else None)
-        if len(names) > 1:
-            return Guess(Confidence.POSSIBLE, of_several(names))
-        return Guess(Confidence.CERTAIN, f"the format {names[0]!r} recognises it", names[0])
+        return guess_of(names, head, "`speclake describe` shows what is in it")
 
     def read(self, source: Source) -> Iterator[Spectrum]:
         """Spectra of the file, sheet by sheet and column by column.

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 from speclake import tomlfile
 from speclake.errors import MalformedFile
 from speclake.importing.formats import Recognise
-from speclake.importing.interface import Source
+from speclake.importing.interface import Confidence, Guess, Source
 from speclake.importing.text import byte_order_mark
 from speclake.importing.textrules import PROVEN
 
@@ -108,6 +108,32 @@ def meant_format(
         )
         raise MalformedFile(source.name, "", found, f"one for the importer {importer!r}")
     return source.format
+
+
+def guess_of_named(head: Source, importer: str, key: str, kind: str) -> Guess | None:
+    """Guess where the settings name a format; None where they name none.
+
+    Parameters
+    ----------
+    kind : what such formats describe, for the reason.
+    """
+    if head.format is None:
+        return None
+    if head.format not in head.formats:
+        return Guess(Confidence.NO, f"there is no format {head.format!r}")
+    if not is_for(head.formats[head.format], importer, key):
+        return Guess(Confidence.NO, f"the format {head.format!r} describes no {kind}")
+    return Guess(Confidence.CERTAIN, "the settings name its format", head.format)
+
+
+def guess_of(names: list[str], head: Source, help_text: str) -> Guess:
+    """Guess by the formats that recognise a file; `help_text` says what to do without any."""
+    if len(names) == 1:
+        return Guess(Confidence.CERTAIN, f"the format {names[0]!r} recognises it", names[0])
+    if names:
+        return Guess(Confidence.POSSIBLE, of_several(names))
+    what = "no format recognises it" if head.formats else "no format describes it"
+    return Guess(Confidence.NO, f"{what}; {help_text}")
 
 
 def of_several(names: list[str]) -> str:
