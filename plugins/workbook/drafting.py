@@ -11,21 +11,34 @@ from speclake_plugins.workbook.tables import add_entry_of_row, spectra_of_sheet
 
 from speclake import tomlfile
 from speclake.errors import BadSettings, MalformedFile
+from speclake.importing.drafting.columns import say_unit_of_titles
 from speclake.importing.drafting.dates import say_time
 from speclake.importing.drafting.fields import say_fields
 from speclake.importing.drafting.proposal import Draft
 from speclake.importing.drafting.sheet import Key
 from speclake.importing.drafting.sheet import Sheet as Keys
-from speclake.importing.drafting.units import axis_unit_in, value_unit_in
-from speclake.importing.formats import Header
+from speclake.importing.drafting.units import UnitText, axis_unit_in, value_unit_in
+from speclake.importing.formats import Header, Recognise
 from speclake.importing.sheetcells import Cell, cell_text
 from speclake.importing.sheetformat import SheetFormat
 from speclake.importing.table import TablePlace
 from speclake.importing.text import Entries, EntryReader
 from speclake.importing.workbookfile import Sheet, Workbook
+from speclake.units import ValueUnit
 
-TABLES = ("recognise", "sheets", "header", "table", "axis", "values", "scanned", "fields")
+TABLES = (
+    "recognise",
+    "sheets",
+    "header",
+    "table",
+    "axis",
+    "values",
+    "values.unit_from",
+    "scanned",
+    "fields",
+)
 ROWS_SHOWN, TEXT_SHOWN = 8, 90
+ROWS_LOOKED_AT = Recognise.model_fields["within_lines"].default
 _AXIS_UNITS = "nm, um, cm-1 or eV"
 _VALUE_UNITS = "%T, T, %R, R, A or log(1/R); a cell shown in percent holds a fraction"
 ALIKE_ROWS = 3
@@ -148,7 +161,8 @@ def _say_everything(keys: Keys, sheet: Sheet, found: _Found) -> None:
     rows = str(found.stop - found.first)
     if counts := [entry for entry, text in entries.items() if text == rows]:
         keys.say("table", "points_entry", counts[0], f"it tells the {rows} rows of this file")
-    _say_units(keys, titles, numeric)
+    _say_units(keys, titles, numeric, in_percent=_is_in_percent(sheet, found, numeric))
+    _say_texts(keys, titles, numeric, found)
     say_time(keys, entries)
     say_fields(keys, entries)
 
@@ -187,7 +201,25 @@ def _say_odd_cells(keys: Keys, sheet: Sheet, found: _Found) -> list[int]:
     return numeric
 
 
-def _say_units(keys: Keys, titles: Sequence[str], numeric: Sequence[int]) -> None:
+def _is_in_percent(sheet: Sheet, found: _Found, numeric: Sequence[int]) -> bool:
+    columns = [sheet.percents.get(found.left + index, ()) for index in numeric[1:]]
+    return any(found.first <= row < found.stop for rows in columns for row in rows)
+
+
+def _say_texts(keys: Keys, titles: Sequence[str], numeric: Sequence[int], found: _Found) -> None:
+    """Titles that state a unit tell this kind of workbook from others."""
+    stated = [titles[0]] if titles and axis_unit_in(titles[0]) else []
+    stated += [text.text for i in numeric[1:] if titles and (text := value_unit_in(titles[i]))]
+    if stated:
+        texts = list(dict.fromkeys(stated))
+        keys.say("recognise", "text", texts, "it stands in the titles of this file")
+        if found.first > ROWS_LOOKED_AT:
+            keys.say("recognise", "within_lines", found.first, "so far down the titles stand")
+
+
+def _say_units(
+    keys: Keys, titles: Sequence[str], numeric: Sequence[int], *, in_percent: bool
+) -> None:
     axis = axis_unit_in(titles[0]) if titles else None
     if axis:
         keys.say("axis", "unit", axis, f"{titles[0]!r} stands above the axis")
@@ -195,9 +227,18 @@ def _say_units(keys: Keys, titles: Sequence[str], numeric: Sequence[int]) -> Non
         keys.ask("axis", "unit", "nm", _AXIS_UNITS)
     keys.offer("axis", "medium", "air", "air or vacuum, where wavelengths are counted in it")
     texts = [value_unit_in(titles[index]) for index in numeric[1:]] if titles else []
-    units = {text.unit if text else None for text in texts}
-    if len(units) == 1 and (unit := units.pop()) is not None:
-        keys.say("values", "unit", unit, "the titles of the columns state it")
+    told = [text for text in texts if text is not None]
+    if in_percent:
+        fractions: dict[str, ValueUnit] = {"%T": "T", "T": "T", "%R": "R", "R": "R"}
+        keys.doubt("values: cells shown in percent hold fractions, T or R")
+        told = [
+            UnitText(fractions[each.unit], each.text) for each in told if each.unit in fractions
+        ]
+    if told and len(told) == len(texts) and len({each.unit for each in told}) == 1:
+        shown = [titles[index] for index in numeric[1:]]
+        say_unit_of_titles(keys, shown, told, is_one=len(shown) == 1)
+    elif in_percent:
+        keys.ask("values", "unit", "T", "T or R: the cells are shown in percent, hold fractions")
     else:
         keys.ask("values", "unit", "%T", _VALUE_UNITS)
     if len(numeric) > 2:

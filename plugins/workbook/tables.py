@@ -3,12 +3,13 @@
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NoReturn
 
 import numpy as np
 
 from speclake.errors import MalformedFile
+from speclake.importing.contradiction import contradiction
 from speclake.importing.formats import Header
 from speclake.importing.numbers import NUMBER
 from speclake.importing.sheetcells import Cell, CellError, cell_name, cell_text, what_it_is
@@ -19,9 +20,11 @@ from speclake.importing.text import Entries, EntryReader, end_of_header
 from speclake.importing.titles import Columns, assigned
 from speclake.importing.workbookfile import Sheet
 from speclake.spectrum import FloatArray, Spectrum
+from speclake.units import ValueUnit
 
 SHEET_NAME = "sheet name"
 """Entry that every header of a sheet has."""
+PERCENT_NOTE = "cells shown in percent hold fractions"
 HIDDEN_NOTE = "the sheet has hidden rows or columns; they were read like all others"
 
 
@@ -84,7 +87,29 @@ def spectra_of_sheet(
     arrays = {index: numbers.column(index) for index in (columns.axis, *columns.spectra)}
     hidden = (HIDDEN_NOTE,) if sheet.has_hidden else ()
     header = HeaderOfTable(entries, form, (*notes, *hidden, *numbers.notes()))
-    return list(spectra_of_table(arrays, columns, header, place))
+    if stated := contradiction(columns.title(columns.axis), form.axis.unit):
+        _refuse_unit(place, columns.title(columns.axis), stated, form.axis.unit)
+    spectra = spectra_of_table(arrays, columns, header, place)
+    return [
+        _agreeing(numbers.as_shown(index, spectrum), form, columns.title(index), place)
+        for index, spectrum in zip(columns.spectra, spectra, strict=True)
+    ]
+
+
+def _agreeing(spectrum: Spectrum, form: SheetFormat, title: str, place: TablePlace) -> Spectrum:
+    """The spectrum, whose title states no other unit; one that tells the unit is no such."""
+    if form.values.unit_from is None or not form.values.unit_from.title:
+        as_percent: dict[ValueUnit, ValueUnit] = {"T": "%T", "R": "%R"}
+        in_percent = any(note.startswith(PERCENT_NOTE) for note in spectrum.notes)
+        shown = as_percent.get(spectrum.unit) if in_percent else None
+        stated = contradiction(title, spectrum.unit)
+        if stated and not (shown and contradiction(title, shown) is None):
+            _refuse_unit(place, title, stated, spectrum.unit)
+    return spectrum
+
+
+def _refuse_unit(place: TablePlace, title: str, stated: str, unit: str) -> NoReturn:
+    place.refuse(-1, f"the title {title!r}, which says {stated}", f"{unit}, as the format says")
 
 
 def _check_left(grid: _Grid) -> None:
@@ -199,6 +224,34 @@ class _Numbers:
             if np.isfinite(numbers).all():
                 return numbers
         return np.array([self._number(row, index, cell) for row, cell in enumerate(cells)])
+
+    def as_shown(self, index: int, spectrum: Spectrum) -> Spectrum:
+        """Spectrum of a column, with a note where its cells are shown in percent.
+
+        Raises
+        ------
+        speclake.errors.MalformedFile
+            The unit is none of a fraction, or only some of the cells are shown so.
+        """
+        rows = self._grid.sheet.percents.get(index + self._grid.first_column, ())
+        shown = {row - self._first for row in rows}
+        cells = self._columns[index]
+        in_percent = [isinstance(c, float) and row in shown for row, c in enumerate(cells)]
+        if not any(in_percent):
+            return spectrum
+        # a number stored as text is what it shows, not a fraction of it
+        numbers = [isinstance(c, float) or cell_text(c) not in self._rules.missing for c in cells]
+        place = self._grid.place(self._first)
+        first = self._grid.name(self._first + in_percent.index(True), index)
+        if sum(in_percent) != sum(numbers):
+            expected = "all numbers of a column shown alike, in percent or not"
+            place.refuse(in_percent.index(True), f"cell {first} shown in percent", expected)
+        if spectrum.unit not in ("T", "R"):
+            found = f"cells shown in percent, the first {first}, under the unit {spectrum.unit}"
+            expected = "T or R as the unit: cells shown in percent hold fractions"
+            place.refuse(in_percent.index(True), found, expected)
+        note = f"{PERCENT_NOTE} and were read as {spectrum.unit}"
+        return replace(spectrum, notes=(*spectrum.notes, note))
 
     def _number(self, row: int, column: int, cell: Cell) -> float:
         if isinstance(cell, float | int) and not isinstance(cell, bool):

@@ -5,8 +5,8 @@ first and the last one, and gives errors as empty cells or gives up. All that mu
 """
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NoReturn
 
@@ -25,6 +25,15 @@ _ATTRIBUTES = re.compile(
     rb"""|(?!r=|t=)[\w:.-]+=(?:"[^"<]*"|'[^'<]*')))*\s*(/?)>"""
 )
 _ERROR_TYPE = re.compile(rb"""(<(?:\w+:)?c(?=\s)[^<>]*?\st=["'])e(?=["'])""")
+_STYLE = re.compile(rb"""\ss=["']([0-9]{1,9})["']""")
+_NAME = re.compile(rb"""\sr=["']([A-Z]+[0-9]+)["']""")
+_ODD_VALUE = re.compile(
+    rb"""<(?:\w+:)?c(?=[\s>])(?![^<>]*\st=["']inlineStr)(?:(?![^<>]*\st=["'](?!n["']))()|)([^<>]*)"""
+    rb"""(?<!/)>(?!\s*(?:<(?:\w+:)?f(?:\s[^<>]*)?(?:/>|>[^<]*</(?:\w+:)?f>)\s*)?"""
+    rb"""(?:<(?:\w+:)?v(?:\sxml:space="preserve")?(?:/>|>(?(1)[0-9.eE+-]*|[^<]*)</(?:\w+:)?v>)\s*)?"""
+    rb"""</(?:\w+:)?c>)([^\r\n]{0,60})"""
+)
+"""A cell with more in it than a formula and one plain value, of which the library takes a part."""
 _WELL_FORMED = "cells such as C12, each named once"
 _HIDDEN = re.compile(rb"""<(?:\w+:)?(?:row|col)\s[^<>]*?\shidden=["'](?:1|true)["']""")
 
@@ -34,12 +43,14 @@ class SheetScan:
     """What a sheet says of its cells beside their values.
 
     `errors` are the places of error cells, row and column from 0; `shared_texts` is how many
-    cells take their text from the table that all sheets share.
+    cells take their text from the table that all sheets share; `percents` are the rows of each
+    column whose cells are shown in percent.
     """
 
     errors: tuple[tuple[int, int], ...]
     has_hidden: bool
     shared_texts: int
+    percents: Mapping[int, Sequence[int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -50,15 +61,23 @@ class _Attributes:
     digits: bytes
     type: bytes
     has_value: bool
+    in_percent: bool
 
 
-def scan_sheet(part: bytes, name: str, file: str) -> SheetScan:
+def scan_sheet(
+    part: bytes, name: str, file: str, percent_styles: frozenset[int] = frozenset()
+) -> SheetScan:
     """What a sheet says of its cells beside their values, once they are found to be in order.
+
+    Parameters
+    ----------
+    percent_styles : indices of the styles that show a number in percent.
 
     Raises
     ------
     speclake.errors.MalformedFile
-        Cells or rows come twice or out of order, or spread over an area that is nearly empty.
+        Cells or rows come twice or out of order, hold more than one plain value, or
+        spread over an area that is nearly empty.
     """
     begin = _DATA_BEGINS.search(part)
     if begin is None:
@@ -66,12 +85,12 @@ def scan_sheet(part: bytes, name: str, file: str) -> SheetScan:
     end = part.find(b"sheetData", begin.end())
     end = part.rfind(b"<", 0, end) if end > 0 else len(part)
     row_end = b"</" + (begin[1] or b"") + b"row>"
-    walk = _Walk(file, name)
+    walk = _Walk(file, name, percent_styles)
     for piece in _pieces(part, begin.end(), end, row_end):
         walk.over(piece)
     walk.check_area()
     has_hidden = b"hidden=" in part and _HIDDEN.search(part) is not None
-    return SheetScan(tuple(walk.errors), has_hidden, walk.shared_texts)
+    return SheetScan(tuple(walk.errors), has_hidden, walk.shared_texts, walk.percents)
 
 
 def _pieces(part: bytes, start: int, end: int, row_end: bytes) -> Iterator[bytes]:
@@ -91,7 +110,8 @@ def with_errors_as_text(part: bytes) -> bytes:
 class _Walk:
     """A walk over the rows of a sheet; rows and columns count from 1."""
 
-    def __init__(self, file: str, sheet: str) -> None:
+    def __init__(self, file: str, sheet: str, percent_styles: frozenset[int]) -> None:
+        self._percent_styles = percent_styles
         self._file, self._sheet = file, sheet
         self._row = self._last_row = self._last_column = self._written = 0
         # thousands of rows are alike: the same columns, and a handful of different attributes
@@ -100,6 +120,7 @@ class _Walk:
         self._attributes: dict[bytes, _Attributes] = {}
         self._columns: dict[bytes, int] = {}
         self.errors: list[tuple[int, int]] = []
+        self.percents: dict[int, list[int]] = {}
         self.shared_texts = 0
 
     def refuse(self, found: str, expected: str) -> NoReturn:
@@ -111,6 +132,12 @@ class _Walk:
         """Go over some rows."""
         if b"<!" in data or b"<?" in data:
             self.refuse("remarks among the cells", "cells only")
+        if odd := _ODD_VALUE.search(data):
+            named = _NAME.search(odd[2])
+            place = f", cell {named[1].decode()}" if named else ""
+            found = odd[3].partition(b"</c>")[0].decode("utf-8", "replace")
+            expected = "one plain value in a cell"
+            raise MalformedFile(self._file, f"sheet {self._sheet!r}{place}", found, expected)
         tags = _TAG.findall(data)
         rows = [at for at, tag in enumerate(tags) if tag[0] == b"row"]
         if tags and rows[:1] != [0]:
@@ -148,7 +175,7 @@ class _Walk:
             if not before < column <= MOST_COLUMNS:
                 self.refuse(f"a cell {(letters + digits).decode()!r} behind it", "each cell once")
             if attributes.has_value:
-                self._add(column, attributes.type)
+                self._add(column, attributes)
 
     def _told(self, letters: bytes, digits: bytes, rest: bytes) -> tuple[bytes, bytes, _Attributes]:
         """Letters and digits of a tag's name, wherever it stands, and its attributes."""
@@ -164,10 +191,12 @@ class _Walk:
         if match is None:
             self.refuse("a tag that is none", _WELL_FORMED)
         letters, digits, cell_type, closed = (group or b"" for group in match.groups())
-        attributes = _Attributes(letters, digits, cell_type, not closed)
+        style = _STYLE.search(rest)
+        in_percent = style is not None and int(style[1]) in self._percent_styles
+        attributes = _Attributes(letters, digits, cell_type, not closed, in_percent)
         if not digits:  # those that name a cell do not come again
             self._attributes[rest] = attributes
-            if attributes.has_value and cell_type not in (b"s", b"e"):
+            if attributes.has_value and not in_percent and cell_type not in (b"s", b"e"):
                 self._plain.add(rest)
         return attributes
 
@@ -179,13 +208,15 @@ class _Walk:
             self._columns[letters] = number
         return number
 
-    def _add(self, column: int, cell_type: bytes) -> None:
+    def _add(self, column: int, attributes: _Attributes) -> None:
         self._written += 1
         self._last_row = self._row
         self._last_column = max(self._last_column, column)
-        if cell_type == b"s":
+        if attributes.in_percent:
+            self.percents.setdefault(column - 1, []).append(self._row - 1)
+        if attributes.type == b"s":
             self.shared_texts += 1
-        elif cell_type == b"e":
+        elif attributes.type == b"e":
             self.errors.append((self._row - 1, column - 1))
 
     def check_area(self) -> None:

@@ -1,11 +1,13 @@
 """Workbooks in XLSX, sheet by sheet, as rows of cells."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from speclake.errors import MalformedFile
 from speclake.importing.sheetcells import Cell, CellError, cell_text
+from speclake.importing.sheetpercent import percent_styles
 from speclake.importing.sheetscan import SheetScan, scan_sheet, with_errors_as_text
 from speclake.importing.workbookparts import (
     SheetPart,
@@ -27,6 +29,8 @@ class Sheet:
     rows: list[list[Cell]]
     has_hidden: bool
     """Whether rows or columns are hidden in it; they are among the rows like all others."""
+    percents: Mapping[int, Sequence[int]] = field(default_factory=dict)
+    """Rows of each column whose cells are shown in percent, and hold fractions."""
 
     def row_text(self, row: int) -> str:
         """Texts of a row's cells with tabs between them, without those of empty cells at its end.
@@ -82,12 +86,13 @@ class Workbook:
         for row, column in scan.errors:
             if row < len(rows) and column < len(rows[row]):
                 rows[row][column] = CellError(cell_text(rows[row][column]))
-        return Sheet(part.name, rows, scan.has_hidden)
+        return Sheet(part.name, rows, scan.has_hidden, scan.percents)
 
     @cached_property
     def _scans(self) -> dict[str, SheetScan]:
+        styles = percent_styles(self._parts, self._file)
         scans = {
-            each.name: scan_sheet(self._parts[each.part], each.name, self._file)
+            each.name: scan_sheet(self._parts[each.part], each.name, self._file, styles)
             for each in self.sheets
             if each.part is not None
         }

@@ -158,7 +158,7 @@ class TestCellsOutOfOrder:
 
         assert read_one(with_part(CONTENT, SHEET, prefixed)).values.tolist() == [92.5, -0.02, 92.3]
 
-    @pytest.mark.parametrize("kind", ['t="b"><v>7', 't="n"><v>0x10', 't="s"><v>9', 't="zz"><v>7'])
+    @pytest.mark.parametrize("kind", ['t="b"><v>7', 't="s"><v>9', 't="zz"><v>7'])
     def test_what_the_library_refuses_is_refused_by_sheet(self, kind) -> None:
         place, found, _ = refusal(with_cells(f"<row><c {kind}</v></c></row>"), NO_TITLES)
         assert place == "sheet 'S1'"

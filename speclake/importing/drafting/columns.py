@@ -211,7 +211,7 @@ def _say_value_unit(sheet: Sheet, found: FoundTable, parts: Parts, roles: Roles)
     if told and against:
         _ask_value_unit(sheet, parts, titles, f"the titles and the header entry {against!r} differ")
     elif told:
-        _say_unit_of_titles(sheet, titles, told, is_one=len(found.runs) == 1)
+        say_unit_of_titles(sheet, titles, told, is_one=len(found.runs) == 1)
     elif stated and len({each.unit for each in stated.values()}) == 1:
         name, unit = next(iter(stated.items()))
         text = parts.entries[name]
@@ -250,7 +250,7 @@ def _stated_units(parts: Parts) -> dict[str, UnitText]:
     }
 
 
-def _say_unit_of_titles(
+def say_unit_of_titles(
     sheet: Sheet, titles: Sequence[str], told: Sequence[UnitText], *, is_one: bool
 ) -> None:
     """Let the titles tell the unit, so that an export with other titles is refused."""
