@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from speclake_plugins.hdf5.attributes import attribute, attribute_texts, text_of
+from speclake_plugins.hdf5.attributes import MOST_BYTES, attribute, attribute_texts, text_of
 from speclake_plugins.hdf5.choosing import Chosen, concrete
 from speclake_plugins.hdf5.numeric import Numbers, check_stored, numbers_in
 from speclake_plugins.hdf5.opened import Opened
@@ -117,24 +117,39 @@ class Reader:
                 continue
             if name:
                 value = attribute(owner, name)
-                labels[entry] = _Label("" if value is None else text_of(value))
+                labels[entry] = _Label(self.file, "" if value is None else text_of(value))
             else:
                 labels[entry] = _label(self.file, owner, entry, others)
         return labels
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Label:
-    """A text for all spectra, or one for each along some dimensions."""
+    """A text for all spectra, or one for each along some dimensions, of which a piece is held."""
 
+    file: Opened
     found: Any
     along: tuple[int, ...] = ()
+    piece: int = 1
+    at: Index = ()
+    held: Any = None
 
     def of(self, index: Index) -> str:
         """Text of one spectrum."""
         if not self.along:
             return text_of(self.found)
-        return text_of(self.found[tuple(index[at] for at in self.along)])
+        *outer, inner = (index[at] for at in self.along)
+        start = inner // self.piece * self.piece
+        if self.at != (*outer, start):
+            self.at = (*outer, start)
+            self.held = self.found[(*outer, slice(start, start + self.piece))]
+        return _short(self.file, text_of(self.held[inner - start]), self.found.name)
+
+
+def _short(file: Opened, text: str, place: str) -> str:
+    if len(text) > MOST_BYTES:
+        raise file.refusal(place, f"a text of {len(text)} signs", f"at most {MOST_BYTES}")
+    return text
 
 
 def _label(file: Opened, dataset: Any, place: str, others: tuple[int, ...]) -> _Label:
@@ -144,13 +159,18 @@ def _label(file: Opened, dataset: Any, place: str, others: tuple[int, ...]) -> _
     if not isinstance(dataset, h5py.Dataset) or not isinstance(dataset.id.get_type(), plain):
         raise file.refusal(place, "no dataset of texts or numbers", "one")
     check_stored(file, dataset)
+    width = dataset.dtype.itemsize
+    if width > MOST_BYTES:
+        raise file.refusal(place, f"texts of {width} bytes", f"at most {MOST_BYTES}")
+    # a text of any length is somewhere in the file as it is: none is longer than the file
+    piece = max(1, min(PIECE_BYTES // max(file.size, width), 1024))
     shape: tuple[int, ...] = dataset.shape or ()
     if prod(shape) == 1:
-        return _Label(np.asarray(dataset[()]).reshape(-1)[0])
+        return _Label(file, _short(file, text_of(np.asarray(dataset[()]).reshape(-1)[0]), place))
     if shape == others:
-        return _Label(dataset[()], tuple(range(len(others))))
+        return _Label(file, dataset, tuple(range(len(others))), piece)
     if len(shape) == 1 and others.count(shape[0]) == 1:
-        return _Label(dataset[()], (others.index(shape[0]),))
+        return _Label(file, dataset, (others.index(shape[0]),), piece)
     expected = f"one entry, or one for each of the spectra, which are {others}"
     raise file.refusal(place, f"a dataset of the shape {shape}", expected)
 
