@@ -118,7 +118,7 @@ class _Reading:
         self._check_order(positions, None)
         self._check_abscissae(positions, lines)
         self._check_count(lines)
-        self._check_step()
+        self._check_step(is_confirmed=any((each.point > 0).any() for each in lines.labels))
         if lines.awaits_check:
             if not table.is_closed:
                 raise self._cut_off("no Y-check behind the last differences")
@@ -181,18 +181,25 @@ class _Reading:
             "positions that only rise or only fall",
         )
 
-    def _check_step(self) -> None:
+    def _check_step(self, *, is_confirmed: bool) -> None:
+        """Compare ##DELTAX= with the ends; only abscissae further on can confirm the ends."""
         table = self.table
         if table.step_x is None or table.count is None or table.count < 2:
             return
         assert table.first_x and table.last_x
         step = float((table.last_x.exact - table.first_x.exact) / (table.count - 1))
         # some write the size of the step and leave its direction to the ends
-        if not any(_agrees(each, table.step_x, abs(step) * 1e-6) for each in (step, -step)):
-            self.notes.append(
-                f"##DELTAX= says {table.step_x.value:.10g}, but ##FIRSTX=, ##LASTX= and ##NPOINTS= "
-                f"make steps of {step:.10g}, which the abscissae of the lines confirm"
+        if any(_agrees(each, table.step_x, abs(step) * 1e-6) for each in (step, -step)):
+            return
+        said = f"{table.step_x.value:.10g}"
+        made = f"steps of {step:.10g}, by ##FIRSTX=, ##LASTX= and ##NPOINTS="
+        if not is_confirmed:
+            raise self._refusal(
+                "step_x", f"##DELTAX= {said}", f"{made}; no abscissa further on says which stands"
             )
+        self.notes.append(
+            f"##DELTAX= says {said}, but {made}, which the abscissae of the lines confirm"
+        )
 
     def _check_abscissae(self, positions: FloatArray, lines: Ordinates) -> None:
         labels = lines.labels
@@ -307,6 +314,16 @@ def _step(numbers: Numbers, factor: Written | None) -> float:
 
 
 def _agrees(found: float, stated: Written, step: float) -> bool:
-    """Whether a stated number is the found one, rounded or cut at its last digit or at a step."""
-    off = abs(found - stated.value)
-    return bool(off == 0 or off < max(stated.last_digit, step) * (1 - 1e-6))
+    """Whether a stated number and a found one are the same, each as finely as it is written.
+
+    The stated one may be rounded to its last digit, or cut towards zero there; the found one is
+    known to a step.
+    """
+    off, digit = abs(found - stated.value), stated.last_digit
+    is_cut = abs(stated.value) < abs(found) and stated.value * found >= 0
+    return bool(
+        off == 0
+        or off < step * (1 - 1e-6)
+        or off <= digit * (0.5 + 1e-6)
+        or (is_cut and off < digit * (1 - 1e-6))
+    )

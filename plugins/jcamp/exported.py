@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TypeVar, get_args
 
 from speclake_plugins.jcamp.decimals import shortened
-from speclake_plugins.jcamp.header import Header, add_entry
+from speclake_plugins.jcamp.header import Entries, Header
 from speclake_plugins.jcamp.records import Document
 
 from speclake.measurement import FIELDS
@@ -64,13 +64,12 @@ def _one_of(document: Document, header: Header, key: str, words: tuple[Word, ...
 
 def entries_of(header: Mapping[str, str]) -> dict[str, str]:
     """Header as it was before it was written: texts without quotes, and odd names back."""
-    entries: dict[str, str] = {}
+    entries = Entries()
     for label, text in header.items():
         plain = unquoted(text)
         pair = _pair(plain) if label.startswith(_ENTRY) else None
-        name, value = pair or (label, plain)
-        add_entry(entries, name, value)
-    return entries
+        entries.add(*(pair or (label, plain)))
+    return entries.texts
 
 
 def _pair(text: str) -> tuple[str, str] | None:

@@ -1,6 +1,6 @@
 """Header of one block: its records as text, as numbers, and as the archive's fields."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from speclake_plugins.jcamp.curve import Table
 from speclake_plugins.jcamp.decimals import Written, shortened, written
@@ -17,6 +17,23 @@ _NUMBERS = {
     "y_factor": "YFACTOR",
 }
 _ONLY_CHECKED = ("step_x", "max_y", "min_y")
+
+
+class Entries:
+    """Entries of a header under growth; a second record of a label is numbered."""
+
+    def __init__(self, entries: Mapping[str, str] | None = None) -> None:
+        self.texts: dict[str, str] = dict(entries or {})
+        self._times: dict[str, int] = {}
+
+    def add(self, label: str, text: str) -> None:
+        """Put one more record into the header."""
+        name, times = label, self._times.get(label, 1)
+        while name in self.texts:
+            times += 1
+            name = f"{label} ({times})"
+        self._times[label] = times
+        self.texts[name] = text
 
 
 class Header:
@@ -59,8 +76,7 @@ class Header:
         record = self.record(key)
         if record is None:
             return ""
-        if "$$" in self.document.text(record).partition("\n")[0]:
-            self._note(f"the comment in the value of ##{record.label}= is set aside")
+        self._note_comment(record)
         return self.document.value(record)
 
     def line(self, key: str) -> int:
@@ -151,14 +167,25 @@ class Header:
 
     def as_read(self, around: Mapping[str, str]) -> dict[str, str]:
         """Every entry as written, behind those of the blocks around this one."""
-        entries = dict(around)
+        entries = Entries(around)
         for record in self.records:
-            add_entry(entries, record.label or "##", self.document.text(record))
-        return entries
+            entries.add(record.label or "##", self.document.text(record))
+        return entries.texts
 
-    def values(self) -> dict[str, str]:
-        """First value of each label, without comments, by the label as compared."""
+    def values(self, told: Collection[str] = ()) -> dict[str, str]:
+        """First value of each label, without comments, by the label as compared.
+
+        Parameters
+        ----------
+        told : labels of which a comment set aside is noted.
+        """
+        for key in told:
+            self._note_comment(next(iter(self._by_key.get(key, ())), None))
         return {key: self.document.value(each[0]) for key, each in self._by_key.items()}
+
+    def _note_comment(self, record: Record | None) -> None:
+        if record and "$$" in self.document.text(record).partition("\n")[0]:
+            self._note(f"the comment in the value of ##{record.label}= is set aside")
 
     def _note(self, note: str) -> None:
         if note not in self.notes:
@@ -167,18 +194,10 @@ class Header:
 
 def entries_around(document: Document, block: Block) -> dict[str, str]:
     """Entries of the blocks around one, as written; their labels begin with ``LINK:``."""
-    entries: dict[str, str] = {}
+    texts: dict[str, str] = {}
     for outer in block.around():
-        entries = {f"LINK: {label}": text for label, text in entries.items()}
+        entries = Entries({f"LINK: {label}": text for label, text in texts.items()})
         for record in outer.records:
-            add_entry(entries, f"LINK: {record.label}", document.text(record))
-    return entries
-
-
-def add_entry(entries: dict[str, str], label: str, text: str) -> None:
-    """Put one more record into a header; a second one of its label is numbered."""
-    name, times = label, 1
-    while name in entries:
-        times += 1
-        name = f"{label} ({times})"
-    entries[name] = text
+            entries.add(f"LINK: {record.label}", document.text(record))
+        texts = entries.texts
+    return texts

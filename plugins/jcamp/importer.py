@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from speclake_plugins.jcamp.content import Content
+from speclake_plugins.jcamp.curve import MOST_POINTS
 from speclake_plugins.jcamp.header import Header, entries_around
 from speclake_plugins.jcamp.meaning import BadDeclaration, Declared, declared, other_technique
 from speclake_plugins.jcamp.records import Block, Document
@@ -13,6 +14,9 @@ from speclake.importing.interface import Confidence, Guess, Source
 from speclake.importing.recognising import is_for, meant_format
 from speclake.spectrum import Spectrum
 from speclake.writing.texts import compared
+
+POINTS_A_BYTE = 64
+"""Points that a byte may stand for in all: a flat line counted in DUP form needs far fewer."""
 
 _MOST_NAMED = 20
 """Blocks of other techniques that the notes of each spectrum name one by one."""
@@ -68,14 +72,20 @@ class JcampImporter:
                 "speclake archives",
             )
         notes = [*document.notes, *_notes_on_others(blocks)]
-        parent, around = None, dict[str, str]()
+        parent, around, points = None, dict[str, str](), 0
+        most = max(MOST_POINTS, POINTS_A_BYTE * source.size)
         for place, block in enumerate(blocks, start=1):
             if block.meaning:
                 continue
             if block.parent is not parent:
                 parent, around = block.parent, entries_around(document, block)
             whole = document.read(block)
-            yield from spectra_of(document, whole, around, f"block {place}", says, notes)
+            for spectrum in spectra_of(document, whole, around, f"block {place}", says, notes):
+                points += len(spectrum.axis)
+                if points > most:
+                    found = f"{points} points up to block {place}, in {source.size} bytes"
+                    raise document.refusal(block.line, found, f"at most {most} in such a file")
+                yield spectrum
 
 
 def _notes_on_others(blocks: Sequence[Block]) -> list[str]:

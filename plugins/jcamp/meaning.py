@@ -51,7 +51,7 @@ _VALUE_UNITS = {text: unit for unit, texts in _VALUE_SPELLINGS.items() for text 
 _WHOLE_WORDS = ("IMS", "EPR", "ESR")
 _ONE_WORD = re.compile(r"[^A-Z]+")
 
-_SAMPLE_LABELS = ("SAMPLEID", "SAMPLENAME", "SAMPLE", "SAMPLEDESCRIPTION", "TITLE")
+SAMPLE_LABELS = ("SAMPLEID", "SAMPLENAME", "SAMPLE", "SAMPLEDESCRIPTION", "TITLE")
 _DATE_ORDERS = ("year month day", "day month year", "month day year")
 _LONG_DATE = re.compile(
     r"(\d{4})[/-](\d{1,2})[/-](\d{1,2})"
@@ -158,7 +158,7 @@ def other_technique(*texts: str) -> str | None:
 
 def sample(values: Mapping[str, str]) -> str | None:
     """Name of the sample: the first of its own labels that is there, else the title."""
-    for label in _SAMPLE_LABELS:
+    for label in SAMPLE_LABELS:
         for key in (label, "$" + label):
             if values.get(key):
                 return values[key]

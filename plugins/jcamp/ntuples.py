@@ -5,6 +5,7 @@ The variables stand in columns: ``##SYMBOL= X, Y, T`` names them, and ``##UNITS=
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from speclake_plugins.jcamp.curve import Table
@@ -26,7 +27,7 @@ class Page:
     y_units: str
 
 
-def pages_of(document: Document, header: Header, *, is_closed: bool) -> list[Page]:
+def pages_of(document: Document, header: Header, *, is_closed: bool) -> Iterator[Page]:
     """Pages of a block with ``##NTUPLES=``.
 
     Raises
@@ -43,10 +44,9 @@ def pages_of(document: Document, header: Header, *, is_closed: bool) -> list[Pag
     if not pages:
         raise document.refusal(whole.line("NTUPLES"), "##NTUPLES= without a page", "##PAGE=")
     _check_count_of_pages(document, whole, pages)
-    return [
-        _page(document, whole, Header(document, [*shared, *page]), page, is_first=page is pages[0])
-        for page in pages
-    ]
+    for page in pages:
+        header = Header(document, [*shared, *page])
+        yield _page(document, whole, header, page, is_first=page is pages[0])
 
 
 def _parts(header: Header) -> tuple[list[Record], list[list[Record]], bool]:

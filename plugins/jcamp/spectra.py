@@ -10,6 +10,7 @@ from speclake_plugins.jcamp.exported import Exported, entries_of, exported
 from speclake_plugins.jcamp.forms import form_of
 from speclake_plugins.jcamp.header import Header
 from speclake_plugins.jcamp.meaning import (
+    SAMPLE_LABELS,
     Declared,
     axis_unit,
     is_declared,
@@ -22,6 +23,7 @@ from speclake_plugins.jcamp.records import Block, Document, Record
 
 from speclake.spectrum import Spectrum
 from speclake.units import AxisUnit, ValueUnit
+from speclake.writing.texts import compared
 
 LARGEST_FRACTION = 2.0
 """A transmittance or reflectance beyond this is no fraction, whatever the header calls it."""
@@ -109,8 +111,13 @@ def _units(
             "wavenumber or photon energy",
         )
     own = exported(document, header)
-    value = own.unit if own else value_unit(y_units, says.value_units)
+    said = value_unit(y_units, says.value_units)
     line = header.line(key or "YUNITS")
+    if own and said not in (None, own.unit):
+        raise document.refusal(
+            line, f"##YUNITS= {shortened(y_units)}", f"{own.unit}, as ##$SPECLAKE UNIT= says"
+        )
+    value = own.unit if own else said
     if value is None:
         raise document.refusal(
             line,
@@ -145,7 +152,7 @@ def _spectrum(
             place=place,
             notes=(*notes, *header.notes, *curve.notes),
         )
-    fields, time_note = _fields(header, says)
+    fields, time_note = _fields(header, around, says)
     unit_note = _check_fraction(document, units, curve.values)
     return Spectrum.as_listed(
         curve.positions,
@@ -164,9 +171,21 @@ def _spectrum(
     )
 
 
-def _fields(header: Header, says: Declared) -> tuple[dict[str, str], str | None]:
-    """Fields that the standard has records for, and a note where the time is unclear."""
-    values = header.values()
+def _fields(
+    header: Header, around: Mapping[str, str], says: Declared
+) -> tuple[dict[str, str], str | None]:
+    """Fields that the standard has records for, and a note where the time is unclear.
+
+    A sample that the LINK block around names goes before the title of the block itself.
+    """
+    values = header.values(told=(*SAMPLE_LABELS, "SPECTROMETERDATASYSTEM"))
+    if not sample({label: text for label, text in values.items() if label != "TITLE"}):
+        outer = {compared(label.removeprefix("LINK: ")): text for label, text in around.items()}
+        values |= {
+            label: text.partition("$$")[0].strip()
+            for label in SAMPLE_LABELS[:-1]
+            if (text := outer.get(label))
+        }
     scanned, time_note = scan_time(values, says.date_order)
     fields = {
         "sample": sample(values),

@@ -9,7 +9,7 @@ from typing import NoReturn
 import numpy as np
 
 from speclake.errors import MalformedFile
-from speclake.importing.contradiction import contradiction
+from speclake.importing.contradiction import contradiction, refuse_title
 from speclake.importing.formats import Header
 from speclake.importing.numbers import NUMBER
 from speclake.importing.sheetcells import Cell, CellError, cell_name, cell_text, what_it_is
@@ -88,7 +88,7 @@ def spectra_of_sheet(
     hidden = (HIDDEN_NOTE,) if sheet.has_hidden else ()
     header = HeaderOfTable(entries, form, (*notes, *hidden, *numbers.notes()))
     if stated := contradiction(columns.title(columns.axis), form.axis.unit):
-        _refuse_unit(place, columns.title(columns.axis), stated, form.axis.unit)
+        refuse_title(place, columns.title(columns.axis), stated, form.axis.unit)
     spectra = spectra_of_table(arrays, columns, header, place)
     return [
         _agreeing(numbers.as_shown(index, spectrum), form, columns.title(index), place)
@@ -104,12 +104,8 @@ def _agreeing(spectrum: Spectrum, form: SheetFormat, title: str, place: TablePla
         shown = as_percent.get(spectrum.unit) if in_percent else None
         stated = contradiction(title, spectrum.unit)
         if stated and not (shown and contradiction(title, shown) is None):
-            _refuse_unit(place, title, stated, spectrum.unit)
+            refuse_title(place, title, stated, spectrum.unit)
     return spectrum
-
-
-def _refuse_unit(place: TablePlace, title: str, stated: str, unit: str) -> NoReturn:
-    place.refuse(-1, f"the title {title!r}, which says {stated}", f"{unit}, as the format says")
 
 
 def _check_left(grid: _Grid) -> None:

@@ -1,17 +1,20 @@
 """A delimited-text export read as its format says: header, titles, table; once or in blocks."""
 
+import math
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import chain
 from typing import BinaryIO
 
 from speclake.errors import MalformedFile
+from speclake.importing.contradiction import contradiction, refuse_title
 from speclake.importing.formats import Blocks, Format
 from speclake.importing.interface import Source
+from speclake.importing.numbers import number_reader
 from speclake.importing.pairs import read_pairs
 from speclake.importing.proof import Proof, prove_decimal_sign, prove_encoding
-from speclake.importing.table import TablePlace, read_rows
+from speclake.importing.table import TablePlace, read_rows, split_cells
 from speclake.importing.tablespectra import (
     HeaderOfTable,
     announced_points,
@@ -28,7 +31,7 @@ from speclake.importing.text import (
     read_header,
     shown,
 )
-from speclake.importing.textrules import PROVEN
+from speclake.importing.textrules import PROVEN, Text
 from speclake.importing.titles import Columns, choose_columns, pairs_of_columns
 from speclake.spectrum import Spectrum
 
@@ -105,7 +108,7 @@ def _only_table(export: _Export, entries: Entries) -> _TableText:
         rows = rows_to_the_end(lines, form.table.end_line, place)
         return _TableText(entries, columns, rows, place)
     above = rows_above_footer(lines, form.table.end_line or "", place)
-    read_footer(lines, form.footer, form.text.quote, entries)
+    read_footer(lines, form.footer, form.text.quote, entries, _row_test(form, columns.count))
     return _TableText(entries, columns, above, place)
 
 
@@ -166,7 +169,41 @@ def _spectra(export: _Export, table: _TableText) -> Iterator[Spectrum]:
     ignored = frozenset(range(columns.count)) - {columns.axis, *columns.spectra}
     read = read_rows(rows, columns.count, form.text, place, ignored)
     header = HeaderOfTable(table.entries, form, (*notes, *read.notes))
-    yield from spectra_of_table(read, columns, header, place)
+    yield from _agreeing(table, form, spectra_of_table(read, columns, header, place))
+
+
+def _row_test(form: Format, count: int) -> Callable[[str], bool]:
+    """Function that tells whether a line could be a row of a table of so many columns."""
+    signs = (".", ",") if form.text.decimal_sign == PROVEN else (form.text.decimal_sign,)
+    readings = [form.text.model_copy(update={"decimal_sign": sign}) for sign in signs]
+
+    def is_row(line: str) -> bool:
+        return any(_is_row(line, count, rules) for rules in readings)
+
+    return is_row
+
+
+def _is_row(line: str, count: int, rules: Text) -> bool:
+    number = number_reader(rules)
+    try:
+        cells = split_cells(line, rules)
+        numbers = [number(cell) for cell in cells]
+    except ValueError:
+        return False
+    return len(numbers) == count and not all(map(math.isnan, numbers))
+
+
+def _agreeing(table: _TableText, form: Format, spectra: Iterator[Spectrum]) -> Iterator[Spectrum]:
+    """The spectra, after making sure that no title states another unit than the format."""
+    axis_title = table.columns.title(table.columns.axis)
+    if stated := contradiction(axis_title, form.axis.unit):
+        refuse_title(table.place, axis_title, stated, form.axis.unit)
+    told_by_title = form.values.unit_from is not None and form.values.unit_from.title
+    for spectrum in spectra:
+        title = spectrum.header.get("column title", "")
+        if not told_by_title and (stated := contradiction(title, spectrum.unit)):
+            refuse_title(table.place, title, stated, spectrum.unit)
+        yield spectrum
 
 
 def _with_decimal_sign(
@@ -191,4 +228,5 @@ def _spectra_of_pairs(table: _TableText, header: HeaderOfTable, form: Format) ->
     refuse_other_count(count, table.entries, form, table.place)
     header = replace(header, notes=(*header.notes, *notes))
     for columns, of_pair in zip(pairs, arrays, strict=True):
-        yield from spectra_of_table(of_pair, columns, header, table.place)
+        spectra = spectra_of_table(of_pair, columns, header, table.place)
+        yield from _agreeing(replace(table, columns=columns), form, spectra)

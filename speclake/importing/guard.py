@@ -156,6 +156,10 @@ def _read(importer: Importer, source: Source, at_most: int | None) -> Iterator[S
         if spectrum.place in places:
             raise failed(f"gave two spectra the same place {spectrum.place!r}")
         places.add(spectrum.place)
+        if (first := float(spectrum.axis.values[0])) <= 0:
+            found = f"the position {first:.10g} {spectrum.axis.unit}"
+            expected = "wavelengths, wavenumbers or energies above zero"
+            raise MalformedFile(source.name, spectrum.place, found, expected)
         yield _in_plain_types(spectrum)
     if not places:
         raise failed("gave no spectrum and did not refuse the file")

@@ -2,7 +2,7 @@
 
 import codecs
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import BinaryIO
 
@@ -263,20 +263,35 @@ def read_header(lines: Lines, header: Header, quote: str | None, file: str, bloc
     return reader.entries
 
 
-def read_footer(lines: Lines, footer: EntryLines, quote: str | None, entries: Entries) -> None:
+def read_footer(
+    lines: Lines,
+    footer: EntryLines,
+    quote: str | None,
+    entries: Entries,
+    is_row: Callable[[str], bool],
+) -> None:
     """Nothing; the entries of a footer, which ends the file, are added to those of the header.
+
+    Parameters
+    ----------
+    is_row : whether a line could be a row of the table above, which must not pass for an entry.
 
     Raises
     ------
     CutShort
         The file ends within a line, or before the line that is to end the footer.
     speclake.errors.MalformedFile
-        Something follows the line that ends the footer.
+        Something follows the line that ends the footer, or a row of numbers stands in it.
     """
     reader = EntryReader(footer, quote, entries, file=lines.file)
     last_line = re.compile(footer.last_line) if footer.last_line is not None else None
     while (line := lines.take()) is not None:
-        reader.add(line, f"line {lines.number - 1}")
+        place = f"line {lines.number - 1}"
+        if is_row(line):
+            raise MalformedFile(
+                lines.file, place, f"a row of numbers: {shown(line)}", "entries below the table"
+            )
+        reader.add(line, place)
         if last_line is not None and last_line.search(line):
             lines.skip_blank()
             left = lines.peek()

@@ -308,7 +308,7 @@ UNITS = {"percent": "%T", "ratio": "T", "absorbance": "A"}
 class TestUnit:
     def test_from_a_header_entry_by_declared_words_only(self) -> None:
         form = two_columns(values={"unit": None, "unit_from": {"entry": "Mode", "units": UNITS}})
-        content = table(["400\t0.5", "401\t0.6"], "Invented bench\nMode: ratio\n")
+        content = table(["400\t0.5", "401\t0.6"], "Invented bench\nMode: ratio\n", "nm\ty\n")
         assert read_one(content, form).unit == "T"
         _, found, expected = refusal(content.replace(b"ratio", b"odd"), form)
         assert found == "the header entry 'Mode' 'odd'"

@@ -5,9 +5,12 @@ import pytest
 from speclake_plugins.columns import ColumnsImporter
 
 from speclake.errors import MalformedFile
+from speclake.importing import read_checked
 from speclake.importing.formats import Format
 from speclake.testing import check_importer
 from tests.plugins.exports import read, read_one, source, table, two_columns
+
+ROWS = ["400.0\t1.5", "401.0\t2.5"]
 
 
 def refusal(content: bytes, form: Format) -> tuple[str, str, str]:
@@ -218,7 +221,7 @@ class TestPairs:
 
 class TestFooter:
     ROWS = ("400\t1.5", "401\t2.5")
-    FOOTER = "\nOperator: op 4\n[Lamp]\nHours: 120\n1\t2\nend of file\n"
+    FOOTER = "\nOperator: op 4\n[Lamp]\nHours: 120\nfree\ttext\nend of file\n"
 
     def form(self, **footer) -> Format:
         return two_columns(
@@ -233,7 +236,7 @@ class TestFooter:
         assert spectrum.values.tolist() == [1.5, 2.5]
         assert spectrum.fields == {"operator": "op 4"}
         assert spectrum.header["Lamp/Hours"] == "120"
-        assert spectrum.header["line 9"] == "1\t2"
+        assert spectrum.header["line 9"] == "free\ttext"
 
     def test_every_cut_is_refused(self) -> None:
         content = table(list(self.ROWS)) + self.FOOTER.encode()
@@ -343,3 +346,31 @@ HARD = {
 def test_hard_dialects_keep_the_contract(name) -> None:
     form, content, spectra = HARD[name]
     check_importer(ColumnsImporter(), source(content, form), spectra=spectra)
+
+
+@pytest.mark.parametrize(
+    ("titles", "said"),
+    [("nm\tAbsorbance\n", "says A"), ("Wavenumber/cm-1\t%T\n", "cm-1"), ("nm\t%R\n", "%R")],
+)
+def test_a_title_that_states_another_unit_than_the_format_is_refused(titles, said) -> None:
+    form = two_columns(header={"next_line": None, "lines": 1})
+    place, found, expected = refusal(table(ROWS, titles=titles), form)
+    assert (place, said in found, "as the format says" in expected) == ("line 2", True, True)
+
+
+def test_a_title_that_is_but_a_name_contradicts_nothing() -> None:
+    assert len(read(table(ROWS, titles="nm\tA\n"), two_columns())) == 1
+
+
+def test_rows_of_numbers_below_the_table_are_no_footer() -> None:
+    form = two_columns(table={"end_line": "^end$"}, footer={"between": ":"})
+    content = table([*ROWS, "end", "Operator: op 3"])
+    assert read(content, form)[0].header["Operator"] == "op 3"
+    _, found, _ = refusal(table([*ROWS, "end", "400.0\t1.5"]), form)
+    assert "a row of numbers" in found
+
+
+def test_a_position_that_is_not_above_zero_is_refused() -> None:
+    source_ = source(table(["-400\t1.5", "401\t2.5"]), two_columns())
+    with pytest.raises(MalformedFile, match="the position -400 nm"):
+        read_checked(ColumnsImporter(), source_)

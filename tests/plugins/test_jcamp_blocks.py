@@ -106,3 +106,9 @@ def test_pages_that_do_not_fit_are_refused(old: str, new: str, place: str, found
 def test_ntuples_without_a_page_are_refused() -> None:
     start, end = PAGES.index(b"##PAGE="), PAGES.index(b"##END NTUPLES")
     assert "without a page" in refusal(PAGES[:start] + PAGES[end:]).found
+
+
+def test_the_sample_of_a_link_block_goes_before_the_titles_inside() -> None:
+    content = linked(seven(title="Site 1"), seven(title="Site 2"))
+    content = with_(content, "##DATA TYPE= LINK", "##SAMPLE ID= W-9\n##DATA TYPE= LINK")
+    assert [each.fields["sample"] for each in read(content)] == ["W-9", "W-9"]

@@ -4,6 +4,8 @@ The rules come from McDonald and Wilks, Applied Spectroscopy 42 (1988) 151 (vers
 Lampen et al., Pure and Applied Chemistry 71 (1999) 1549 (version 5.01), from memory.
 """
 
+import time
+
 import numpy as np
 import pytest
 
@@ -212,3 +214,49 @@ def test_pairs_without_count_are_read_up_to_the_end_with_a_note() -> None:
 def test_pairs_that_do_not_fit_are_refused(content: bytes, place: str, found: str) -> None:
     error = refusal(content)
     assert (error.place, found in error.found) == (place, True), str(error)
+
+
+def test_a_step_that_only_the_ends_contradict_is_refused() -> None:
+    """One line of data has one abscissa: nothing further on says which of the two stands."""
+    content = jcamp(["400 1 2 3 4"], ends=("400", "500"), points=4, DELTAX="1")
+    assert "no abscissa further on" in refusal(content).expected
+
+
+def test_an_export_of_ours_whose_unit_was_changed_is_refused() -> None:
+    content = jcamp(["400 1 2 3 4"], ends=("400", "403"), points=4)
+    content = with_(content, "##XYDATA", "##$SPECLAKE UNIT= %T\n##XYDATA")
+    assert "ABSORBANCE" in refusal(content).found
+
+
+def test_a_comment_that_cuts_a_sample_is_noted() -> None:
+    content = with_(seven(), "##XYDATA", "##SAMPLE ID= W-$$12\n##XYDATA")
+    only = read_one(content)
+    assert only.fields["sample"] == "W-"
+    assert any("comment in the value of ##SAMPLE ID=" in note for note in only.notes)
+
+
+@pytest.mark.parametrize(("stated", "agrees"), [("1", False), ("0", True), ("0.14", False)])
+def test_a_coarse_first_ordinate_is_rounded_or_cut_and_nothing_more(stated, agrees) -> None:
+    content = jcamp(
+        ["400 10 20 30 40"], ends=("400", "403"), points=4, YFACTOR="0.01", FIRSTY=stated
+    )
+    if agrees:
+        assert read_one(content).values[0] == 0.1
+    else:
+        assert "FIRSTY" in refusal(content).found
+
+
+def test_counts_cannot_ask_for_far_more_points_than_the_file_has_bytes() -> None:
+    flat = jcamp(["400A1V000000"], ends=("400", "500"), points=4_000_000)
+    assert "points up to block 2" in refusal(linked(flat, flat)).found
+
+
+def test_a_label_many_times_over_is_numbered_at_once() -> None:
+    """Each repetition costs the same: eight times as many need no more than some dozen times."""
+    times = []
+    for number in (1_000, 8_000):
+        content = with_(seven(), "##XYDATA", "##$X= 1\n" * number + "##XYDATA")
+        start = time.process_time()
+        assert read_one(content).header[f"$X ({number})"] == "1"
+        times.append(time.process_time() - start)
+    assert times[1] < 24 * max(times[0], 0.01)
