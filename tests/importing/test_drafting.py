@@ -403,3 +403,21 @@ class TestDoubts:
         content = "".join(line + dialect.end for line in dialect.lines).encode(dialect.encoding)
         for cut in range(0, len(content), 3):
             tomllib.loads(draft("a.txt", content[:cut]).toml)
+
+
+def test_a_short_axis_with_a_position_twice_is_still_the_axis() -> None:
+    """At a change of detectors the values may rise too; they must not become the axis."""
+    rows = ["858 0.1", "859 0.2", "860 0.3", "860 0.35", "861 0.4", "862 0.5"]
+    drafted = draft("dup.txt", "\n".join(["nm %R", *rows, ""]).encode())
+    assert any(each.key == "axis.duplicates" for each in drafted.questions)
+    assert ("axis.column", "1") in {(each.key, str(each.value)) for each in drafted.assumptions}
+
+
+def test_an_axis_for_each_spectrum_is_told_by_the_titles() -> None:
+    text = (
+        "Panel A s1,,Panel A s2,\nWavelength (nm),%T,Wavelength (nm),%T\n"
+        "800,90.1,700,90.4\n799,90.2,699,90.5\n798,90.3,,\n"
+    )
+    drafted = draft("pairs.csv", text.encode())
+    assert "pairs = true" in drafted.toml
+    assert not any(each.key == "values.ignore" for each in drafted.questions)

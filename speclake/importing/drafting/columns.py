@@ -106,10 +106,12 @@ def _are_pairs(lines: Sequence[str], found: FoundTable, parts: Parts) -> bool:
         return False
     columns = columns_of(lines, run, found.reading)
     axes = [_without_end(column) for column in columns[::2]]
-    if not all(len(axis) > 2 and is_steady(axis) for axis in axes):
+    if not all(axis and is_steady(axis) for axis in axes):
         return False
     if parts.titles:
         return all(names_an_axis(title) or axis_unit_in(title) for title in parts.titles[::2])
+    if min(map(len, axes)) < 3:
+        return False
     ends = [sorted((axis[0] or 0.0, axis[-1] or 0.0)) for axis in axes]
     low, high = max(first for first, _ in ends), min(last for _, last in ends)
     longest = max(last - first for first, last in ends)

@@ -258,7 +258,7 @@ def is_steady(column: Sequence[float | None]) -> bool:
         return False
     steps = [b - a for a, b in pairwise(numbers)]
     moving = [step for step in steps if step != 0]
-    if len(steps) - len(moving) > len(steps) // 6:
+    if len(steps) - len(moving) > max(len(steps) // 6, len(steps) > 3):
         return False
     return all(step > 0 for step in moving) or all(step < 0 for step in moving)
 
