@@ -66,6 +66,9 @@ class _Found:
         return titles if titles and titles[0] else []
 
 
+_NUMBER_AS_TEXT = re.compile(r"\s*[+-]?[0-9]+([.,][0-9]*)?([eE][+-]?[0-9]+)?\s*")
+
+
 def draft_of_workbook(name: str, content: bytes) -> Draft:
     """Draft of a format for an unknown workbook; `name` is its file name.
 
@@ -195,9 +198,16 @@ def _say_odd_cells(keys: Keys, sheet: Sheet, found: _Found) -> list[int]:
         numbers = [column - found.origin + 1 for column in left_out]
         keys.say("values", "ignore", numbers, "no number is in them")
     odd = [cell for index in numeric for cell in columns[index] if not _is_number(cell)]
-    if odd:
-        words = list(dict.fromkeys(map(cell_text, odd)))
-        keys.ask("sheets", "missing", words, f"do {len(odd)} such cells mean a missing value?")
+    texts = list(map(cell_text, odd))
+    numbers_as_text = [text for text in texts if _NUMBER_AS_TEXT.fullmatch(text)]
+    if words := [text for text in dict.fromkeys(texts) if text not in numbers_as_text]:
+        count = len(texts) - len(numbers_as_text)
+        keys.ask("sheets", "missing", words, f"do {count} such cells mean a missing value?")
+    if numbers_as_text:
+        told = f"{len(numbers_as_text)} numbers are stored as text, {numbers_as_text[0]!r} first"
+        keys.ask("sheets", "numbers_as_text", "read", f"{told}; are they to be read?", ["refuse"])
+        decimal_sign = "," if "," in numbers_as_text[0] else "."
+        keys.ask("sheets", "decimal_sign", decimal_sign, "the sign in those numbers")
     return numeric
 
 
@@ -234,7 +244,7 @@ def _say_units(
         told = [
             UnitText(fractions[each.unit], each.text) for each in told if each.unit in fractions
         ]
-    if told and len(told) == len(texts) and len({each.unit for each in told}) == 1:
+    if told and len(told) == len(texts):
         shown = [titles[index] for index in numeric[1:]]
         say_unit_of_titles(keys, shown, told, is_one=len(shown) == 1)
     elif in_percent:

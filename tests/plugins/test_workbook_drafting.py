@@ -92,3 +92,25 @@ def test_describe_shows_the_draft_and_reads_by_it_as_answered(tmp_path):
     assert [each.key for each in told.questions if each.is_needed] == ["values.unit"]
     answered = describe(tmp_path, file, {"values.unit": "%T"})
     assert [each["quantity"] for each in answered.spectra] == ["transmittance in %T"]
+
+
+def test_a_number_stored_as_text_is_never_offered_as_a_missing_word():
+    rows = [["Wavelength (nm)", "%T"], [400, 91.1], [401, "91.4"], [402, "#N/A"], [403, 91.2]]
+    found = draft_of_workbook("run7.xlsx", book(S1=rows))
+    asked = {each.key: each for each in found.questions}
+    assert "91.4" not in str(asked["sheets.missing"])
+    assert "'91.4' first" in asked["sheets.numbers_as_text"].question
+    answers = {
+        "sheets.missing": ["#N/A"],
+        "sheets.numbers_as_text": "read",
+        "sheets.decimal_sign": ".",
+    }
+    (spectrum,) = read(found.content, with_answers(found, answers))
+    assert spectrum.values[:2].tolist() == [91.1, 91.4]
+
+
+def test_columns_of_two_units_each_keep_their_own():
+    rows = [["Wavelength (nm)", "%T", "%R"], [400, 91.1, 4.1], [401, 91.2, 4.2], [402, 91.3, 4.3]]
+    found = draft_of_workbook("run7.xlsx", book(S1=rows))
+    first, second = read(found.content, with_answers(found, {}))
+    assert (first.unit, second.unit) == ("%T", "%R")
