@@ -78,7 +78,18 @@ def with_plain_signs(text: str, rules: Text, tally: dict[str, int]) -> str:
     if rules.exponent_sign is not None:
         text, times = re.subn(r"(?<=[0-9.,])[dD](?=[+-]?[0-9])", "e", text)
         _count(tally, "the exponent sign D read as e", times)
+    if rules.thousands_sign is not None and rules.thousands_sign in text:
+        what = f"the sign {rules.thousands_sign!r} between groups of digits left out"
+        _count(tally, what, len(_any_grouped(rules).findall(text)))
     return text
+
+
+def _any_grouped(rules: Text) -> re.Pattern[str]:
+    """Pattern of the numbers in a table whose digits are parted in groups."""
+    around = ("(?<![0-9])", "(?![0-9])")
+    if rules.thousands_sign == rules.separator:
+        around = (f"(?<={rules.quote})", f"(?={rules.quote})")
+    return re.compile(f"{around[0]}{_grouped(rules)}{around[1]}")
 
 
 def _with_plain_unicode(text: str, rules: Text, tally: dict[str, int]) -> str:

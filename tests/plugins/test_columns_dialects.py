@@ -374,3 +374,9 @@ def test_a_position_that_is_not_above_zero_is_refused() -> None:
     source_ = source(table(["-400\t1.5", "401\t2.5"]), two_columns())
     with pytest.raises(MalformedFile, match="the position -400 nm"):
         read_checked(ColumnsImporter(), source_)
+
+
+def test_groups_of_digits_are_noted_since_another_locale_would_read_a_thousandth() -> None:
+    form = two_columns(text={"decimal_sign": ",", "thousands_sign": "."})
+    (note,) = read_one(table(["400\t1.500", "401\t2,5", "402\t12.500.000,5"]), form).notes
+    assert note == "the sign '.' between groups of digits left out, 2 times"
