@@ -27,6 +27,10 @@ _ATTRIBUTES = re.compile(
 _ERROR_TYPE = re.compile(rb"""(<(?:\w+:)?c(?=\s)[^<>]*?\st=["'])e(?=["'])""")
 _STYLE = re.compile(rb"""\ss=["']([0-9]{1,9})["']""")
 _NAME = re.compile(rb"""\sr=["']([A-Z]+[0-9]+)["']""")
+_PLAIN_CELL = re.compile(
+    rb"""<c r="[A-Z]+[0-9]+"(?: s="[0-9]+")?(?: t="n")?><v>[0-9.eE+-]*</v></c>"""
+)
+"""The usual cell, in which nothing can be odd: taken away before the others are looked into."""
 _ODD_VALUE = re.compile(
     rb"""<(?:\w+:)?c(?=[\s>])(?![^<>]*\st=["']inlineStr)(?:(?![^<>]*\st=["'](?!n["']))()|)([^<>]*)"""
     rb"""(?<!/)>(?!\s*(?:<(?:\w+:)?f(?:\s[^<>]*)?(?:/>|>[^<]*</(?:\w+:)?f>)\s*)?"""
@@ -132,7 +136,7 @@ class _Walk:
         """Go over some rows."""
         if b"<!" in data or b"<?" in data:
             self.refuse("remarks among the cells", "cells only")
-        if odd := _ODD_VALUE.search(data):
+        if odd := _ODD_VALUE.search(_PLAIN_CELL.sub(b"", data)):
             named = _NAME.search(odd[2])
             place = f", cell {named[1].decode()}" if named else ""
             found = odd[3].partition(b"</c>")[0].decode("utf-8", "replace")
