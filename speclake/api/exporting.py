@@ -1,6 +1,7 @@
 """Spectra and verdicts written to files in open formats, and originals as they came."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
@@ -62,19 +63,29 @@ def export(
     frame = _verdicts(archive, chosen) if what == "verdicts" else None
     if target.suffix == ".parquet":
         frame = _rows(archive, chosen) if frame is None else frame
-        frame.write_parquet(target)
+        with _placed(target) as beside:
+            frame.write_parquet(beside)
         return frame.height
     if target.suffix != ".csv":
         raise CannotWrite(
             f"{target.name}: found the ending {target.suffix!r}; "
             "expected .csv, .parquet, .jdx or .dx"
         )
-    if frame is not None:
-        frame.write_csv(target)
-        return frame.height
-    columns = _columns(archive, chosen)
-    columns.write_csv(target)
-    return columns.width - 1
+    table = _columns(archive, chosen) if frame is None else frame
+    with _placed(target) as beside:
+        table.write_csv(beside)
+    return table.width - 1 if frame is None else table.height
+
+
+@contextmanager
+def _placed(target: Path) -> Iterator[Path]:
+    """File beside the target that takes its place whole, or not at all."""
+    beside = target.with_name(f"{target.name}.part")
+    try:
+        yield beside
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
@@ -86,7 +97,8 @@ def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
     lines = (archive.store.catalog.file_states(folder, each) for each in ledger_paths(path))
     (sha256,) = {line.sha256 for each in lines for line in each if line.file_id in wanted}
     content = archive.original(sha256)
-    target.write_bytes(content)
+    with _placed(target) as beside:
+        beside.write_bytes(content)
     return len(content)
 
 
@@ -141,14 +153,8 @@ def _jcamp(archive: "Archive", target: Path, ids: Sequence[str], what: What, for
         for key, values in zip(each.keys, each.values, strict=True)
     }
     spectra = [_spectrum(m, *stored[m.measurement_id]) for m in archive.measurements(ids)]
-    # written beside and put in place whole: a form that cannot carry one leaves no half file
-    beside = target.with_name(f"{target.name}.part")
-    try:
-        with beside.open("w", encoding="ascii", newline="\n") as stream:
-            stream.writelines(blocks(spectra, form))
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)
+    with _placed(target) as beside, beside.open("w", encoding="ascii", newline="\n") as stream:
+        stream.writelines(blocks(spectra, form))
     return len(spectra)
 
 

@@ -92,3 +92,15 @@ def test_missing_values_stay_missing(exported, tmp_path):
     wanted = [max(values) > 91.3 for values in frame["values"].to_list()]
     assert missing == wanted
     assert any(missing)
+
+
+@pytest.mark.parametrize("ending", [".parquet", ".csv", ".jdx"])
+def test_an_export_that_fails_leaves_the_older_file_as_it_was(exported, tmp_path, ending):
+    archive, _ = exported
+    target = tmp_path / f"again{ending}"
+    target.write_bytes(b"older")
+    in_the_way = tmp_path / f"again{ending}.part"
+    in_the_way.mkdir()
+    with pytest.raises(OSError, match=r"\.part"):
+        export(archive, target, None, {"lot": "L1"}, "spectra")
+    assert target.read_bytes() == b"older"
