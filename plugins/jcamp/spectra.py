@@ -113,7 +113,7 @@ def _units(
     own = exported(document, header)
     said = value_unit(y_units, says.value_units)
     line = header.line(key or "YUNITS")
-    if own and said not in (None, own.unit):
+    if own and value_unit(y_units, {}) not in (None, own.unit):
         raise document.refusal(
             line, f"##YUNITS= {shortened(y_units)}", f"{own.unit}, as ##$SPECLAKE UNIT= says"
         )

@@ -15,6 +15,10 @@ _FULL_WIDTH = {ord(sign) + 0xFEE0: sign for sign in "0123456789+-.,eE"}
 _ANY_FULL_WIDTH = re.compile(f"[{''.join(map(chr, _FULL_WIDTH))}]")
 
 
+NOT_ZERO = re.compile("[^eE]*[1-9]")
+"""What the text of a number begins with that is not zero, however small its exponent is."""
+
+
 def number_reader(rules: Text) -> Callable[[str], float]:
     """Function from a cell to its number, NaN where the cell is a declared missing word.
 
@@ -38,6 +42,8 @@ def number_reader(rules: Text) -> Callable[[str], float]:
         value = float(cell)
         if np.isinf(value):
             raise ValueError("a number below 1e308")
+        if value == 0 and NOT_ZERO.match(cell):
+            raise ValueError("a number that is zero, or above 1e-323")
         return value
 
     return number
@@ -78,13 +84,24 @@ def with_plain_signs(text: str, rules: Text, tally: dict[str, int]) -> str:
     if rules.exponent_sign is not None:
         text, times = re.subn(r"(?<=[0-9.,])[dD](?=[+-]?[0-9])", "e", text)
         _count(tally, "the exponent sign D read as e", times)
-    if rules.thousands_sign is not None and rules.thousands_sign in text:
-        what = f"the sign {rules.thousands_sign!r} between groups of digits left out"
-        _count(tally, what, len(_any_grouped(rules).findall(text)))
     return text
 
 
-def _any_grouped(rules: Text) -> re.Pattern[str]:
+@lru_cache(maxsize=64)
+def proves_groups(thousands_sign: str, decimal_sign: str) -> Callable[[str], bool]:
+    """Function that tells whether a cell proves that a point or a comma parts groups of digits.
+
+    A number with the other sign as its decimal sign does, and one with two groups.
+    """
+    group, decimal = re.escape(thousands_sign), re.escape(decimal_sign)
+    parted = (
+        rf"[0-9]+(?:{group}[0-9]+)*{decimal}[0-9]*|{decimal}[0-9]+|[0-9]+(?:{group}[0-9]+){{2,}}"
+    )
+    pattern = re.compile(rf"[+-]?(?:{parted})(?:[eE][+-]?[0-9]+)?")
+    return lambda cell: pattern.fullmatch(cell) is not None
+
+
+def any_grouped(rules: Text) -> re.Pattern[str]:
     """Pattern of the numbers in a table whose digits are parted in groups."""
     around = ("(?<![0-9])", "(?![0-9])")
     if rules.thousands_sign == rules.separator:

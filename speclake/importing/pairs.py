@@ -56,7 +56,8 @@ def read_pairs(
         One of two cells is blank, points follow below blank cells, or a cell is no number.
     """
     pairs = [_Pair(each.axis, each.spectra[0]) for each in columns]
-    count, rows, tolerated = columns[0].count, 0, Tolerated()
+    count, rows = columns[0].count, 0
+    tolerated = Tolerated(thousands_sign=rules.thousands_sign)
     # a blank cell is read like a missing value at first; where another word is one too, that road
     # cannot tell the two apart
     blank = rules.model_copy(update={"missing": [""]}) if rules.missing in ([], [""]) else None

@@ -2,14 +2,18 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from speclake.importing.fixedwidth import as_tabbed
-from speclake.importing.numbers import without_groups
+from speclake.importing.numbers import NOT_ZERO, without_groups
 from speclake.importing.textrules import Text
 from speclake.spectrum import FloatArray
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 @dataclass(frozen=True)
@@ -119,7 +123,18 @@ def _cast(cells: bytes, ends: npt.NDArray[np.int32], rules: Text) -> FloatArray 
     values: FloatArray = numbers.to_numpy(zero_copy_only=False)
     # letters of a missing word could spell nan or inf, which Arrow reads as numbers
     odd = np.count_nonzero(~np.isfinite(values)) != numbers.null_count
-    return None if odd else values
+    return None if odd or _has_underflow(texts, values) else values
+
+
+def _has_underflow(texts: "pa.StringArray", values: FloatArray) -> bool:
+    """Whether a number became zero that was written with other digits."""
+    from pyarrow import compute
+
+    zeros = np.flatnonzero(values == 0)
+    if not zeros.size:
+        return False
+    written = compute.match_substring_regex(texts.take(zeros), f"^{NOT_ZERO.pattern}")
+    return bool(compute.any(written).as_py())
 
 
 def _with_plain_delimiter(raw: bytes, rules: Text) -> tuple[bytes, bytes] | None:

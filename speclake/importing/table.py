@@ -18,7 +18,9 @@ import numpy.typing as npt
 from speclake.errors import MalformedFile
 from speclake.importing.fixedwidth import check_touching, fixed_cells
 from speclake.importing.numbers import (
+    any_grouped,
     number_reader,
+    proves_groups,
     with_plain_signs,
 )
 from speclake.importing.plainrows import read_plainly
@@ -84,11 +86,21 @@ class Tolerated:
 
     signs: dict[str, int] = field(default_factory=dict)
     lacks_newline: bool = False
+    thousands_sign: str | None = None
+    grouped: int = 0
+    """How many numbers have a thousands sign."""
+    first_grouped: tuple[str, str] = ("", "")
+    """Place of the first of them, and the number."""
+    are_groups_proven: bool = False
 
     @property
     def notes(self) -> tuple[str, ...]:
         """Reading notes of it."""
         signs = [f"{what}, {times} times" for what, times in self.signs.items() if times]
+        if self.grouped:
+            place, number = self.first_grouped
+            what = f"the sign {self.thousands_sign!r} between groups of digits left out"
+            signs.append(f"{what}, {self.grouped} times, first from {number!r} in {place}")
         end = "the last line ends without a newline, as the format allows"
         return (*signs, end) if self.lacks_newline else tuple(signs)
 
@@ -128,7 +140,7 @@ def read_rows(
         A row has another number of cells, a cell is no number, or the last line is not complete.
     """
     read: list[FloatArray] = []
-    tolerated = Tolerated()
+    tolerated = Tolerated(thousands_sign=rules.thousands_sign)
     for text, at in plain_pieces(pieces, rules, place, tolerated):
         fast = read_plainly(text, columns, rules)
         read.append(read_strictly(text, columns, rules, at, ignored) if fast is None else fast)
@@ -154,10 +166,45 @@ def plain_pieces(
                 text = _with_last_line(text, rules, place) + "\n"
                 tolerated.lacks_newline = True
             text = _without_blank_end(text)
+        _look_for_groups(text, rules, place, tolerated)
         if text:
             yield text, place
         if not is_last:
             place = replace(place, first_line=place.first_line + text.count("\n"))
+    if tolerated.grouped and not tolerated.are_groups_proven:
+        at, number = tolerated.first_grouped
+        sign = rules.thousands_sign or ""
+        found = f"{number!r}, which is {number.replace(sign, '')} or {number.replace(sign, '.')}"
+        expected = f"a number in the table that proves that {sign!r} parts groups of digits"
+        raise MalformedFile(place.file, at, found, expected)
+
+
+def _look_for_groups(text: str, rules: Text, place: TablePlace, tolerated: Tolerated) -> None:
+    """Count the numbers with a thousands sign, and look for one that proves it to be one.
+
+    A point or a comma could be a decimal sign in disguise, which makes all values 1000 times as
+    large; no other sign could.
+    """
+    sign = rules.thousands_sign
+    if sign is None:
+        return
+    if sign in text and (grouped := any_grouped(rules).search(text)):
+        if not tolerated.grouped:
+            row = text.count("\n", 0, grouped.start())
+            tolerated.first_grouped = (place.line(row), grouped[0])
+        tolerated.grouped += len(any_grouped(rules).findall(text))
+    if not tolerated.are_groups_proven:
+        tolerated.are_groups_proven = sign not in ".," or _has_proof(text, rules, place)
+
+
+def _has_proof(text: str, rules: Text, place: TablePlace) -> bool:
+    proves = proves_groups(rules.thousands_sign or "", rules.decimal_sign)
+    return any(
+        proves(cell)
+        for row, line in enumerate(text.split("\n")[:-1])
+        for cell in cells_of_row(line.removesuffix("\r"), rules, place, row)
+        if cell not in rules.missing
+    )
 
 
 def _with_last(pieces: Iterable[str]) -> Iterator[tuple[str, bool]]:
@@ -271,12 +318,16 @@ def as_axis(
     Raises
     ------
     speclake.errors.MalformedFile
-        A position is missing, repeated, or turns back.
+        A position is missing, repeated, not above zero, or turns back.
     """
+    row_of = np.arange(positions.size) if rows is None else rows
+    if (low := np.flatnonzero(positions <= 0)).size:
+        found = f"the position {positions[low[0]]} {unit}"
+        expected = "wavelengths, wavenumbers or energies above zero"
+        place.refuse(int(row_of[low[0]]), found, expected)
     known = _axis_of_bytes(positions.tobytes(), unit, medium)
     if known is not None:
         return known
-    row_of = np.arange(positions.size) if rows is None else rows
     missing = np.flatnonzero(np.isnan(positions))
     if missing.size:
         expected = f"a position in {unit} in every row"

@@ -81,6 +81,7 @@ def _opened(path: object, mode: str | None, flags: int) -> str:
 def _installed() -> tuple[str, ...]:
     paths = sysconfig.get_paths()
     folders = {paths[key] for key in ("stdlib", "platstdlib", "purelib", "platlib")}
+    folders.add(str(Path(__file__).parents[1]))  # speclake itself, where it is worked on
     return tuple(f"{os.path.realpath(each)}{os.sep}" for each in {*folders, *zoneinfo.TZPATH})
 
 

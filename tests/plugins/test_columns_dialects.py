@@ -211,11 +211,11 @@ class TestPairs:
         assert refusal(content.replace(b"Points: 3", b"Points: 2"), form)[1] == "3 rows"
 
     def test_long_tables_in_pieces_keep_their_ends(self) -> None:
-        rows = [f"{i}\t{i / 8}\t{i}\t0.5" for i in range(30_000)]
-        rows += [f"{i}\t{i / 8}\t\t" for i in range(30_000, 70_000)]
+        rows = [f"{i}\t{i / 8}\t{i}\t0.5" for i in range(1, 30_001)]
+        rows += [f"{i}\t{i / 8}\t\t" for i in range(30_001, 70_001)]
         one, two = read(table(rows, titles=self.TITLES), self.form(text={"missing": []}))
         assert (len(one.axis), len(two.axis)) == (70_000, 30_000)
-        rows[69_000] = "69000\t1\t2\t3"
+        rows[69_000] = "69001\t1\t2\t3"
         assert refusal(table(rows, titles=self.TITLES), self.form())[0] == "line 69003"
 
 
@@ -379,4 +379,30 @@ def test_a_position_that_is_not_above_zero_is_refused() -> None:
 def test_groups_of_digits_are_noted_since_another_locale_would_read_a_thousandth() -> None:
     form = two_columns(text={"decimal_sign": ",", "thousands_sign": "."})
     (note,) = read_one(table(["400\t1.500", "401\t2,5", "402\t12.500.000,5"]), form).notes
-    assert note == "the sign '.' between groups of digits left out, 2 times"
+    said = "the sign '.' between groups of digits left out, 2 times"
+    assert note == f"{said}, first from '1.500' in line 3"
+
+
+@pytest.mark.parametrize("rows", [["400\t1.500", "401\t2.500"], ["1.200\t91", "1.201\t92"]])
+def test_groups_that_could_be_decimals_are_refused(rows) -> None:
+    """Every number could be a thousandth of it: nothing in the table says which is meant."""
+    form = two_columns(text={"decimal_sign": ",", "thousands_sign": "."})
+    place, found, expected = refusal(table(rows), form)
+    assert (place, "parts groups of digits" in expected) == ("line 3", True)
+    assert " or 1." in found
+
+
+@pytest.mark.parametrize("proof", ["91,5", "1.234.500", "1.234,5", ",5"])
+def test_one_number_that_can_be_read_in_one_way_proves_the_groups(proof) -> None:
+    form = two_columns(text={"decimal_sign": ",", "thousands_sign": "."})
+    values = read_one(table(["400\t1.500", f"401\t{proof}"]), form).values
+    assert values.tolist() == [1500.0, float(proof.replace(".", "").replace(",", "."))]
+
+
+@pytest.mark.parametrize("number", ["1e-400", "0.0001E-330", "-7e-9999"])
+def test_a_number_too_small_for_a_float_is_no_zero(number) -> None:
+    """The smallest double above zero is 4.9e-324 (IEEE 754, binary64)."""
+    place, found, _ = refusal(table(["400\t5e-324", f"401\t{number}"]), two_columns())
+    assert (place, number in found) == ("line 4", True)
+    zeros = read_one(table(["400\t0e-400", "401\t-0.000"]), two_columns()).values
+    assert zeros.tolist() == [0.0, 0.0]
