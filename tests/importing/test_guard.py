@@ -170,3 +170,10 @@ def test_failures_say_who_did_what_to_which_file():
     assert str(ImporterFailed("", "run7.txt", "hung longer than 20 s")) == (
         "run7.txt: reading it hung longer than 20 s"
     )
+
+
+@pytest.mark.parametrize("first", [0.0, -400.0])
+def test_a_position_that_is_not_above_zero_is_refused_whoever_reads_it(first) -> None:
+    given = spectrum(axis=Axis(np.array([first, 500.0]), "nm"))
+    with pytest.raises(MalformedFile, match=f"block 1: found the position {first:g} nm"):
+        read_checked(Giving([given]), SOURCE)

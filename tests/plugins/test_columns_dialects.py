@@ -372,7 +372,7 @@ def test_rows_of_numbers_below_the_table_are_no_footer() -> None:
 
 def test_a_position_that_is_not_above_zero_is_refused() -> None:
     source_ = source(table(["-400\t1.5", "401\t2.5"]), two_columns())
-    with pytest.raises(MalformedFile, match="the position -400 nm"):
+    with pytest.raises(MalformedFile, match=r"line 3: found the position -400\.0 nm"):
         read_checked(ColumnsImporter(), source_)
 
 
