@@ -23,6 +23,7 @@ from speclake.importing.drafting.sheet import one_line
 from speclake.importing.formatfiles import FormatFile, loads_format
 from speclake.importing.formats import ImporterSettings
 from speclake.importing.guard import Progress, tell_progress
+from speclake.importing.lineends import as_lines
 from speclake.importing.registry import choose
 from speclake.importing.sheetformat import SheetFormat
 from speclake.importing.text import byte_order_mark
@@ -362,7 +363,7 @@ def lines_of(content: bytes, place: str) -> tuple[tuple[Line, ...], str]:
     """
     head = content[:TEXT_BYTES]
     if len(content) > TEXT_BYTES:
-        end = head.rfind(b"\n") + 1
+        end = head.rfind(b"\n") + 1 or head.rfind(b"\r") + 1
         # in UTF-16 a zero byte belongs to the newline
         head = head[: end + (head[end : end + 1] == b"\x00")]
     encoding = find_encoding(head)
@@ -370,7 +371,7 @@ def lines_of(content: bytes, place: str) -> tuple[tuple[Line, ...], str]:
         return (), "It is no text: it holds zero bytes."
     name = encoding.name if encoding.is_proven else "utf-8"
     mark, _ = byte_order_mark(content[:4])
-    texts = content[mark:].decode(name, "backslashreplace").split("\n")
+    texts = as_lines(content[mark:].decode(name, "backslashreplace"))
     if texts[-1] == "":
         texts.pop()
     how = f"Shown as {name}."
@@ -389,5 +390,5 @@ def lines_of(content: bytes, place: str) -> tuple[tuple[Line, ...], str]:
 
 
 def _shown(text: str) -> str:
-    shown = "→".join(one_line(part) for part in text.removesuffix("\r").split("\t"))
+    shown = "→".join(one_line(part) for part in text.split("\t"))
     return shown if len(shown) <= LONGEST_LINE else f"{shown[:LONGEST_LINE]} …"

@@ -95,8 +95,8 @@ def _open(stream: BinaryIO, file: str, form: Format) -> tuple[Lines, tuple[str, 
         return open_text(stream, form.text.encoding, file)
     encoding, evidence = prove_encoding(stream, file)
     stream.seek(0)
-    lines, _ = open_text(stream, encoding, file)
-    return lines, (evidence,)
+    lines, notes = open_text(stream, encoding, file)
+    return lines, (evidence, *notes)
 
 
 def _only_table(export: _Export, entries: Entries) -> _TableText:

@@ -12,6 +12,7 @@ from speclake import tomlfile
 from speclake.errors import MalformedFile
 from speclake.importing.formats import Recognise
 from speclake.importing.interface import Confidence, Guess, Source
+from speclake.importing.lineends import as_lines
 from speclake.importing.text import byte_order_mark
 from speclake.importing.textrules import PROVEN
 
@@ -171,5 +172,5 @@ def _begins_with(name: str, rules: Recognise, head: Source) -> bool:
         encoding = "utf-8"
     length, marked = byte_order_mark(head.held[:4])
     first = head.held[length:RECOGNISED_BYTES].decode(marked or encoding, "replace")
-    lines = first.split("\n", rules.within_lines)[: rules.within_lines]
+    lines = as_lines(first)[: rules.within_lines]
     return all(any(text in line for line in lines) for text in rules.text)

@@ -1,6 +1,7 @@
 """Text of an export: bytes decoded without a guess, lines taken one by one, header entries."""
 
 import codecs
+import io
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
@@ -8,6 +9,7 @@ from typing import BinaryIO
 
 from speclake.errors import MalformedFile
 from speclake.importing.formats import EntryLines, Header
+from speclake.importing.lineends import before_ctrl_z, has_carriage_returns_alone
 
 BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -57,7 +59,8 @@ def open_text(stream: BinaryIO, encoding: str, file: str) -> tuple["Lines", tupl
     """Lines of an export, decoded as they are taken, and reading notes.
 
     A byte-order mark is the file's own word for its encoding: it wins over `encoding`, with a
-    note where the two differ.
+    note where the two differ. Carriage returns end the lines of a text without any line feed, and
+    a Ctrl-Z at the very end is set aside, both with a note.
 
     Raises
     ------
@@ -78,26 +81,39 @@ def open_text(stream: BinaryIO, encoding: str, file: str) -> tuple["Lines", tupl
     notes: tuple[str, ...] = ()
     if marked and not f"{marked}-sig".startswith(declared):
         notes = (f"read as {marked}, as its byte-order mark says; the format says {encoding}",)
-    return Lines(more=_decoded(stream, marked or encoding, file), file=file), notes
+    # a mark that was there is left behind, and an encoding that knows of one would write it again
+    encoding = marked or declared.removesuffix("-sig")
+    stop = before_ctrl_z(stream, encoding)
+    if stream.seek(0, io.SEEK_END) > stop:
+        notes = (*notes, "a Ctrl-Z at the end of the file set aside")
+    line_end = "\n"
+    stream.seek(length)
+    if has_carriage_returns_alone(stream, encoding):
+        line_end = "\r"
+        notes = (*notes, "its lines end with a carriage return alone")
+    stream.seek(length)
+    return Lines(more=_decoded(stream, stop, encoding, line_end, file), file=file), notes
 
 
-def _decoded(stream: BinaryIO, encoding: str, file: str) -> Iterator[str]:
+def _decoded(stream: BinaryIO, stop: int, encoding: str, line_end: str, file: str) -> Iterator[str]:
     decoder = codecs.getincrementaldecoder(encoding)()
     line, text = 1, ""
     while True:
-        content = stream.read(PIECE)
+        content = stream.read(min(PIECE, stop - stream.tell()))
         line += text.count("\n") if content else 0
         try:
             text = decoder.decode(content, final=not content)
         except UnicodeDecodeError as error:
             before = error.object[: error.start].decode(encoding, "replace")
-            line += before.count("\n") + (0 if content else text.count("\n"))
+            line += before.count(line_end) + (0 if content else text.count("\n"))
             wrong = error.object[error.start : error.end][:4]
             found = "the bytes " + " ".join(f"0x{byte:02x}" for byte in wrong)
             if content:
                 raise MalformedFile(file, f"line {line}", found, f"text in {encoding}") from error
             expected = f"a whole character in {encoding}; the file may be half written"
             raise CutShort(file, f"line {line}", f"{found} at the end", expected) from error
+        if line_end != "\n":
+            text = text.replace(line_end, "\n")
         if text:
             yield text
         if not content:

@@ -66,9 +66,12 @@ def test_text_is_the_same_in_any_pieces_of_bytes(text, size, encoding) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(text_module, "PIECE", size)
         patch.setattr(text_module, "LAST_LINES", 4)
-        lines, _ = open_text(io.BytesIO(text.encode(encoding)), encoding, "run7.txt")
+        content = text.encode(encoding)
+        if "\n" not in text and "\r" in text.rstrip("\r"):
+            text = text.replace("\r", "\n")
+        lines, _ = open_text(io.BytesIO(content), encoding, "run7.txt")
         assert "".join(lines.take_pieces()) == text
-        lines, _ = open_text(io.BytesIO(text.encode(encoding)), encoding, "run7.txt")
+        lines, _ = open_text(io.BytesIO(content), encoding, "run7.txt")
         taken = []
         while (line := lines.take()) is not None:
             taken.append(line)

@@ -1,5 +1,7 @@
 """Numbers, axes and headers in the ways of many benches; what is not declared is refused."""
 
+import io
+
 import numpy as np
 import pytest
 from speclake_plugins.columns import ColumnsImporter
@@ -7,6 +9,7 @@ from speclake_plugins.columns import ColumnsImporter
 from speclake.errors import MalformedFile
 from speclake.importing import read_checked
 from speclake.importing.formats import Format
+from speclake.importing.lineends import has_carriage_returns_alone
 from speclake.testing import check_importer
 from tests.plugins.exports import read, read_one, source, table, two_columns
 
@@ -406,3 +409,34 @@ def test_a_number_too_small_for_a_float_is_no_zero(number) -> None:
     assert (place, number in found) == ("line 4", True)
     zeros = read_one(table(["400\t0e-400", "401\t-0.000"]), two_columns()).values
     assert zeros.tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "cp932", "proven"])
+def test_lines_of_carriage_returns_alone_are_lines(encoding) -> None:
+    form = two_columns(text={"encoding": encoding})
+    real = "utf-8" if encoding == "proven" else encoding
+    content = table(ROWS).decode().replace("\n", "\r").encode(real)
+    spectrum = read_one(content, form)
+    assert spectrum.values.tolist() == [1.5, 2.5]
+    assert "its lines end with a carriage return alone" in spectrum.notes
+    place, found, _ = refusal(content + "402.0\tno\r".encode(real)[-14:].lstrip(b"\xff\xfe"), form)
+    assert (place, "'no'" in found) == ("line 5", True)
+
+
+def test_half_of_a_line_end_is_no_line_end() -> None:
+    """A file that is still written may stop between carriage return and line feed."""
+    assert not has_carriage_returns_alone(io.BytesIO(b"400.0\t1.5\r"), "utf-8")
+    assert has_carriage_returns_alone(io.BytesIO(b"400.0\t1.5\r401"), "utf-8")
+    mixed = table(ROWS).replace(b"1.5\n", b"1.5\r")
+    assert refusal(mixed, two_columns())[0] == "line 3"
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16-be", "cp932", "gb18030"])
+def test_a_ctrl_z_at_the_very_end_is_set_aside(encoding) -> None:
+    form = two_columns(text={"encoding": encoding})
+    text = table(ROWS).decode()
+    spectrum = read_one(f"{text}\x1a".encode(encoding), form)
+    assert spectrum.values.tolist() == [1.5, 2.5]
+    assert spectrum.notes == ("a Ctrl-Z at the end of the file set aside",)
+    for end in ("\x1a\n", "402\t3\x1a", "\x1a\x1a"):
+        refusal(f"{text}{end}".encode(encoding), form)

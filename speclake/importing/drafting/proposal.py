@@ -24,6 +24,7 @@ from speclake.importing.drafting.tables import (
     stands_in_rows,
 )
 from speclake.importing.formats import Format
+from speclake.importing.lineends import as_lines
 from speclake.importing.textrules import PROVEN
 
 MOST_BYTES = 1 << 25
@@ -99,9 +100,9 @@ def _draft(name: str, content: bytes, declared: str | None) -> Draft:
         sheet.doubt(f"only the first {MOST_BYTES >> 20} MB were looked at, not the end of the file")
     encoding = find_encoding(content, declared)
     _say_encoding(sheet, encoding)
-    lines = [line.removesuffix("\r") for line in encoding.text.split("\n")]
+    lines = as_lines(encoding.text)
     found = find_table(lines)
-    trouble = _trouble(encoding.text, lines, found)
+    trouble = _trouble(lines, found)
     if found is None or trouble:
         _ask_everything(sheet, trouble)
     else:
@@ -115,7 +116,7 @@ def _draft(name: str, content: bytes, declared: str | None) -> Draft:
 
 def _beginning(content: bytes) -> bytes:
     """Whole lines at the beginning of a long export."""
-    end = content.rfind(b"\n", 0, MOST_BYTES) + 1
+    end = content.rfind(b"\n", 0, MOST_BYTES) + 1 or content.rfind(b"\r", 0, MOST_BYTES) + 1
     # in UTF-16 a zero byte belongs to the newline
     return content[: end + (content[end : end + 1] == b"\x00")]
 
@@ -133,10 +134,8 @@ def _say_everything(sheet: Sheet, name: str, lines: Sequence[str], found: FoundT
     say_fields(sheet, entries)
 
 
-def _trouble(text: str, lines: Sequence[str], found: FoundTable | None) -> str:
+def _trouble(lines: Sequence[str], found: FoundTable | None) -> str:
     """Why no format can read the export; empty where one may."""
-    if "\r" in text and "\n" not in text:
-        return "its lines end with a carriage return alone, which no format can read"
     if found is None:
         return "no table of numbers was found: is this a text export of spectra?"
     if stands_in_rows(lines, found):
