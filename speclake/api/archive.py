@@ -23,10 +23,12 @@ from speclake.spectrum import SpectrumSet
 if TYPE_CHECKING:
     import polars as pl
 
+    from speclake.api.exporting import What
     from speclake.archive.cleaning import Removed
     from speclake.archive.damage import Damage
     from speclake.intake.folders import FolderState
     from speclake.specs import Specification
+    from speclake.writing.forms import Form
 
 
 class Archive:
@@ -201,6 +203,15 @@ class Archive:
     def original(self, sha256: str) -> bytes:
         """Bytes of a file as they arrived."""
         return self.store.original(sha256)
+
+    def export(
+        self, target: Path | str, ids: Sequence[str] | None = None, *,
+        what: "What" = "spectra", form: "Form" = "exact", **query: Any,
+    ) -> int:  # fmt: skip
+        """Rows, columns, blocks or bytes written to a file; see `speclake.api.exporting.export`."""
+        from speclake.api.exporting import export
+
+        return export(self, Path(target), ids, query, what, form)
 
     # judging
 

@@ -1,7 +1,7 @@
 """Spectra and verdicts written to files in open formats, and originals as they came."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
@@ -22,9 +22,11 @@ if TYPE_CHECKING:
 
 What = Literal["spectra", "verdicts", "original"]
 
-
 _JCAMP_ENDINGS = (".jdx", ".dx")
 _DAY_S = 86_400
+
+SPECTRA_AT_A_TIME = 256
+"""How many spectra are held at once while Parquet is written."""
 
 
 def export(
@@ -53,28 +55,26 @@ def export(
     speclake.errors.NotFound
         Nothing fits.
     """
-    chosen = list(ids) if ids else ids_of(archive.store.catalog, in_conflict=False, **query)
+    chosen = list(ids) if ids is not None else ids_of(archive.store.catalog, in_conflict=False, **query)
     if not chosen:
         raise NotFound("found no measurement to export")
     if what == "original":
         return _original(archive, target, chosen)
     if target.suffix.lower() in _JCAMP_ENDINGS:
         return _jcamp(archive, target, chosen, what, form)
-    frame = _verdicts(archive, chosen) if what == "verdicts" else None
-    if target.suffix == ".parquet":
-        frame = _rows(archive, chosen) if frame is None else frame
-        with _placed(target) as beside:
-            frame.write_parquet(beside)
-        return frame.height
-    if target.suffix != ".csv":
+    if target.suffix not in (".csv", ".parquet"):
         raise CannotWrite(
             f"{target.name}: found the ending {target.suffix!r}; "
             "expected .csv, .parquet, .jdx or .dx"
         )
-    table = _columns(archive, chosen) if frame is None else frame
+    if what == "verdicts":
+        return _verdicts(archive, target, chosen)
+    if target.suffix == ".parquet":
+        return _rows(archive, target, chosen)
+    table = _columns(archive, chosen)
     with _placed(target) as beside:
         table.write_csv(beside)
-    return table.width - 1 if frame is None else table.height
+    return table.width - 1
 
 
 @contextmanager
@@ -102,8 +102,12 @@ def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
     return len(content)
 
 
-def _verdicts(archive: "Archive", ids: Sequence[str]) -> "pl.DataFrame":
-    return archive.verdicts(ids)
+def _verdicts(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
+    verdicts = archive.verdicts(ids)
+    write = verdicts.write_parquet if target.suffix == ".parquet" else verdicts.write_csv
+    with _placed(target) as beside:
+        write(beside)
+    return verdicts.height
 
 
 def _columns(archive: "Archive", ids: Sequence[str]) -> "pl.DataFrame":
@@ -125,23 +129,54 @@ def _columns(archive: "Archive", ids: Sequence[str]) -> "pl.DataFrame":
     return pl.DataFrame(series)
 
 
-def _rows(archive: "Archive", ids: Sequence[str]) -> "pl.DataFrame":
-    """One row a spectrum: everything known of the measurement, the axis and the values."""
+def _rows(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
+    """Write one row a spectrum: everything known of the measurement, the axis and the values.
+
+    Only the spectra of `SPECTRA_AT_A_TIME` rows are held at once.
+    """
+    from pyarrow import parquet
+
+    known = _known(archive, ids)
+    with _placed(target) as beside, ExitStack() as stack:
+        writer = None
+        for first in range(0, len(ids), SPECTRA_AT_A_TIME):
+            rows = known.slice(first, SPECTRA_AT_A_TIME)
+            table = _with_spectra(archive, rows).to_arrow()
+            if writer is None:
+                writer = stack.enter_context(
+                    parquet.ParquetWriter(beside, table.schema, compression="zstd")
+                )
+            writer.write_table(table)
+    return known.height
+
+
+def _known(archive: "Archive", ids: Sequence[str]) -> "pl.DataFrame":
+    """All but the spectra; of all rows at once, since a column is typed by all its cells."""
     import polars as pl
 
-    spectra = {
-        key: (s.axis.values.tolist(), values.tolist())
-        for s in archive.spectra(ids)
-        for key, values in zip(s.keys, s.values, strict=True)
-    }
     rows = []
     for m in archive.measurements(ids):
         row = asdict(m)
         row["header"] = [{"entry": k, "value": v} for k, v in m.header.items()]
         row["origin"] = [{"field": k, "source": v} for k, v in m.origin.items()]
-        row["axis_values"], row["values"] = spectra[m.measurement_id]
         rows.append(row)
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _with_spectra(archive: "Archive", rows: "pl.DataFrame") -> "pl.DataFrame":
+    import polars as pl
+
+    ids = rows["measurement_id"].to_list()
+    spectra = {
+        key: (s.axis.values, values)
+        for s in archive.spectra(ids)
+        for key, values in zip(s.keys, s.values, strict=True)
+    }
+    columns = zip(*(spectra[key] for key in ids), strict=True)
+    return rows.with_columns(
+        pl.Series(name, [*map(pl.Series, arrays)], dtype=pl.List(pl.Float64))
+        for name, arrays in zip(("axis_values", "values"), columns, strict=True)
+    )
 
 
 def _jcamp(archive: "Archive", target: Path, ids: Sequence[str], what: What, form: Form) -> int:

@@ -221,12 +221,10 @@ def export(
 
     Example: speclake export lot7.csv --archive lab --lot L7
     """
-    from speclake.api.exporting import export as write
-
     query = _query(product=product, lot=lot, sample=sample, outcome=outcome)
     if not ids and not query:
         raise typer.BadParameter("name measurements, or narrow them by product, lot or sample")
     with opened(archive) as lake:
-        count = write(lake, target, ids or None, query, what, form)
+        count = lake.export(target, ids or None, what=what, form=form, **query)
     unit = "bytes" if what == "original" else what
     typer.echo(f"wrote {count} {unit} to {target}")

@@ -4,12 +4,13 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import pyarrow.parquet as pq
 import pytest
 from speclake_plugins.arrowtables import ArrowImporter
 
-from speclake.api import Archive
+from speclake.api import Archive, exporting
 from speclake.api.exporting import export
-from speclake.errors import MalformedFile
+from speclake.errors import MalformedFile, NotFound
 from speclake.measurement import IDENTITY_FIELDS, PART_FIELDS
 from tests.labs import scan_file, watching_lab, write_files
 from tests.plugins.arrow_files import source
@@ -104,3 +105,18 @@ def test_an_export_that_fails_leaves_the_older_file_as_it_was(exported, tmp_path
     with pytest.raises(OSError, match=r"\.part"):
         export(archive, target, None, {"lot": "L1"}, "spectra")
     assert target.read_bytes() == b"older"
+
+
+def test_rows_written_in_pieces_are_the_same_rows(exported, tmp_path, monkeypatch):
+    archive, whole = exported
+    monkeypatch.setattr(exporting, "SPECTRA_AT_A_TIME", 2)
+    assert archive.export(tmp_path / "pieces.parquet", lot="L1") == 3
+    assert pq.ParquetFile(tmp_path / "pieces.parquet").num_row_groups == 2
+    assert pl.read_parquet(tmp_path / "pieces.parquet").equals(pl.read_parquet(whole))
+
+
+def test_no_identifiers_are_not_all_of_them(exported, tmp_path):
+    archive, _ = exported
+    with pytest.raises(NotFound, match="no measurement to export"):
+        archive.export(tmp_path / "none.parquet", [])
+    assert not list(tmp_path.glob("none*"))
