@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from speclake import tomlfile
-from speclake.errors import BadSettings
+from speclake.errors import BadSettings, MalformedFile
 from speclake.importing.delimited import read_export
 from speclake.importing.drafting import Draft, answer_of, draft, with_answers
 from speclake.importing.formats import Format
@@ -32,6 +32,20 @@ def answered(found: Draft, answers: dict[str, object] | None = None) -> Format:
     """Format of a draft whose open questions are answered, by these words or by the examples."""
     examples = {each.key: each.choices[0] for each in found.questions if each.is_needed}
     return tomlfile.loads(with_answers(found, examples | (answers or {})), "draft.toml", Format)
+
+
+def reads_or_asks(content: bytes) -> None:
+    """Nothing, if a draft asks a question, or reads its own file, or says why it cannot."""
+    found = draft("a.txt", content)
+    tomllib.loads(found.toml)
+    if any(each.is_needed for each in found.questions):
+        return
+    try:
+        spectra = read_export(content, "a.txt", tomlfile.loads(found.toml, "draft.toml", Format))
+    except MalformedFile as refusal:
+        assert any(str(refusal) in doubt for doubt in found.doubts), found.doubts
+    else:
+        assert spectra
 
 
 @dataclass(frozen=True)
@@ -395,14 +409,14 @@ class TestDoubts:
 
     @given(st.one_of(st.binary(max_size=200), FRAGMENTS))
     def test_any_bytes_give_a_draft_that_is_toml(self, content) -> None:
-        tomllib.loads(draft("a.txt", content).toml)
+        reads_or_asks(content)
 
     @pytest.mark.parametrize("name", DIALECTS)
     def test_half_a_file_gives_a_draft_too(self, name) -> None:
         dialect = DIALECTS[name]
         content = "".join(line + dialect.end for line in dialect.lines).encode(dialect.encoding)
         for cut in range(0, len(content), 3):
-            tomllib.loads(draft("a.txt", content[:cut]).toml)
+            reads_or_asks(content[:cut])
 
 
 def test_a_short_axis_with_a_position_twice_is_still_the_axis() -> None:
