@@ -55,7 +55,9 @@ def export(
     speclake.errors.NotFound
         Nothing fits.
     """
-    chosen = list(ids) if ids is not None else ids_of(archive.store.catalog, in_conflict=False, **query)
+    chosen = (
+        list(ids) if ids is not None else ids_of(archive.store.catalog, in_conflict=False, **query)
+    )
     if not chosen:
         raise NotFound("found no measurement to export")
     if what == "original":
