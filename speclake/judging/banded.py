@@ -3,14 +3,17 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
 from speclake.judging.deciding import in_doubt
-from speclake.quantities.bands import holes_in, reduced
+from speclake.judging.taking.places import where_of
+from speclake.quantities.bands import holes_in, missing_said, reduced
 from speclake.quantities.exact import exact
-from speclake.quantities.windows import Window, locate
+from speclake.quantities.places import Place, Spot
+from speclake.quantities.windows import Window
 from speclake.specs.requirements import BandRequirement, ValueRequirement
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import QUANTITY_OF_UNIT, convert_values
@@ -54,7 +57,7 @@ class BandTask:
         values, axis_unit = spectra.values[row : row + 1], spectra.axis.unit
         hole = holes_in(values, self.window)[0]
         if not np.isnan(hole):
-            return f"the value at {hole:.10g} {axis_unit} is missing"
+            return missing_said(hole, axis_unit)
         unit = self.requirement.spectral_unit
         changed = convert_values(values[:, self.window.needed], spectra.unit, unit)
         point = self.window.needed.start + int(np.isnan(changed[0]).argmax())
@@ -66,21 +69,9 @@ class BandTask:
 
 def finder(spectra: SpectrumSet) -> Callable[[Banded], Window]:
     """Function that finds the window of a requirement on the axis of a set, each place once."""
-    windows: dict[tuple[object, ...], Window] = {}
 
-    def window_of(requirement: Banded) -> Window:
-        low, high = requirement.band or (requirement.at, None)
-        assert low is not None  # the model asks for a band or a position
-        place = (low, high, requirement.axis_unit, requirement.medium, requirement.largest_interval)
-        if place not in windows:
-            windows[place] = locate(
-                spectra.axis,
-                low,
-                high,
-                unit=requirement.axis_unit,
-                medium=requirement.medium,
-                largest_interval=requirement.largest_interval,
-            )
-        return windows[place]
+    @cache
+    def window_at(where: Place | Spot) -> Window:
+        return where.on(spectra)
 
-    return window_of
+    return lambda requirement: window_at(where_of(requirement))

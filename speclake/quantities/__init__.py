@@ -28,14 +28,13 @@ from speclake.quantities.edges import (
 )
 from speclake.quantities.fringes import Fringes, film_thickness
 from speclake.quantities.noise import rms_noise
+from speclake.quantities.places import Place, Spot
 from speclake.quantities.plates import (
     Plate,
-    Spot,
     absorption_coefficient,
     internal_transmittance,
 )
 from speclake.quantities.smoothing import derivative, smoothed
-from speclake.quantities.stretches import Place
 from speclake.quantities.substrates import Material, material, refractive_index
 from speclake.quantities.summing import Fill
 from speclake.quantities.tables import WeightTable, shipped

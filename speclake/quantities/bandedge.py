@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 
 from speclake.quantities.fringes import vertex
-from speclake.quantities.stretches import Place, stretch_of
+from speclake.quantities.places import Place
+from speclake.quantities.stretches import stretch_of
 from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import convert_positions, convert_values

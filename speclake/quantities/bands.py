@@ -45,10 +45,7 @@ class Coverage:
         """For each spectrum why it cannot answer, None where it can."""
         if self.problem is not None:
             return (self.problem,) * self.hole.size
-        return tuple(
-            None if np.isnan(at) else f"the value at {at:.10g} {self.axis_unit} is missing"
-            for at in self.hole
-        )
+        return tuple(None if np.isnan(at) else missing_said(at, self.axis_unit) for at in self.hole)
 
 
 def coverage(
@@ -84,6 +81,16 @@ def holes_in(values: FloatArray, window: Window) -> FloatArray:
     missing = np.isnan(values[:, window.needed])
     first = window.axis.values[window.needed.start + missing.argmax(axis=1)]
     return np.where(missing.any(axis=1), first, np.nan)
+
+
+def holes_said(holes: FloatArray, unit: AxisUnit) -> dict[int, str]:
+    """By row, what `holes_in` found, in words."""
+    return {int(row): missing_said(holes[row], unit) for row in np.flatnonzero(~np.isnan(holes))}
+
+
+def missing_said(at: float, unit: AxisUnit) -> str:
+    """Why a spectrum cannot answer that lacks the value at a position."""
+    return f"the value at {at:.10g} {unit} is missing"
 
 
 def minimum(

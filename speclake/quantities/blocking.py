@@ -19,7 +19,8 @@ import numpy.typing as npt
 
 from speclake.conversion import convert_set
 from speclake.errors import UnitError
-from speclake.quantities.stretches import Place, Stretch, stretch_of
+from speclake.quantities.places import Place
+from speclake.quantities.stretches import Stretch, stretch_of
 from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT, Values, blanked
 from speclake.quantities.windows import counted_in
 from speclake.spectrum import Axis, FloatArray, SpectrumSet

@@ -16,7 +16,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from speclake.quantities.stretches import Place, Stretch, stretch_of
+from speclake.quantities.places import Place
+from speclake.quantities.stretches import Stretch, stretch_of
 from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray, SpectrumSet
 

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from speclake.quantities.places import Place
 from speclake.quantities.plates import Index, indices
-from speclake.quantities.stretches import Place, stretch_of
+from speclake.quantities.stretches import stretch_of
 from speclake.quantities.values import Values
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import convert_positions

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from speclake.quantities.stretches import Place
+from speclake.quantities.bands import holes_said
+from speclake.quantities.places import Place
 from speclake.quantities.values import Values
 from speclake.spectrum import SpectrumSet
 
@@ -61,9 +62,6 @@ def rms_noise(spectra: SpectrumSet, place: Place, degree: int) -> Values:
     found = np.sqrt(np.add.reduce(left * left, axis=1) / freedom)
     positions = spectra.axis.values[window.start : window.stop]
     missing = np.isnan(values)
-    reasons = {
-        int(row): f"the value at {positions[missing[row].argmax()]:.10g} {spectra.axis.unit} is "
-        "missing"
-        for row in np.flatnonzero(missing.any(axis=1))
-    }
+    holes = np.where(missing.any(axis=1), positions[missing.argmax(axis=1)], np.nan)
+    reasons = holes_said(holes, spectra.axis.unit)
     return Values(found, None, reasons, standard_uncertainty=found / np.sqrt(2 * freedom))

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from speclake.quantities.bands import holes_in, reduced
-from speclake.quantities.stretches import Place
+from speclake.quantities.places import Place, Spot
 from speclake.quantities.substrates import (
     Material,
     face_reflectance,
@@ -22,32 +22,12 @@ from speclake.quantities.substrates import (
     refractive_index,
 )
 from speclake.quantities.values import Values, blanked
-from speclake.quantities.windows import Window, counted_in, locate
+from speclake.quantities.windows import Window, counted_in
 from speclake.spectrum import FloatArray, SpectrumSet
-from speclake.units import AxisUnit, Medium, convert_values
+from speclake.units import convert_values
 
 Index = float | Material
 """Refractive index: one number for all wavelengths, or a material with a formula."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Spot:
-    """One position; parameters as for `speclake.quantities.windows.locate`."""
-
-    at: float
-    unit: AxisUnit = "nm"
-    medium: Medium | None = None
-    largest_interval: float | None = None
-
-    def on(self, spectra: SpectrumSet) -> Window:
-        """The position on the axis of a set."""
-        return locate(
-            spectra.axis,
-            self.at,
-            unit=self.unit,
-            medium=self.medium,
-            largest_interval=self.largest_interval,
-        )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,8 +11,9 @@ from typing import Literal
 
 import numpy as np
 
-from speclake.quantities.bands import value_at
-from speclake.quantities.stretches import Place, Stretch, stretch_of
+from speclake.quantities.bands import missing_said, value_at
+from speclake.quantities.places import Place
+from speclake.quantities.stretches import Stretch, stretch_of
 from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import AxisUnit, Medium
@@ -52,7 +53,7 @@ def step_mean(spectra: SpectrumSet, place: Place, step: float) -> Values:
         )  # fmt: skip
         readings[:, number] = found.value
         for row in np.flatnonzero(np.isnan(found.value)):
-            reasons.setdefault(int(row), f"the value at {at:.10g} {place.unit} is missing")
+            reasons.setdefault(int(row), missing_said(at, place.unit))
     first = readings[:, :1]
     mean = first[:, 0] + np.add.reduce(readings - first, axis=1) / (count + 1)
     return Values(mean, None, reasons)

@@ -6,32 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from speclake.conversion import turns_round
-from speclake.quantities.bands import holes_in
-from speclake.quantities.windows import Between, Window, locate
+from speclake.quantities.bands import holes_in, holes_said
+from speclake.quantities.places import Place
+from speclake.quantities.windows import Between
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import AxisUnit, Medium, convert_positions
-
-
-@dataclass(frozen=True, kw_only=True)
-class Place:
-    """A band; parameters as for `speclake.quantities.windows.locate`."""
-
-    low: float
-    high: float
-    unit: AxisUnit = "nm"
-    medium: Medium | None = None
-    largest_interval: float | None = None
-
-    def on(self, spectra: SpectrumSet) -> Window:
-        """The band on the axis of a set."""
-        return locate(
-            spectra.axis,
-            self.low,
-            self.high,
-            unit=self.unit,
-            medium=self.medium,
-            largest_interval=self.largest_interval,
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,14 +62,9 @@ def stretch_of(spectra: SpectrumSet, place: Place) -> Stretch | str:
     inside, where = np.concatenate(parts, axis=1), np.concatenate(positions)
     if turns_round(spectra.axis.unit, "nm"):
         inside, where = inside[:, ::-1], where[::-1]
-    holes = holes_in(values, window)
-    reasons = {
-        int(row): f"the value at {holes[row]:.10g} {spectra.axis.unit} is missing"
-        for row in np.flatnonzero(~np.isnan(holes))
-    }
-    return Stretch(
-        where, np.ascontiguousarray(inside), place, spectra.axis.unit, spectra.axis.medium, reasons
-    )
+    unit, medium = spectra.axis.unit, spectra.axis.medium
+    reasons = holes_said(holes_in(values, window), unit)
+    return Stretch(where, np.ascontiguousarray(inside), place, unit, medium, reasons)
 
 
 def _end(values: FloatArray, between: Between) -> FloatArray:

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from speclake.errors import UnitError
+from speclake.quantities.bands import holes_said
 from speclake.quantities.summing import Counted, Fill, Sum, sums_of
 from speclake.quantities.tables import WeightTable
 from speclake.quantities.values import Values
@@ -105,9 +106,7 @@ def missing(spectra: SpectrumSet, *sums: Sum) -> dict[int, str]:
     reasons: dict[int, str] = {}
     for each in sums:
         holes = each.holes(spectra.axis, spectra.values)
-        for row in np.flatnonzero(~np.isnan(holes)):
-            said = f"the value at {holes[row]:.10g} {spectra.axis.unit} is missing"
-            reasons.setdefault(int(row), said)
+        reasons = holes_said(holes, spectra.axis.unit) | reasons
     return reasons
 
 

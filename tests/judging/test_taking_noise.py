@@ -6,7 +6,7 @@ import pytest
 from speclake.errors import BadSettings
 from speclake.judging import Conditions, explain, judge
 from speclake.quantities import maximum, rms_noise, smoothed, value_at
-from speclake.quantities.stretches import Place
+from speclake.quantities.places import Place
 from speclake.specs import Outcome, Specification
 from speclake.spectrum import Axis, SpectrumSet
 

@@ -3,10 +3,9 @@
 from collections.abc import Mapping
 
 from speclake.errors import NotFound
-from speclake.judging.taking.edges import place_of
 from speclake.judging.taking.given import Given, Taker
+from speclake.judging.taking.places import place_of, place_over
 from speclake.quantities import blocking
-from speclake.quantities.stretches import Place
 from speclake.quantities.values import Values
 from speclake.specs.requirements import Requirement
 from speclake.specs.requirements.blocking import (
@@ -39,16 +38,7 @@ def _density(spectra: SpectrumSet, asked: DensityRequirement, _: Given) -> Value
 
 def _leakage(spectra: SpectrumSet, asked: LeakageRequirement, _: Given) -> Values:
     floor = _floor_of(asked)
-    bands = [
-        Place(
-            low=low,
-            high=high,
-            unit=asked.axis_unit,
-            medium=asked.medium,
-            largest_interval=asked.largest_interval,
-        )
-        for low, high in asked.blocking_bands
-    ]
+    bands = [place_over(asked, band) for band in asked.blocking_bands]
     if asked.definition == "share of the signal":
         return blocking.leakage_share(spectra, place_of(asked), bands, floor=floor)
     found = blocking.largest_leakage(spectra, bands, floor=floor)

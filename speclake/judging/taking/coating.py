@@ -3,10 +3,9 @@
 from collections.abc import Mapping
 from typing import Literal, cast
 
-from speclake.judging.taking.edges import place_of
 from speclake.judging.taking.given import Given, Taker
+from speclake.judging.taking.places import place_of, where_of
 from speclake.quantities import bandedge, fringes, plates
-from speclake.quantities.stretches import Place
 from speclake.quantities.substrates import material
 from speclake.quantities.values import Values
 from speclake.specs.requirements import Requirement
@@ -29,17 +28,6 @@ def _index_of(asked: Indexed) -> plates.Index:
     return asked.index
 
 
-def _where(asked: Requirement) -> Place | plates.Spot:
-    if asked.at is None:
-        return place_of(asked)
-    return plates.Spot(
-        at=asked.at,
-        unit=asked.axis_unit,
-        medium=asked.medium,
-        largest_interval=asked.largest_interval,
-    )
-
-
 def _plate_of(asked: Plated) -> plates.Plate:
     return plates.Plate(
         index=_index_of(asked), thickness_mm=asked.thickness_mm, largest_excess=asked.excess
@@ -55,14 +43,14 @@ def _scaled(found: Values, factor: float) -> Values:
 
 def _internal(spectra: SpectrumSet, asked: InternalTransmittanceRequirement, _: Given) -> Values:
     found = plates.internal_transmittance(
-        spectra, _where(asked), _plate_of(asked), asked.to_thickness_mm
+        spectra, where_of(asked), _plate_of(asked), asked.to_thickness_mm
     )
     return _scaled(found, 100.0)
 
 
 def _absorption(spectra: SpectrumSet, asked: AbsorptionRequirement, _: Given) -> Values:
     unit = cast(Literal["1/mm", "1/cm"], asked.unit)
-    return plates.absorption_coefficient(spectra, _where(asked), _plate_of(asked), unit)
+    return plates.absorption_coefficient(spectra, where_of(asked), _plate_of(asked), unit)
 
 
 def _thickness(spectra: SpectrumSet, asked: FilmThicknessRequirement, _: Given) -> Values:

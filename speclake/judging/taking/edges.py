@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 
 from speclake.judging.taking.given import Given, Taker
+from speclake.judging.taking.places import place_of
 from speclake.quantities import edges
 from speclake.quantities.edges import Direction, Level
-from speclake.quantities.stretches import Place
 from speclake.quantities.values import Values
 from speclake.specs.requirements import Requirement
 from speclake.specs.requirements.edges import (
@@ -19,18 +19,6 @@ from speclake.specs.requirements.edges import (
 from speclake.spectrum import SpectrumSet
 
 _DIRECTIONS: Mapping[str, Direction] = {"cut-on": "rising", "cut-off": "falling"}
-
-
-def place_of(requirement: Requirement) -> Place:
-    """Band of a requirement."""
-    assert requirement.band is not None  # the model asks for it
-    return Place(
-        low=requirement.band[0],
-        high=requirement.band[1],
-        unit=requirement.axis_unit,
-        medium=requirement.medium,
-        largest_interval=requirement.largest_interval,
-    )
 
 
 def _edge(spectra: SpectrumSet, asked: EdgeRequirement, _: Given) -> Values:

@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping
 
-from speclake.judging.taking.edges import place_of
 from speclake.judging.taking.given import Given, Taker
+from speclake.judging.taking.places import place_of
 from speclake.quantities.noise import rms_noise
 from speclake.quantities.values import Values
 from speclake.specs.requirements import Requirement
