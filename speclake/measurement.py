@@ -78,6 +78,8 @@ SETUP_FIELDS: dict[str, FieldType] = {
     "comment": "text",
     "angle_deg": "number",
     "polarisation": "text",
+    "geometry": "text",
+    "port": "text",
     "correction": "text",
     "bounces": "number",
     "zero_line_applied": "flag",
@@ -180,6 +182,10 @@ class Measurement:
     method: str | None = None
     angle_deg: float | None = None
     polarisation: str | None = None
+    geometry: str | None = None
+    """Which light was gathered: ``total``, ``regular`` or ``diffuse``."""
+    port: str | None = None
+    """What closed the exit port of an integrating sphere, as ``white standard``, ``light trap``."""
     ranges: tuple[Range, ...] = ()
     changeovers: tuple[float, ...] = ()
     operator: str | None = None

@@ -1,22 +1,22 @@
 """The Archive that users hold: it joins storage, intake and arithmetic, and computes nothing."""
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Iterable, Sequence
 from datetime import date
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from speclake import settings as settings_module
-from speclake.api import bench, charts, events, formatkeeping, mending, parts, retrying, taking
-from speclake.archive.catalog import Catalog, Query
+from speclake.api import bench, charts, formatkeeping, mending, parts, retrying, taking
+from speclake.api.acts import Acts
+from speclake.archive.catalog import Query
 from speclake.archive.lake import Lake, create_lake, open_lake
-from speclake.archive.rows import Batch, EventKind, EventRow
+from speclake.archive.rows import EventRow
 from speclake.errors import NotFound
 from speclake.intake.ingest import Tally
-from speclake.intake.verdicts import Judge, judge_again, row_of
-from speclake.measurement import LinkKind, Measurement
+from speclake.intake.verdicts import Judge, judge_again
+from speclake.measurement import Measurement
 from speclake.settings import Settings
 from speclake.spectrum import SpectrumSet
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from speclake.writing.forms import Form
 
 
-class Archive:
+class Archive(Acts):
     """An archive folder, opened. Reading is safe from many threads and processes at once."""
 
     def __init__(self, root: Path, settings: Settings, store: Lake) -> None:
@@ -269,107 +269,6 @@ class Archive:
 
     def _unwatched(self) -> "list[FolderState]":
         return taking.unwatched_states(self)
-
-    # what people do
-
-    def assign(self, ids: Sequence[str], fields: Mapping[str, str], *, who: str, why: str) -> int:
-        """Give measurements the fields that nobody knew, or knew wrongly, and judge them anew.
-
-        Raises
-        ------
-        speclake.api.events.NotAllowed, speclake.errors.NotFound
-            A field, a value or a measurement is none.
-        """
-        values = events.checked_fields(fields)
-        judged = self._judged(ids, lambda m: replace(m, **values), why)
-        return self._record(EventKind.ASSIGN, ids, fields, who, why, judged)
-
-    def withdraw(self, ids: Sequence[str], *, who: str, why: str) -> int:
-        """Set measurements aside; they stay in the record and can be reinstated."""
-        return self._record(EventKind.WITHDRAW, ids, {}, who, why)
-
-    def reinstate(self, ids: Sequence[str], *, who: str, why: str) -> int:
-        """Take withdrawn measurements back."""
-        return self._record(EventKind.REINSTATE, ids, {}, who, why)
-
-    def settle_conflict(self, ids: Sequence[str], *, who: str, why: str) -> int:
-        """Say that measurements in conflict are what they claim to be, and judge them.
-
-        Either party of a conflict may be named.
-        """
-        claims = parts.claims_of(self.store.catalog, ids)
-        judged = self._judged(claims, lambda m: replace(m, conflict=None), why)
-        return self._record(EventKind.SETTLE_CONFLICT, claims, {}, who, why, judged)
-
-    def link(self, measurement_id: str, kind: LinkKind, target: str, *, who: str, why: str) -> int:
-        """Add a link between two measurements, with the reason as its evidence.
-
-        Raises
-        ------
-        speclake.api.events.NotAllowed, speclake.errors.NotFound
-            There is no such measurement, or the link would lead back to where it starts.
-        """
-        self.store.refresh()
-        events.check_link(self.store.catalog, measurement_id, kind, target)
-        details = {"kind": kind.value, "target": target}
-        return self._record(EventKind.LINK, [measurement_id], details, who, why)
-
-    def adopt_revision(self, order: str, spec: str, *, who: str, why: str) -> int:
-        """Judge an open order by the specification as it is written today, now and from now on.
-
-        Raises
-        ------
-        speclake.errors.NotFound
-            No file defines the specification.
-        """
-        written = self.judge_step.book.named(spec)
-        details = {"spec": spec, "spec_version": written.version}
-
-        def adopted(catalog: Catalog) -> Batch:
-            ids = parts.ids_of_order(catalog, order)
-            judged = self.judge_step.again(
-                self.store, catalog, catalog.measurements(ids), why=why,
-                pins={(spec, order): written.version},
-            )  # fmt: skip
-            rows = {row.spec_version: row for row in judged.specifications}
-            if catalog.specification(written.version) is None:
-                rows.setdefault(written.version, row_of(written))
-            return Batch(verdicts=judged.verdicts, specifications=tuple(rows.values()))
-
-        kind = EventKind.ADOPT_REVISION
-        return events.record(self.store, kind, [order], details, who=who, why=why, with_it=adopted)
-
-    def _judged(
-        self, ids: Sequence[str], changed: Callable[[Measurement], Measurement], why: str
-    ) -> Callable[[Catalog], Batch]:
-        """Verdicts that follow from a change of measurements, for the commit that records it."""
-
-        def verdicts(catalog: Catalog) -> Batch:
-            events.check_known(catalog, ids)
-            backfill = catalog.backfilled(ids)
-            chosen = [each for each in ids if each not in backfill]
-            measurements = [changed(m) for m in catalog.measurements(chosen)]
-            judged = self.judge_step.again(self.store, catalog, measurements, why=why)
-            return Batch(verdicts=judged.verdicts, specifications=judged.specifications)
-
-        return verdicts
-
-    def _record(
-        self,
-        kind: EventKind,
-        ids: Sequence[str],
-        details: Mapping[str, str],
-        who: str,
-        why: str,
-        with_it: Callable[[Catalog], Batch] | None = None,
-    ) -> int:
-        def known(catalog: Catalog) -> Batch:
-            events.check_known(catalog, ids)
-            return Batch()
-
-        return events.record(
-            self.store, kind, list(ids), details, who=who, why=why, with_it=with_it or known
-        )
 
     # keeping
 

@@ -105,7 +105,11 @@ def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
 
 
 def _verdicts(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
+    import polars.selectors as cs
+
     verdicts = archive.verdicts(ids)
+    if target.suffix == ".csv":
+        verdicts = verdicts.with_columns(cs.list().list.join(" "))
     write = verdicts.write_parquet if target.suffix == ".parquet" else verdicts.write_csv
     with _placed(target) as beside:
         write(beside)

@@ -26,6 +26,10 @@ class Conditions(NamedTuple):
     kind: Kind = Kind.PART
     angle_deg: float | None = None
     polarisation: str | None = None
+    instrument: str | None = None
+    accessory: str | None = None
+    geometry: str | None = None
+    port: str | None = None
     side: str | None = None
     stage: str | None = None
     site: str | None = None

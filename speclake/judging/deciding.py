@@ -6,6 +6,7 @@ from decimal import Decimal
 import numpy as np
 import numpy.typing as npt
 
+from speclake.judging.uncertainty import Uncertainty
 from speclake.quantities.values import AT_LEAST, EXACT
 from speclake.specs.requirements import Requirement
 from speclake.specs.rounding import decimal_of, last_place, rounded_values
@@ -35,15 +36,24 @@ class Decided:
 
     `margin` is the distance of the value, as it was compared, to the nearest limit, negative
     outside. `outcome` holds positions in `OUTCOMES`. `is_open` tells which values are bounds that
-    leave the outcome open: the true value may lie on either side of a limit.
+    leave the outcome open: the true value may lie on either side of a limit. `guard` is the
+    distance from a limit within which no value decides, and `conformity` the probability that the
+    true value lies inside the limits; both are NaN where nothing gives them.
     """
 
     margin: FloatArray
     outcome: npt.NDArray[np.int8]
     is_open: BoolArray
+    guard: FloatArray
+    conformity: FloatArray
 
 
-def decide(requirement: Requirement, value: FloatArray, bound: npt.NDArray[np.int8]) -> Decided:
+def decide(
+    requirement: Requirement,
+    value: FloatArray,
+    bound: npt.NDArray[np.int8],
+    uncertainty: Uncertainty,
+) -> Decided:
     """Outcomes of values that are final.
 
     A value and a limit are compared as float64; since a limit has at most 14 digits this is the
@@ -54,6 +64,7 @@ def decide(requirement: Requirement, value: FloatArray, bound: npt.NDArray[np.in
     ----------
     value : shape (n,), in the unit of the requirement; NaN is not measurable.
     bound : shape (n,), as in `speclake.quantities.values`.
+    uncertainty : how well the values are known.
     """
     compared = value
     if requirement.decision == "rounded":
@@ -65,15 +76,17 @@ def decide(requirement: Requirement, value: FloatArray, bound: npt.NDArray[np.in
         below = float(requirement.at_most) - compared
     margin = np.minimum(above, below)
     outcome = np.where(margin >= 0, PASS, FAIL).astype(np.int8)
+    guard = np.full(value.shape, np.nan)
     reach = requirement.undecided_within
     if reach is not None:
+        guard = uncertainty.expanded
         for limit in requirement.limits:
             low, high = (float(Decimal(limit) + sign * decimal_of(reach)) for sign in (-1, 1))
             outcome[(value >= low) & (value <= high)] = UNDECIDED
     outcome[np.isnan(value)] = NOT_MEASURABLE
     is_open = _is_open(above, below, bound)
     outcome[is_open] = NOT_MEASURABLE
-    return Decided(margin, outcome, is_open)
+    return Decided(margin, outcome, is_open, guard, np.full(value.shape, np.nan))
 
 
 def _is_open(above: FloatArray, below: FloatArray, bound: npt.NDArray[np.int8]) -> BoolArray:

@@ -10,6 +10,7 @@ from speclake.judging.banded import Banded, BandTask, Rows, finder
 from speclake.judging.conditions import Conditions, fits
 from speclake.judging.deciding import BoolArray, decide, settled
 from speclake.judging.taking import TAKERS, Given
+from speclake.judging.uncertainty import Uncertainty, stated
 from speclake.quantities.smoothing import smoothed
 from speclake.quantities.values import AT_LEAST, AT_MOST
 from speclake.quantities.windows import Window
@@ -33,7 +34,8 @@ class Column:
     says whether the value is only a bound, as in `speclake.quantities.values`. `margin` is
     the distance of the value, as it was compared, to the nearest limit, negative outside. `outcome`
     holds positions in `OUTCOMES`; where `applies` is false the requirement says nothing of the
-    spectrum and the other entries mean nothing. `reason` holds positions in `reasons`.
+    spectrum and the other entries mean nothing. `guard` and `conformity` are as in
+    `speclake.judging.deciding.Decided`. `reason` holds positions in `reasons`.
     """
 
     requirement: Requirement
@@ -41,6 +43,9 @@ class Column:
     value: FloatArray
     bound: npt.NDArray[np.int8]
     margin: FloatArray
+    uncertainty: Uncertainty
+    guard: FloatArray
+    conformity: FloatArray
     at: FloatArray
     outcome: npt.NDArray[np.int8]
     reason: npt.NDArray[np.int32]
@@ -183,7 +188,8 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
         task.band.settle(spectra, task.value)
         for row in np.flatnonzero(task.judged & np.isnan(task.value)):
             task.give_reason(int(row), task.band.why_missing(spectra, int(row)))
-    decided = decide(task.requirement, task.value, task.bound)
+    uncertainty = stated(task.requirement, len(spectra))
+    decided = decide(task.requirement, task.value, task.bound, uncertainty)
     for row in np.flatnonzero(decided.is_open):
         task.give_reason(int(row), OPEN[int(task.bound[row])])
     return Column(
@@ -192,6 +198,9 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
         value=task.value,
         bound=task.bound,
         margin=decided.margin,
+        uncertainty=uncertainty,
+        guard=decided.guard,
+        conformity=decided.conformity,
         at=task.at,
         outcome=decided.outcome,
         reason=task.reason,

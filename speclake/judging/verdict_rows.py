@@ -1,5 +1,6 @@
 """Verdicts as rows, and each as a sentence."""
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
@@ -11,7 +12,7 @@ from speclake.measurement import Measurement
 from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
 from speclake.specs.model import Specification
 from speclake.specs.rounding import shown_values
-from speclake.specs.verdicts import Bound, Verdict
+from speclake.specs.verdicts import Bound, Side, Verdict
 from speclake.spectrum import SpectrumSet
 
 AS_EXPORTED = "as exported"
@@ -70,18 +71,28 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
     keys, axis_unit = judgement.spectra.keys, judgement.spectra.axis.unit
     description, measured_quantity = requirement.description, requirement.measured
     version = specification.version
-    for row, text, is_measured, value, bound, margin, at, outcome, reason in zip(
+    known = column.uncertainty
+    numbers = zip(
+        *(
+            array[rows].tolist()
+            for array in (
+                column.value, column.margin, column.at, known.expanded, known.coverage_factor,
+                column.guard, column.conformity, known.noise_bias,
+            )
+        ),
+        strict=True,
+    )  # fmt: skip
+    for row, text, is_measured, found, bound, outcome, reason in zip(
         rows.tolist(),
         texts,
         measured.tolist(),
-        column.value[rows].tolist(),
+        numbers,
         column.bound[rows].tolist(),
-        column.margin[rows].tolist(),
-        column.at[rows].tolist(),
         column.outcome[rows].tolist(),
         column.reason[rows].tolist(),
         strict=True,
     ):
+        value, margin, at, expanded, factor, guard, conformity, bias = map(_known, found)
         yield (
             row,
             Verdict(
@@ -97,15 +108,27 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
                 low=low,
                 high=high,
                 margin=margin if is_measured else None,
-                uncertainty=requirement.uncertainty,
-                at=at if at == at else None,
+                uncertainty=expanded,
+                at=at,
                 outcome=OUTCOMES[outcome],
-                side=("inside" if margin >= 0 else "outside") if outcome == UNDECIDED else None,
+                side=_side(margin) if outcome == UNDECIDED else None,
                 reason=column.reasons[reason],
                 engine_version=judgement.engine_version,
                 decision=requirement.decision,
                 shown=text,
                 bound=BOUNDS[bound],
-                at_unit=axis_unit if at == at else None,
+                at_unit=None if at is None else axis_unit,
+                coverage_factor=factor,
+                guard=guard,
+                conformity=conformity,
+                noise_bias=bias,
             ),
         )
+
+
+def _known(number: float) -> float | None:
+    return None if math.isnan(number) else number
+
+
+def _side(margin: float | None) -> Side | None:
+    return None if margin is None else "inside" if margin >= 0 else "outside"

@@ -80,3 +80,13 @@ class Verdict:
     bound: Bound = "exact"
     """Whether `value` is the value itself, or what the true one is at least, or at most."""
     at_unit: AxisUnit | None = None
+    coverage_factor: float | None = None
+    """The k with which `uncertainty` was expanded."""
+    guard: float | None = None
+    """Distance from a limit, in `unit`, within which the decision rule lets no value decide."""
+    conformity: float | None = None
+    """Probability that the true value lies inside the limits, from 0 to 1."""
+    noise_bias: float | None = None
+    """By how much noise alone moves a minimum or maximum outwards, with its sign, in `unit`."""
+    drawn_from: tuple[str, ...] = ()
+    """Other measurements that the number draws on, beside `measurement_id`."""

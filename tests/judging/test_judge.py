@@ -19,6 +19,7 @@ from speclake.judging import (
 )
 from speclake.judging.conditions import Bandwidth
 from speclake.judging.deciding import decide
+from speclake.judging.uncertainty import stated
 from speclake.measurement import Correction, Kind, Measurement
 from speclake.quantities import mean
 from speclake.quantities.exact import exact
@@ -466,7 +467,8 @@ class TestBandwidth:
 
 def test_a_bound_decides_only_where_the_true_value_cannot_be_elsewhere() -> None:
     def outcome(bound: int, value: float, **limits: str) -> Outcome:
-        number = decide(line(**limits), np.array([value]), np.array([bound], np.int8))
+        asked = line(**limits)
+        number = decide(asked, np.array([value]), np.array([bound], np.int8), stated(asked, 1))
         return OUTCOMES[number.outcome[0]]
 
     above, below = {"at_least": "92.0"}, {"at_most": "92.0", "at_least": None}

@@ -26,9 +26,9 @@ LISTED = (
     "measurement_id", "trusted_at", "sample", "lot", "serial", "site", "product", "order_number",
     "customer", "coating_run", "instrument", "kind", "quantity", "unit", "outcome", "file", "place",
     "folder", "operator", "comment", "side", "stage", "segment", "angle_deg", "polarisation",
-    "x_mm", "y_mm", "scanned_at", "arrived_at", "axis_id", "points", "axis_first", "axis_last",
-    "axis_unit", "withdrawn", "withdrawn_by", "withdrawn_why", "superseded_by", "in_conflict",
-    "conflict", "unassigned", "commit_number",
+    "geometry", "port", "accessory", "x_mm", "y_mm", "scanned_at", "arrived_at", "axis_id",
+    "points", "axis_first", "axis_last", "axis_unit", "withdrawn", "withdrawn_by",
+    "withdrawn_why", "superseded_by", "in_conflict", "conflict", "unassigned", "commit_number",
 )  # fmt: skip
 """Columns of a list of measurements."""
 
