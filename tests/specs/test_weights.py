@@ -3,7 +3,7 @@
 import pytest
 
 from speclake.errors import BadSettings
-from speclake.intake.verdicts import SpecBook
+from speclake.intake.specbook import SpecBook
 from speclake.specs import Specification
 from speclake.specs.requirements import WeightedRequirement
 from speclake.specs.weights import own_table, with_tables
