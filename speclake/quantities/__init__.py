@@ -1,5 +1,6 @@
 """What is computed from spectra: one number a spectrum, many spectra at once."""
 
+from speclake.quantities.angles import effective_index, shift_over_angles, spread_over_angles
 from speclake.quantities.bandedge import band_edge
 from speclake.quantities.bands import (
     Coverage,
@@ -17,7 +18,7 @@ from speclake.quantities.blocking import (
     optical_density,
 )
 from speclake.quantities.colour import colour_number
-from speclake.quantities.combining import absorptance_and_scatter, haze, unpolarised
+from speclake.quantities.combining import absorptance_and_scatter, unpolarised
 from speclake.quantities.edges import (
     Level,
     centre,
@@ -27,6 +28,7 @@ from speclake.quantities.edges import (
     steepness,
 )
 from speclake.quantities.fringes import Fringes, film_thickness
+from speclake.quantities.haze import haze
 from speclake.quantities.noise import rms_noise
 from speclake.quantities.places import Place, Spot
 from speclake.quantities.plates import (
@@ -64,6 +66,7 @@ __all__ = [
     "coverage",
     "derivative",
     "edge",
+    "effective_index",
     "exported_step",
     "film_thickness",
     "haze",
@@ -79,8 +82,10 @@ __all__ = [
     "place_of_extreme",
     "refractive_index",
     "rms_noise",
+    "shift_over_angles",
     "shipped",
     "smoothed",
+    "spread_over_angles",
     "steepness",
     "tristimulus",
     "unpolarised",

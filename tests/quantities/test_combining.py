@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from speclake.errors import UnitError
-from speclake.quantities.combining import absorptance_and_scatter, haze, unpolarised
+from speclake.quantities.combining import absorptance_and_scatter, unpolarised
 from speclake.quantities.substrates import face_reflectance
 from speclake.spectrum import Axis, SpectrumSet
 
@@ -50,30 +50,3 @@ def test_what_is_missing_from_a_hundred_is_absorbed_or_scattered():
 def test_two_transmittances_close_no_balance():
     with pytest.raises(UnitError, match="do not convert"):
         absorptance_and_scatter(spectra_of(92.0), spectra_of(8.0))
-
-
-@pytest.mark.parametrize("illuminant", ["A", "C"])
-def test_haze_of_a_worked_case(illuminant):
-    """Four grey readings: 6/90 - 1/100; the same if the lamp is brighter by any factor."""
-    for lamp in (1.0, 0.7):
-        readings = [spectra_of(lamp * value) for value in (100.0, 90.0, 1.0, 6.0)]
-        found = haze(*readings, illuminant=illuminant, largest_interval=5)
-        assert found.value == pytest.approx(100 * (6 / 90 - 1 / 100), rel=1e-12)
-
-
-def test_haze_counts_what_the_eye_sees():
-    """Scatter in the deep red, beyond the weights of the eye, is next to nothing."""
-    readings = [spectra_of(value) for value in (100.0, 90.0, 0.0)]
-    scattered = spectra_of(np.where(GRID > 740, 50.0, 0.0))
-    assert 0 < haze(*readings, scattered, illuminant="C", largest_interval=5).value[0] < 0.1
-
-
-def test_haze_without_light_or_with_a_missing_value_says_why():
-    bright, dark = spectra_of(100.0), spectra_of(0.0)
-    found = haze(bright, dark, dark, dark, illuminant="C", largest_interval=5)
-    assert np.isnan(found.value).all()
-    assert found.reasons[0] == "no light without, or through, the specimen"
-    holed = spectra_of(np.where(GRID == 550, np.nan, 90.0))
-    found = haze(bright, holed, dark, dark, illuminant="C", largest_interval=5)
-    assert np.isnan(found.value).all()
-    assert "missing" in found.reasons[1]
