@@ -13,6 +13,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from speclake import tomlfile
 from speclake.specs.requirements import AnyRequirement, Requirement, same_text
 from speclake.specs.requirements.common import Angle, Table, Texts, texts
+from speclake.specs.rollup import Repeats, Witness
 
 
 def _sites_needed(written: object) -> object:
@@ -53,6 +54,8 @@ class Specification(Table):
     effective_until: date | None = None
     note: str = ""
     needs: Needs = Needs()
+    repeats: Repeats = Repeats()
+    witness: Witness | None = None
     requirement: tuple[AnyRequirement, ...]
 
     @model_validator(mode="after")
@@ -67,6 +70,8 @@ class Specification(Table):
             raise ValueError("an effective_from that is not after effective_until")
         for each in self.requirement:
             self._check_needed(each)
+        if self.witness is not None:
+            self.witness.check_known(set(names))
         return self
 
     def _check_needed(self, requirement: Requirement) -> None:

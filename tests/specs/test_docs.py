@@ -7,11 +7,14 @@ from typing import get_args
 import pytest
 
 from speclake.specs import AnyRequirement, Needs, Requirement, Specification
+from speclake.specs.requirements.over_sites import OverSites
+from speclake.specs.rollup import Repeats, Witness
 
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE, QUANTITIES = DOCS / "specifications.md", DOCS / "quantities.md"
+PAGES = (PAGE, QUANTITIES, DOCS / "parts-and-lots.md")
 EXAMPLES = re.findall(
-    r"```toml\n(.*?)```", PAGE.read_text("utf-8") + QUANTITIES.read_text("utf-8"), re.DOTALL
+    r"```toml\n(.*?)```", "".join(page.read_text("utf-8") for page in PAGES), re.DOTALL
 )
 KINDS = get_args(get_args(AnyRequirement)[0])
 
@@ -22,7 +25,9 @@ def test_each_example_is_a_specification(example):
     assert found.requirements
 
 
-@pytest.mark.parametrize("model", [Specification, Requirement, Needs, *KINDS])
+@pytest.mark.parametrize(
+    "model", [Specification, Requirement, Needs, Repeats, Witness, OverSites, *KINDS]
+)
 def test_each_key_stands_in_an_example(model):
     written = "\n".join(EXAMPLES)
     missing = [

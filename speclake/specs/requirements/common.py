@@ -4,20 +4,17 @@ from collections.abc import Sequence
 from decimal import Decimal
 from typing import Annotated, ClassVar, Literal, Self, cast, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from speclake.measurement import Correction
+from speclake.specs.requirements.over_sites import OverSites, OverSitesRule
+from speclake.specs.requirements.table import Position as Position
+from speclake.specs.requirements.table import Table as Table
 from speclake.specs.rounding import Decision, last_place, limit_text, shown
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
 
 Smoothing = Literal["refused", "allowed", "must be known"]
 Place = Literal["band", "at", "either", "optional band", "none"]
-
-
-class Table(BaseModel):
-    """A table of a specification: no unknown key, no change afterwards."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 def texts(written: object) -> object:
@@ -30,7 +27,6 @@ def texts(written: object) -> object:
 
 
 LimitText = Annotated[str, BeforeValidator(limit_text)]
-Position = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Angle = Annotated[float, Field(ge=0, lt=90, allow_inf_nan=False)]
 Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
 
@@ -88,6 +84,7 @@ class Requirement(Table):
     stage: str | None = None
     segment: str | None = None
     sites: Texts = ()
+    over_sites: OverSitesRule = OverSites()
     # what such a spectrum must be
     needs_correction: Annotated[tuple[Correction, ...], BeforeValidator(texts)] = ()
     smoothing: Smoothing = "refused"
@@ -211,7 +208,7 @@ class Requirement(Table):
         ]
         if self.sites:
             words.append(f"site {', '.join(self.sites)}")
-        return words
+        return [*words, over] if (over := self.over_sites.in_words) else words
 
 
 def same_text(text: str) -> str:
