@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from speclake.units import AxisUnit, ValueUnit
+from speclake.units import AxisUnit, SpectralUnit
 
 _TURN_TO = (
     "Follow the local code, the equipment's own safety instructions and a qualified person; an "
@@ -39,7 +39,7 @@ TOLD_BY = ("axis_unit", "axis_first", "axis_last", "unit", *_SAID_IN)
 
 
 def cautions(
-    rows: Iterable[Mapping[str, Any]], shown_in: ValueUnit | None = None
+    rows: Iterable[Mapping[str, Any]], shown_in: SpectralUnit | None = None
 ) -> tuple[str, ...]:
     """Cautions for a page that shows these measurements, each once.
 

@@ -19,7 +19,7 @@ from speclake_dashboards.matching import Units
 
 from speclake.specs.verdicts import Outcome
 from speclake.spectrum import SpectrumSet
-from speclake.units import AxisUnit, ValueUnit
+from speclake.units import AxisUnit, SpectralUnit
 
 MOST_CURVES = 20
 MOST_LINES = 1000
@@ -32,13 +32,14 @@ AXIS_WORDS: dict[AxisUnit, str] = {
     "cm-1": "wavenumber (cm⁻¹)",
     "eV": "photon energy (eV)",
 }
-VALUE_WORDS: dict[ValueUnit, str] = {
+VALUE_WORDS: dict[SpectralUnit, str] = {
     "%T": "transmittance (%T)",
     "T": "transmittance (T)",
     "%R": "reflectance (%R)",
     "R": "reflectance (R)",
     "A": "absorbance (A)",
     "log(1/R)": "log(1/R)",
+    "%A+S": "absorptance plus scatter (%)",
 }
 
 

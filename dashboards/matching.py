@@ -8,7 +8,7 @@ import numpy as np
 from speclake.conversion import convert_set
 from speclake.errors import UnitError
 from speclake.spectrum import SpectrumSet
-from speclake.units import AxisUnit, Medium, ValueUnit
+from speclake.units import AxisUnit, Medium, SpectralUnit
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class Units:
 
     axis_unit: AxisUnit
     medium: Medium | None
-    unit: ValueUnit
+    unit: SpectralUnit
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Matched:
 
 
 def units_of(
-    sets: Sequence[SpectrumSet], axis_unit: AxisUnit | None = None, unit: ValueUnit | None = None
+    sets: Sequence[SpectrumSet], axis_unit: AxisUnit | None = None, unit: SpectralUnit | None = None
 ) -> Units:
     """Units asked for, else those of the largest set."""
     largest = max(sets, key=len)

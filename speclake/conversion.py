@@ -6,7 +6,7 @@ from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import (
     AxisUnit,
     Medium,
-    ValueUnit,
+    SpectralUnit,
     convert_positions,
     convert_values,
     medium_of,
@@ -45,7 +45,7 @@ def convert_set(
     spectra: SpectrumSet,
     *,
     axis_unit: AxisUnit | None = None,
-    unit: ValueUnit | None = None,
+    unit: SpectralUnit | None = None,
     medium: Medium | None = None,
 ) -> SpectrumSet:
     """Set of the same spectra with the axis, the values or both in another unit.

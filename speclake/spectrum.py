@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
+from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, SpectralUnit, ValueUnit
 
 FloatArray = npt.NDArray[np.float64]
 ScanDirection = Literal["ascending", "descending"]
@@ -159,7 +159,7 @@ class SpectrumSet:
 
     axis: Axis
     values: FloatArray
-    unit: ValueUnit
+    unit: SpectralUnit
     keys: tuple[str, ...]
 
     def __post_init__(self) -> None:

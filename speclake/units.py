@@ -21,16 +21,22 @@ from speclake.errors import UnitError
 AxisUnit = Literal["nm", "um", "cm-1", "eV"]
 Medium = Literal["air", "vacuum"]
 ValueUnit = Literal["%T", "T", "%R", "R", "A", "log(1/R)"]
-Quantity = Literal["transmittance", "reflectance", "absorbance", "log inverse reflectance"]
+SpectralUnit = Literal["%T", "T", "%R", "R", "A", "log(1/R)", "%A+S"]
+"""Unit of a spectrum: one that an export may have, or ``%A+S``, which is 100 - T - R in percent."""
+Quantity = Literal[
+    "transmittance", "reflectance", "absorbance", "log inverse reflectance",
+    "absorptance plus scatter",
+]  # fmt: skip
 FloatArray = npt.NDArray[np.float64]
 
-QUANTITY_OF_UNIT: dict[ValueUnit, Quantity] = {
+QUANTITY_OF_UNIT: dict[SpectralUnit, Quantity] = {
     "%T": "transmittance",
     "T": "transmittance",
     "%R": "reflectance",
     "R": "reflectance",
     "A": "absorbance",
     "log(1/R)": "log inverse reflectance",
+    "%A+S": "absorptance plus scatter",
 }
 
 # h c / e from the three defining constants of the SI of 2019; one rounding, to float64
@@ -205,19 +211,19 @@ def _rescaled(positions: FloatArray, unit: AxisUnit, to_unit: AxisUnit) -> Float
     return in_nm if to_unit == "nm" else _PRODUCT_WITH_NM[to_unit] / in_nm
 
 
-_PERCENT_OF: dict[ValueUnit, ValueUnit] = {"T": "%T", "R": "%R"}
-_LOGARITHM_OF: dict[ValueUnit, ValueUnit] = {"T": "A", "R": "log(1/R)"}
-_FRACTION_OF: dict[ValueUnit, ValueUnit] = {
-    "%T": "T", "T": "T", "A": "T", "%R": "R", "R": "R", "log(1/R)": "R"
+_PERCENT_OF: dict[SpectralUnit, SpectralUnit] = {"T": "%T", "R": "%R"}
+_LOGARITHM_OF: dict[SpectralUnit, SpectralUnit] = {"T": "A", "R": "log(1/R)"}
+_FRACTION_OF: dict[SpectralUnit, SpectralUnit] = {
+    "%T": "T", "T": "T", "A": "T", "%R": "R", "R": "R", "log(1/R)": "R", "%A+S": "%A+S",
 }  # fmt: skip
 
 
-def can_convert(unit: ValueUnit, to_unit: ValueUnit) -> bool:
+def can_convert(unit: SpectralUnit, to_unit: SpectralUnit) -> bool:
     """Whether values in one unit say the same thing in another."""
     return _FRACTION_OF[unit] == _FRACTION_OF[to_unit]
 
 
-def exact_factor(unit: ValueUnit, to_unit: ValueUnit) -> Fraction | None:
+def exact_factor(unit: SpectralUnit, to_unit: SpectralUnit) -> Fraction | None:
     """Factor between two units of one quantity: 1, 100 or 1/100; None where a logarithm stands.
 
     Raises
@@ -233,7 +239,7 @@ def exact_factor(unit: ValueUnit, to_unit: ValueUnit) -> Fraction | None:
     return Fraction(100) if unit in _PERCENT_OF else Fraction(1, 100)
 
 
-def convert_values(values: npt.ArrayLike, unit: ValueUnit, to_unit: ValueUnit) -> FloatArray:
+def convert_values(values: npt.ArrayLike, unit: SpectralUnit, to_unit: SpectralUnit) -> FloatArray:
     """Values in another unit of the same light: %T, T and A, or %R, R and log(1/R).
 
     NaN stays NaN. Nothing is clipped: a T (or R) that is zero or negative has no logarithm and
@@ -276,7 +282,7 @@ def _from_logarithm(values: FloatArray) -> FloatArray:
     return np.where(np.isinf(fraction), np.nan, fraction)
 
 
-def _must_convert(unit: ValueUnit, to_unit: ValueUnit) -> None:
+def _must_convert(unit: SpectralUnit, to_unit: SpectralUnit) -> None:
     if can_convert(unit, to_unit):
         return
     if {unit, to_unit} == {"A", "log(1/R)"}:

@@ -17,7 +17,7 @@ from speclake.archive.places import Catalogue, Place
 from speclake.archive.schemas import COMMIT_NUMBER, from_table
 from speclake.errors import ArchiveDamaged, NotFound
 from speclake.spectrum import Axis, SpectrumSet
-from speclake.units import ValueUnit
+from speclake.units import SpectralUnit
 
 Positions = npt.NDArray[np.int64]
 Read = TypeVar("Read")
@@ -27,7 +27,7 @@ _VALUES = ("axis_id", "exponent", "integers", "floats")
 _ID = {"spectra": "measurement_id", "derived": "derived_id", "axes": "axis_id"}
 
 
-_Key = tuple[str, ValueUnit]
+_Key = tuple[str, SpectralUnit]
 
 
 @dataclass(frozen=True)
