@@ -16,6 +16,7 @@ from speclake.quantities.values import AT_LEAST, AT_MOST
 from speclake.quantities.windows import Window
 from speclake.specs.model import Specification
 from speclake.specs.requirements import BandRequirement, Requirement, ValueRequirement
+from speclake.specs.rounding import shown
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import can_convert, convert_values, exact_factor
 
@@ -191,7 +192,7 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
     uncertainty = stated(task.requirement, len(spectra))
     decided = decide(task.requirement, task.value, task.bound, uncertainty)
     for row in np.flatnonzero(decided.is_open):
-        task.give_reason(int(row), OPEN[int(task.bound[row])])
+        task.give_reason(int(row), _open_said(task, int(row)))
     return Column(
         requirement=task.requirement,
         applies=task.applies,
@@ -208,13 +209,18 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
     )
 
 
+def _open_said(task: _Task, row: int) -> str:
+    """Why a value that is only a bound settles nothing."""
+    asked = task.requirement
+    found = shown(float(task.value[row]), asked.limits, asked.decision)
+    bound, beyond = OPEN[int(task.bound[row])]
+    return f"the value is {bound} {found} {asked.unit}, and how far {beyond} it lies decides"
+
+
 SMOOTHED = (
     "a smoothed value needs the spectrum over half the window on both sides, with no value missing "
     "and points enough"
 )
 
-OPEN = {
-    AT_LEAST: "the value is at least the one found, and how far above it lies decides",
-    AT_MOST: "the value is at most the one found, and how far below it lies decides",
-}
-"""Why a value that is only a bound settles nothing."""
+OPEN = {AT_LEAST: ("at least", "above"), AT_MOST: ("at most", "below")}
+"""What a bound says of the true value, and where that may still lie."""

@@ -68,12 +68,18 @@ class TableForm(Generic[TableT]):
         said = specification.model_dump(mode="json", exclude_defaults=True)
         for written in said["requirement"]:
             if written["id"] in lacking:
-                table = self.read(folder, written[self.key], file)
-                written[self.kept_as] = table.model_dump(mode="json", exclude_defaults=True)
+                written[self.kept_as] = self._named(folder, written[self.key], file)
         try:
             return Specification.model_validate(said)
         except ValidationError as error:
             raise _problem(file, self.key, error) from None
+
+    def _named(self, folder: Path, names: str | list[str], file: str) -> object:
+        """What a requirement keeps of the table, or of each table, that it names."""
+        if isinstance(names, list):
+            return [self._named(folder, name, file) for name in names]
+        table = self.read(folder, names, file)
+        return table.model_dump(mode="json", exclude_defaults=True)
 
     def read(self, folder: Path, name: str, file: str) -> TableT:
         """Table from a CSV file of a folder.

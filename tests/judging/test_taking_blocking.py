@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from speclake.errors import BadSettings, NotFound
-from speclake.intake.verdicts import SpecBook
+from speclake.intake.specbook import SpecBook
 from speclake.judging import Conditions, explain, judge
 from speclake.specs import Outcome, Specification
 from speclake.spectrum import Axis, SpectrumSet
@@ -44,9 +44,12 @@ def leakage(**keys: str) -> Specification:
     } | keys)  # fmt: skip
 
 
-def verdict_of(spec: Specification, values=FILTER, unit="%T"):
+BENCH_2 = Conditions(instrument="Bench 2", accessory="none")
+
+
+def verdict_of(spec: Specification, values=FILTER, unit="%T", conditions=BENCH_2):
     spectra = SpectrumSet(Axis(GRID, "nm"), np.array([values]), unit, ("m",))
-    (verdict,) = judge(spectra, spec, [Conditions()])
+    (verdict,) = judge(spectra, spec, [conditions])
     return verdict
 
 
@@ -59,6 +62,11 @@ def test_a_bound_passes_what_it_proves_and_leaves_the_rest_open():
     )
     unproven = verdict_of(specification(at_least="5.0"))
     assert unproven.outcome is Outcome.NOT_MEASURABLE
+    assert (unproven.value, unproven.bound, unproven.shown) == (None, "at least", "4.30")
+    assert explain(unproven) == (
+        "Minimum optical density from 410 nm to 500 nm, at least 5.0 OD: not measurable, because "
+        "the value is at least 4.30 OD, and how far above it lies decides."
+    )
     assert verdict_of(specification(at_least="", at_most="4.0")).outcome is Outcome.FAIL
 
 
@@ -134,6 +142,53 @@ def test_a_floor_of_the_archive_becomes_part_of_the_specification(archive):
     assert Specification.from_json(spec.to_json()) == spec
     (archive / "floors" / "bench 2.csv").write_text(FLOOR.replace("2e-6", "3e-6"))
     assert book.current()[0].version != spec.version
+
+
+@pytest.mark.parametrize(
+    ("conditions", "said"),
+    [
+        (Conditions(), "the instrument of the scan is unknown; the floor is that of bench 2 "),
+        (Conditions(instrument="bench 2"), "the accessory of the scan is unknown; the floor is "),
+        (BENCH_2._replace(instrument="bench 3"),
+         "the scan is of bench 3 with accessory none; the floor is that of bench 2 with accessory "
+         "none"),
+        (BENCH_2._replace(accessory="sphere"), "the scan is of Bench 2 with accessory sphere; "),
+    ],
+)  # fmt: skip
+def test_a_floor_of_another_configuration_proves_nothing(archive, conditions, said):
+    (spec,) = SpecBook(archive / "specs").current()
+    verdict = verdict_of(spec, FILTER / 100, "T", conditions)
+    assert (verdict.outcome, verdict.value) == (Outcome.NOT_MEASURABLE, None)
+    assert said in verdict.reason
+
+
+def test_each_scan_is_held_against_the_floor_of_its_own_configuration(archive):
+    lower = FLOOR.replace("bench 2", "bench 3").replace("e-6", "e-7")
+    (archive / "floors" / "third.csv").write_text(lower)
+    file = archive / "specs" / "s.toml"
+    file.write_text(file.read_text().replace('"bench 2"', '["bench 2", "third"]'))
+    (spec,) = SpecBook(archive / "specs").current()
+    assert Specification.from_json(spec.to_json()) == spec
+    conditions = [BENCH_2._replace(instrument=f"bench {number}") for number in (3, 2, 4, 3)]
+    dark = np.where(FILTER > 0, FILTER, -1e-6) / 100
+    spectra = SpectrumSet(Axis(GRID, "nm"), np.tile(dark, (4, 1)), "T", tuple("abcd"))
+    third, second, other, again = judge(spectra, spec, conditions)
+    assert second.shown == verdict_of(spec, dark, "T").shown == "5.7"
+    assert third.value == again.value == pytest.approx(second.value + 1)
+    assert other.reason == (
+        "the scan is of bench 4 with accessory none; the floor is that of bench 2 with accessory "
+        "none or bench 3 with accessory none"
+    )
+    assert "floor bench 2 (bench 2, none, " in second.description
+    assert " or third (bench 3, none, " in second.description
+
+
+def test_two_floors_of_one_configuration_are_refused(archive):
+    (archive / "floors" / "again.csv").write_text(FLOOR.replace("bench 2", "BENCH 2"))
+    file = archive / "specs" / "s.toml"
+    file.write_text(file.read_text().replace('"bench 2"', '["bench 2", "again"]'))
+    with pytest.raises(BadSettings, match="one floor for each instrument with its accessory"):
+        SpecBook(archive / "specs").current()
 
 
 def test_a_floor_that_nobody_put_in_is_no_verdict(archive):

@@ -7,10 +7,11 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import Field, model_validator
 from typing_extensions import override
 
-from speclake.specs.requirements.common import Place, Position, Requirement, Table
+from speclake.specs.requirements.common import Place, Position, Requirement, Table, same_text
 from speclake.units import AxisUnit, Medium
 
 Floor = Annotated[float, Field(gt=0, lt=1)]
+FloorName = Annotated[str, Field(min_length=1)]
 
 
 class FloorTable(Table):
@@ -31,6 +32,11 @@ class FloorTable(Table):
             raise ValueError("two rows [position, T] or more, each position above the one before")
         return self
 
+    @property
+    def configuration(self) -> tuple[str, str]:
+        """Instrument and accessory as they are compared."""
+        return same_text(self.instrument), same_text(self.accessory)
+
 
 class Floored(Requirement):
     """A number that the floor of the instrument may turn into a bound."""
@@ -40,28 +46,47 @@ class Floored(Requirement):
 
     of: Literal["%T", "T", "A"]
     largest_interval: Position
-    floor: Floor | Annotated[str, Field(min_length=1)] | None = None
-    floor_curve: FloorTable | None = None
+    floor: Floor | FloorName | Annotated[tuple[FloorName, ...], Field(min_length=1)] | None = None
+    floor_curve: FloorTable | tuple[FloorTable, ...] | None = None
 
     @model_validator(mode="after")
-    def _names_its_floor(self) -> Self:
-        if self.floor_curve is not None and not isinstance(self.floor, str):
-            raise ValueError("floor = a name together with floor_curve")
+    def _names_its_floors(self) -> Self:
+        if self.floor_curve is None:
+            return self
+        if len(self.floor_names) != len(self.floor_curves):
+            raise ValueError("floor = a name together with floor_curve, or a list of both")
+        if len({each.configuration for each in self.floor_curves}) < len(self.floor_curves):
+            raise ValueError("one floor for each instrument with its accessory")
         return self
+
+    @property
+    def floor_names(self) -> tuple[str, ...]:
+        """Names of the floors; none where a number or nothing is stated."""
+        if isinstance(self.floor, str):
+            return (self.floor,)
+        return self.floor if isinstance(self.floor, tuple) else ()
+
+    @property
+    def floor_curves(self) -> tuple[FloorTable, ...]:
+        """Floors of the configurations, in the order of their names."""
+        curves = self.floor_curve
+        return curves if isinstance(curves, tuple) else () if curves is None else (curves,)
 
     @property
     def is_lacking(self) -> bool:
         """Whether it names a floor that nobody has put in."""
-        return isinstance(self.floor, str) and self.floor_curve is None
+        return bool(self.floor_names) and self.floor_curve is None
 
     def _floor_in_words(self) -> str:
-        if self.floor is None:
-            return ""
-        if self.floor_curve is None:
-            return f", floor {self.floor if self.is_lacking else f'{self.floor:g} T'}"
-        curve = self.floor_curve
-        came = f"{curve.instrument}, {curve.accessory}, {curve.runs}, {curve.date.isoformat()}"
-        return f", floor {self.floor} ({came})"
+        if not self.floor_names:
+            return "" if self.floor is None else f", floor {self.floor:g} T"
+        if self.is_lacking:
+            return f", floor {' or '.join(self.floor_names)}"
+        said = [
+            f"{name} ({each.instrument}, {each.accessory}, {each.runs}, {each.date.isoformat()})"
+            for name, each in zip(self.floor_names, self.floor_curves, strict=True)
+        ]
+        return f", floor {' or '.join(said)}"
 
 
 class DensityRequirement(Floored):
