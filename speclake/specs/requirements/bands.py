@@ -5,14 +5,14 @@ from typing import ClassVar, Literal
 from typing_extensions import override
 
 from speclake.specs.requirements.common import Place, Requirement
-from speclake.units import ValueUnit
+from speclake.units import SpectralUnit
 
 
 class BandRequirement(Requirement):
     """Smallest, largest or mean value of a band."""
 
     what: Literal["minimum", "maximum", "mean"]
-    unit: ValueUnit
+    unit: SpectralUnit
 
     @override
     def taken(self) -> str:
@@ -25,7 +25,7 @@ class ValueRequirement(Requirement):
     place: ClassVar[Place] = "at"
 
     what: Literal["value"]
-    unit: ValueUnit
+    unit: SpectralUnit
 
     @override
     def taken(self) -> str:

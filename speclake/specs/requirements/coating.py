@@ -6,7 +6,7 @@ from pydantic import Field, model_validator
 from typing_extensions import override
 
 from speclake.specs.requirements.common import Angle, Place, Position, Requirement
-from speclake.units import ValueUnit
+from speclake.units import SpectralUnit
 
 MaterialName = Literal["fused silica", "borosilicate crown 517642"]
 RefractiveIndex = Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)]
@@ -118,7 +118,7 @@ class BandEdgeRequirement(Requirement):
     def _has_a_window_in_energy(self) -> Self:
         if self.axis_unit != "eV":
             raise ValueError('axis_unit = "eV": the window of a band edge is a band of energies')
-        allowed: tuple[ValueUnit, ...] = ("A", "%T", "T")
+        allowed: tuple[SpectralUnit, ...] = ("A", "%T", "T")
         if self.spectral_unit not in allowed:
             raise ValueError(f"of = one of {', '.join(allowed)}")
         return self

@@ -6,7 +6,7 @@ from pydantic import Field
 from typing_extensions import override
 
 from speclake.specs.requirements.common import Requirement
-from speclake.units import ValueUnit
+from speclake.units import SpectralUnit
 
 
 class NoiseRequirement(Requirement):
@@ -15,7 +15,7 @@ class NoiseRequirement(Requirement):
     may_be_smoothed: ClassVar[bool] = False
 
     what: Literal["noise"]
-    unit: ValueUnit
+    unit: SpectralUnit
     degree: Annotated[int, Field(ge=0, le=3)]
 
     @override

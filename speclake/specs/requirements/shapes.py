@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 from typing_extensions import override
 
 from speclake.specs.requirements.common import Place, Position, Requirement
-from speclake.units import ValueUnit
+from speclake.units import SpectralUnit
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Knots = tuple[tuple[Position, Number], ...]
@@ -17,7 +17,7 @@ class StepMeanRequirement(Requirement):
     """Plain average of readings at equal steps."""
 
     what: Literal["average of readings"]
-    unit: ValueUnit
+    unit: SpectralUnit
     step: Position
 
     @model_validator(mode="after")
@@ -38,7 +38,7 @@ class MedianRequirement(Requirement):
     """Value that the spectrum is above over half of the band."""
 
     what: Literal["median"]
-    unit: ValueUnit
+    unit: SpectralUnit
 
     @override
     def taken(self) -> str:
@@ -100,7 +100,7 @@ class FitRequirement(Requirement):
     place: ClassVar[Place] = "at"
 
     what: Literal["fitted value"]
-    unit: ValueUnit
+    unit: SpectralUnit
     half_width: Position
     degree: Annotated[int, Field(ge=1, le=4)]
 
