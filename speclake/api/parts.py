@@ -261,7 +261,8 @@ def _spec_outcome(
 def newer_revisions(archive: "Archive", **query: Any) -> list[str]:
     """Orders and lots that stay with an earlier revision than is written today, in sentences."""
     catalog = archive.store.catalog
-    written = {each.name: each for each in archive.specifications()}
+    book = archive.judge_step.book
+    written = {each.name: book.named(each.name) for each in book.current()}
     told: dict[str, None] = {}
     seen: set[tuple[Any, ...]] = set()
     for row in catalog.search(Query(**{"limit": None} | query)).to_dicts():

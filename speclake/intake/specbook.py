@@ -1,11 +1,12 @@
 """Specifications as they stand in the folder of an archive."""
 
 from collections.abc import Iterable
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from speclake.errors import BadSettings, NotFound, SettingsProblem
 from speclake.judging.taking import missing_extra
-from speclake.specs import Specification
+from speclake.specs import Specification, in_effect
 from speclake.specs.floors import FLOORS, with_floors
 from speclake.specs.weights import WEIGHTS, with_tables
 
@@ -16,7 +17,7 @@ class SpecBook:
     """Specifications written in a folder; read again when a file there has changed.
 
     A table of weights or a floor that one names is read from a folder beside it and becomes part
-    of it.
+    of it. Several may have one name if no two of them are in effect on one day.
 
     Once it has been read, a mistake made in the folder later leaves the specifications as they
     were, and `trouble` says what is wrong: a slip of a person must not stop the intake.
@@ -34,8 +35,8 @@ class SpecBook:
         Raises
         ------
         speclake.errors.BadSettings
-            A file says something impossible, two have one name, or one needs an extra that is not
-            installed, when it is first read.
+            A file says something impossible, two have one name on one day, or one needs an extra
+            that is not installed, when it is first read.
         """
         paths = sorted(self._folder.glob("*.toml"))
         tables = sorted(
@@ -48,7 +49,7 @@ class SpecBook:
         )
         if state != self._state:
             try:
-                self._current = _each_named_once(paths)
+                self._current = _one_a_day(paths)
             except BadSettings as error:
                 if self._state is None:
                     raise
@@ -59,47 +60,76 @@ class SpecBook:
         return self._current
 
     def named(self, name: str) -> Specification:
-        """Specification of a name.
+        """Specification of a name: of several the one in effect today, else the one written last.
 
         Raises
         ------
         speclake.errors.NotFound
             No file defines it.
         """
-        for each in self.current():
-            if each.name == name:
+        today = datetime.now(UTC).date()
+        found = [each for each in self.current() if each.name == name]
+        for each in found:
+            if in_effect(each, today):
                 return each
-        known = ", ".join(each.name for each in self.current()) or "none"
+        if found:
+            return max(found, key=lambda each: each.effective_from or date.min)
+        known = ", ".join(sorted({each.name for each in self.current()})) or "none"
         raise NotFound(f"found no specification {name!r} in {self._folder}; there are: {known}")
 
+    def read(self, path: Path) -> Specification:
+        """Specification of a file anywhere, with the tables of this archive.
 
-def _each_named_once(paths: Iterable[Path]) -> tuple[Specification, ...]:
+        Raises
+        ------
+        speclake.errors.BadSettings
+            The file says something impossible, or needs an extra that is not installed.
+        """
+        found = _with_files(path, self._folder.parent)
+        if problem := _lacks_extra(found, path):
+            raise BadSettings((problem,))
+        return found
+
+
+def _one_a_day(paths: Iterable[Path]) -> tuple[Specification, ...]:
     problems: list[SettingsProblem] = []
-    files: dict[str, Path] = {}
-    found: list[Specification] = []
+    found: dict[Path, Specification] = {}
     for path in paths:
         try:
-            specification = _with_files(path)
+            specification = _with_files(path, path.parent.parent)
         except BadSettings as error:
             problems += error.problems
             continue
-        if (other := files.get(specification.name)) is not None:
-            allowed = f"another name; {other.name} has it"
-            problems.append(SettingsProblem(path.name, None, "name", specification.name, allowed))
-        if (extra := missing_extra(specification.requirements)) is not None:
-            allowed = f'it after pip install "speclake[{extra}]"'
-            what = f'what = "{extra}"'
-            problems.append(SettingsProblem(path.name, None, "requirement", what, allowed))
-        files[specification.name] = path
-        found.append(specification)
+        for other, its in found.items():
+            if its.name == specification.name and _share_a_day(its, specification):
+                allowed = f"another name, or other days in effect; {other.name} has it"
+                problems.append(
+                    SettingsProblem(path.name, None, "name", specification.name, allowed)
+                )
+        if problem := _lacks_extra(specification, path):
+            problems.append(problem)
+        found[path] = specification
     if problems:
         raise BadSettings(tuple(problems))
-    return tuple(found)
+    return tuple(found.values())
 
 
-def _with_files(path: Path) -> Specification:
-    """Specification of a file with the tables that it names put in."""
-    beside = path.parent.parent
+def _share_a_day(one: Specification, other: Specification) -> bool:
+    begin = max(each.effective_from or date.min for each in (one, other))
+    return begin <= min(each.effective_until or date.max for each in (one, other))
+
+
+def _lacks_extra(specification: Specification, path: Path) -> SettingsProblem | None:
+    """What stands in the way of judging by it here; None if nothing does."""
+    extra = missing_extra(specification.requirements)
+    if extra is None:
+        return None
+    allowed = f'it after pip install "speclake[{extra}]"'
+    return SettingsProblem(path.name, None, "requirement", f'what = "{extra}"', allowed)
+
+
+def _with_files(path: Path, beside: Path) -> Specification:
+    """Specification of a file with the tables that it names put in from folders of an archive."""
     plain = Specification.from_toml(path)
     weighted = with_tables(plain, beside / WEIGHTS.folder, path.name)
     return with_floors(weighted, beside / FLOORS.folder, path.name)

@@ -68,7 +68,7 @@ class Judge:
         measurements: Sequence[Measurement],
         *,
         why: str,
-        spec: str | None = None,
+        spec: str | Specification | None = None,
         pins: Mapping[tuple[str, str], str] | None = None,
     ) -> Judged:
         """Verdicts on measurements in the archive, and the earlier ones that have lapsed.
@@ -77,7 +77,7 @@ class Judge:
         ----------
         measurements : as they are known now, events not yet committed included.
         why : the reason, kept with what lapses.
-        spec : name of the one specification to judge by; then nothing lapses.
+        spec : the one specification to judge by, or its name; then nothing lapses.
         pins : versions by specification and order that go before those of the catalogue.
         """
         choice = _Choice(self.book, catalog, measurements, spec, pins)
@@ -182,11 +182,12 @@ class _Choice:
         book: SpecBook,
         catalog: Catalog,
         judged: Iterable[Measurement],
-        spec: str | None = None,
+        spec: str | Specification | None = None,
         pins: Mapping[tuple[str, str], str] | None = None,
     ) -> None:
         self._book, self._catalog = book, catalog
-        self._only = [book.named(spec)] if spec is not None else None
+        only = book.named(spec) if isinstance(spec, str) else spec
+        self._only = None if only is None else [only]
         orders = {order for m in judged if (order := order_of(m)) is not None}
         known = catalog.pinned_versions(sorted(orders)) if spec is None and orders else {}
         self._pins = {**known, **(pins or {})}
