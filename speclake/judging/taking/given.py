@@ -1,6 +1,6 @@
 """What the computation of a requirement is given."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,15 +10,30 @@ from speclake.spectrum import SpectrumSet
 
 
 @dataclass(frozen=True)
+class Partner:
+    """Another measurement that a number draws on: a set of one spectrum, and how it was taken."""
+
+    spectrum: SpectrumSet
+    conditions: Conditions
+
+
+Partners = Mapping[str, Partner | str]
+"""By the name of a role the measurement that fills it, or in words why none does."""
+
+
+@dataclass(frozen=True)
 class Given:
     """What is known beside the spectra themselves.
 
     Parameters
     ----------
     conditions : how each spectrum was measured, in the order of the set.
+    partners : for each spectrum what else a number of several measurements draws on; none where
+        nobody looked.
     """
 
     conditions: Sequence[Conditions]
+    partners: Sequence[Partners] = ()
 
 
 Taker = Callable[[SpectrumSet, Any, Given], Values]

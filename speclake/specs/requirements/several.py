@@ -28,11 +28,14 @@ class Role:
     name : what messages call it, as ``p scan``.
     unit : a unit that its values must be convertible to.
     told_by : conditions in which it differs from the others, and what each of them is here.
+    blank_within_h : for a blank of the same instrument and accessory, taken without the part, how
+        many hours before the lead at most; None for a measurement of the part itself.
     """
 
     name: str
     unit: SpectralUnit
     told_by: tuple[tuple[str, str | float], ...] = ()
+    blank_within_h: float | None = None
 
     @property
     def varied(self) -> frozenset[str]:
