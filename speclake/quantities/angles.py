@@ -32,11 +32,11 @@ def spread_over_angles(numbers: FloatArray, spread: Spread) -> FloatArray:
     """
     by_row = np.ascontiguousarray(numbers)
     if spread == "range":
-        return by_row.max(axis=1) - by_row.min(axis=1)
+        return _largest(by_row) - _smallest(by_row)
     if spread == "mean":
         # of the differences to the first, so that equal numbers have exactly themselves as mean
         return by_row[:, 0] + _row_means(by_row - by_row[:, :1])[:, 0]
-    return by_row.min(axis=1) if spread == "smallest" else by_row.max(axis=1)
+    return _smallest(by_row) if spread == "smallest" else _largest(by_row)
 
 
 def shift_over_angles(numbers: FloatArray, angles_deg: FloatArray, shift: Shift) -> FloatArray:
@@ -56,10 +56,10 @@ def shift_over_angles(numbers: FloatArray, angles_deg: FloatArray, shift: Shift)
     """
     order = np.argsort(angles_deg, axis=1, kind="stable")
     by_angle = np.take_along_axis(numbers, order, axis=1)
-    shifts = by_angle[:, 1:] - by_angle[:, :1]
+    shifts: FloatArray = by_angle[:, 1:] - by_angle[:, :1]
     if shift == "at the largest angle":
         return shifts[:, -1]
-    return shifts.min(axis=1) if shift == "lowest" else shifts.max(axis=1)
+    return _smallest(shifts) if shift == "lowest" else _largest(shifts)
 
 
 def effective_index(
@@ -122,7 +122,18 @@ def effective_index(
     return Values(blanked(index[:, 0], reasons), None, reasons)
 
 
+def _smallest(values: FloatArray) -> FloatArray:
+    found: FloatArray = np.minimum.reduce(values, axis=1)
+    return found
+
+
+def _largest(values: FloatArray) -> FloatArray:
+    found: FloatArray = np.maximum.reduce(values, axis=1)
+    return found
+
+
 def _row_means(values: FloatArray) -> FloatArray:
     """Mean of each row, shape (n, 1), each summed in one fixed order."""
-    total: FloatArray = np.add.reduce(np.ascontiguousarray(values), axis=1)
-    return (total / values.shape[1])[:, np.newaxis]
+    sums: FloatArray = np.add.reduce(np.ascontiguousarray(values), axis=1, keepdims=True)
+    means: FloatArray = sums / values.shape[1]
+    return means

@@ -115,20 +115,20 @@ def haze_of_readings(readings: Sequence[Values]) -> Values:
     """
     shapes = {each.value.shape for each in readings}
     if len(readings) != len(READINGS) or len(shapes) != 1:
-        found = ", ".join(str(each.value.size) for each in readings)
-        raise ValueError(f"found readings of {found} spectra; expected four of as many spectra")
+        counts = ", ".join(str(each.value.size) for each in readings)
+        raise ValueError(f"found readings of {counts} spectra; expected four of as many spectra")
     reasons: dict[int, str] = {}
     for name, each in zip(READINGS, readings, strict=True):
         for row, why in each.reasons.items():
             reasons.setdefault(row, f"{said(name)}: {why}")
     t1, t2, t3, t4 = (each.value for each in readings)
-    for name, reading in (("T1", t1), ("T2", t2)):
-        for row in np.flatnonzero(reading <= 0):
-            reasons.setdefault(int(row), f"{said(name)}: no light")
+    bright: tuple[tuple[Reading, FloatArray], ...] = (("T1", t1), ("T2", t2))
+    for name, reading in bright:
+        for dark in np.flatnonzero(reading <= 0):
+            reasons.setdefault(int(dark), f"{said(name)}: no light")
     found = _quotients(blanked(t1, reasons), blanked(t2, reasons), t3, t4)
     is_diffusing = found > DIFFUSING
-    for row in np.flatnonzero(is_diffusing):
-        reasons[int(row)] = IS_DIFFUSING
+    reasons |= {int(above): IS_DIFFUSING for above in np.flatnonzero(is_diffusing)}
     bound = np.where(is_diffusing, AT_LEAST, EXACT).astype(np.int8)
     return Values(np.where(is_diffusing, DIFFUSING, found), None, reasons, bound)
 
