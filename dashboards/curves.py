@@ -12,35 +12,19 @@ from typing import Any
 
 import numpy as np
 from speclake_dashboards import theme
-from speclake_dashboards.decimation import extremes, in_view
 from speclake_dashboards.density import DensityPicture
 from speclake_dashboards.limits import Limit, draw_limits
 from speclake_dashboards.matching import Units
 
+from speclake.judging.pictures.decimation import extremes, in_view
+from speclake.judging.pictures.looks import AXIS_WORDS, VALUE_WORDS
 from speclake.specs.verdicts import Outcome
 from speclake.spectrum import SpectrumSet
-from speclake.units import AxisUnit, SpectralUnit
 
 MOST_CURVES = 20
 MOST_LINES = 1000
 COLUMNS = 600
 """Columns of the lines of many spectra: two points each, about one a pixel."""
-
-AXIS_WORDS: dict[AxisUnit, str] = {
-    "nm": "wavelength (nm)",
-    "um": "wavelength (µm)",
-    "cm-1": "wavenumber (cm⁻¹)",
-    "eV": "photon energy (eV)",
-}
-VALUE_WORDS: dict[SpectralUnit, str] = {
-    "%T": "transmittance (%T)",
-    "T": "transmittance (T)",
-    "%R": "reflectance (%R)",
-    "R": "reflectance (R)",
-    "A": "absorbance (A)",
-    "log(1/R)": "log(1/R)",
-    "%A+S": "absorptance plus scatter (%)",
-}
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from speclake_dashboards.address import link
 
+from speclake.judging.pictures import looks
 from speclake.specs.verdicts import Outcome
 
 PAGES = {
@@ -30,8 +31,8 @@ ICON = (
 )
 INVENTED = "All data on this page are invented."
 
-INK, QUIET_INK, RULE, PAPER, ACCENT = "#1b2530", "#56616e", "#d9dee3", "#ffffff", "#0a6a66"
-FORBIDDEN = "#7a3b12"
+INK, QUIET_INK, RULE = looks.INK, looks.QUIET_INK, looks.RULE
+PAPER, ACCENT, FORBIDDEN = looks.PAPER, looks.ACCENT, looks.FORBIDDEN
 
 # eight hues that stay apart in the three common colour vision deficiencies (after Okabe and Ito,
 # Color Universal Design, 2008), dark enough for a line on white; strokes tell them apart as well

@@ -3,7 +3,7 @@
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from speclake_dashboards.decimation import extremes, in_view
+from speclake.judging.pictures.decimation import extremes, in_view
 
 
 def wavelengths(points: int = 1201) -> np.ndarray:
