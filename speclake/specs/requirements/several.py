@@ -90,19 +90,37 @@ class DrawnFrom(Table):
             raise ValueError(f'drawn_from.how = "100 - T - R" with {unit}')
 
 
-class _Resampled(DrawnFrom):
+class OnOneAxis(DrawnFrom):
+    """Two measurements that are combined point by point, so on one axis.
+
+    Without `resampling` their axes must be the same. With it, the second is brought to the axis of
+    the lead, between points that are at most `largest_interval` apart, in the requirement's
+    `axis_unit`.
+    """
+
     resampling: Resampling = "none"
+    largest_interval: Position | None = None
+
+    @model_validator(mode="after")
+    def _says_how_far(self) -> Self:
+        if (self.resampling == "none") != (self.largest_interval is None):
+            raise ValueError('largest_interval together with resampling = "linear between points"')
+        return self
 
     @property
     @override
     def parameters(self) -> Mapping[str, str]:
-        return {"resampling": self.resampling}
+        if self.largest_interval is None:
+            return {"resampling": self.resampling}
+        return {"resampling": self.resampling, "largest_interval": repr(self.largest_interval)}
 
     def _with_resampling(self, words: str) -> str:
-        return words if self.resampling == "none" else f"{words}, resampled {self.resampling}"
+        if self.largest_interval is None:
+            return words
+        return f"{words}, resampled {self.resampling} at most {self.largest_interval:g} apart"
 
 
-class MeanOfPolarisations(_Resampled):
+class MeanOfPolarisations(OnOneAxis):
     """Mean of s and p: what unpolarised light would show."""
 
     excluded: ClassVar[tuple[str, ...]] = ("polarisation",)
@@ -123,7 +141,7 @@ class MeanOfPolarisations(_Resampled):
         return self._with_resampling("of the mean of s and p")
 
 
-class Remainder(_Resampled):
+class Remainder(OnOneAxis):
     """100 - T - R: what a part absorbs and scatters away."""
 
     must_be_known: ClassVar[tuple[PlaceKey, ...]] = (
