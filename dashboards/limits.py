@@ -85,7 +85,7 @@ def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable
 def _marks(requirement: Banded, units: Units, words: str, pattern: int) -> tuple[Limit, ...]:
     start, stop = _stretch(requirement, units)
     marks = []
-    for text, side in ((requirement.at_least, -1), (requirement.at_most, 1)):
+    for text, side in ((requirement.lower_limit, -1), (requirement.upper_limit, 1)):
         if text is None:
             continue
         value = float(convert_values(float(text), requirement.spectral_unit, units.unit))

@@ -1,28 +1,49 @@
 """A verdict as one sentence that a person can check with the curve in hand."""
 
+from collections.abc import Iterator
 from decimal import Decimal
 
-from speclake.specs.rounding import decimal_of
+from speclake.specs.rounding import decimal_of, shown
 from speclake.specs.verdicts import Outcome, Verdict
+
+NEARLY_SURE = 0.9999
+"""Probability above which, and below the rest of which, its digits say nothing any more."""
 
 
 def explain(verdict: Verdict) -> str:
-    """Verdict as one sentence: what was asked, what was found, where, how far, and the outcome.
+    """Verdict as one sentence: what was asked and found, where, how well, the outcome and why.
 
     The number printed and the outcome never contradict each other.
     """
     asked = verdict.description[:1].upper() + verdict.description[1:]
+    told = [*_found(verdict), *_drawn_from(verdict)]
+    outcome = str(verdict.outcome)
+    if verdict.reason and verdict.outcome is Outcome.PASS:
+        told.append(verdict.reason)
+    elif verdict.reason:
+        outcome += f", because {verdict.reason}"
+    return f"{asked}: {', '.join(told)}{': ' if told else ''}{outcome}."
+
+
+def _found(verdict: Verdict) -> Iterator[str]:
+    """What was found, how far from the limit, how well it is known, and what that means."""
     if verdict.value is None:
-        return f"{asked}: {verdict.outcome}, because {verdict.reason}."
-    parts = [_found(verdict), _distance(verdict)]
-    if verdict.uncertainty is not None:
-        parts.append(_uncertainty(verdict))
-    if verdict.reason:
-        parts.append(verdict.reason)
-    return f"{asked}: {', '.join(parts)}: {verdict.outcome}."
+        return
+    yield _number(verdict)
+    yield _distance(verdict)
+    if verdict.uncertainty is None:
+        return
+    factor = "" if verdict.coverage_factor is None else f" (k = {verdict.coverage_factor:.3g})"
+    yield f"expanded uncertainty {verdict.uncertainty:.3g} {verdict.unit}{factor}"
+    if verdict.noise_bias:
+        yield f"of it {verdict.noise_bias:+.2g} {verdict.unit} that noise alone shifts it by"
+    if verdict.conformity is not None:
+        yield f"{_probability(verdict.conformity)} probability that it lies inside the limits"
+    if verdict.guard is not None and verdict.rule != "simple acceptance":
+        yield _guard(verdict)
 
 
-def _found(verdict: Verdict) -> str:
+def _number(verdict: Verdict) -> str:
     text = f"{_text(verdict)} {verdict.unit}"
     if verdict.bound != "exact":
         text = f"{verdict.bound} {text}"
@@ -52,8 +73,40 @@ def _distance(verdict: Verdict) -> str:
     return f"{format(abs(nearest), 'f')} {verdict.unit} {side} the limit"
 
 
-def _uncertainty(verdict: Verdict) -> str:
-    said = f"expanded uncertainty {verdict.uncertainty:g} {verdict.unit} (k = 2)"
-    if verdict.outcome is Outcome.UNDECIDED:
-        return f"within the {said}"
-    return said
+def _probability(conformity: float) -> str:
+    if conformity > NEARLY_SURE:
+        return f"over {100 * NEARLY_SURE:g} %"
+    if conformity < 1 - NEARLY_SURE:
+        return f"under {100 * (1 - NEARLY_SURE):g} %"
+    return f"{100 * conformity:.2f} %"
+
+
+def _guard(verdict: Verdict) -> str:
+    """From where to where the guard band makes a value pass, or decides nothing."""
+    if verdict.rule == "non-binary":
+        bands = [
+            f"from {_moved(verdict, limit, -1)} to {_moved(verdict, limit, 1)} {verdict.unit}"
+            for limit in (verdict.low, verdict.high)
+            if limit is not None
+        ]
+        return f"undecided {' and '.join(bands)}"
+    inwards = 1 if verdict.rule == "guarded acceptance" else -1
+    ends = []
+    if verdict.low is not None:
+        ends.append(f"from {_moved(verdict, verdict.low, inwards)} {verdict.unit}")
+    if verdict.high is not None:
+        ends.append(f"up to {_moved(verdict, verdict.high, -inwards)} {verdict.unit}")
+    return f"passes {' '.join(ends)}"
+
+
+def _moved(verdict: Verdict, limit: float, side: int) -> str:
+    """Limit moved by the guard band, with the digits that tell it from the number found."""
+    assert verdict.guard is not None
+    moved = decimal_of(limit) + side * decimal_of(verdict.guard)
+    whole, short = format(moved, "f"), shown(float(moved), [_text(verdict)], "absolute")
+    return min(whole, short, key=len)
+
+
+def _drawn_from(verdict: Verdict) -> Iterator[str]:
+    if verdict.drawn_from:
+        yield f"drawn from {', '.join(verdict.drawn_from)} as well"

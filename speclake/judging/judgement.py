@@ -8,15 +8,14 @@ import numpy.typing as npt
 
 from speclake.judging.banded import Banded, BandTask, Rows, finder
 from speclake.judging.conditions import Conditions, fits
-from speclake.judging.deciding import BoolArray, decide, settled
+from speclake.judging.deciding import decide, settled
+from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
 from speclake.judging.uncertainty import Uncertainty, stated
 from speclake.quantities.smoothing import smoothed
-from speclake.quantities.values import AT_LEAST, AT_MOST
 from speclake.quantities.windows import Window
 from speclake.specs.model import Specification
 from speclake.specs.requirements import BandRequirement, Requirement, ValueRequirement
-from speclake.specs.rounding import shown
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import can_convert, convert_values, exact_factor
 
@@ -103,8 +102,7 @@ class _Task:
     value: FloatArray
     bound: npt.NDArray[np.int8]
     at: FloatArray
-    reason: npt.NDArray[np.int32]
-    texts: dict[str, int]
+    reasons: Reasons
     band: BandTask | None = None
 
     @classmethod
@@ -112,11 +110,8 @@ class _Task:
         """Task that speaks of none of `n` spectra."""
         return cls(
             requirement, np.zeros(n, np.bool_), np.zeros(n, np.bool_), np.full(n, np.nan),
-            np.zeros(n, np.int8), np.full(n, np.nan), np.zeros(n, np.int32), {"": 0},
+            np.zeros(n, np.int8), np.full(n, np.nan), Reasons(n),
         )  # fmt: skip
-
-    def give_reason(self, rows: BoolArray | int, text: str) -> None:
-        self.reason[rows] = self.texts.setdefault(text, len(self.texts))
 
 
 def _prepared(
@@ -135,15 +130,15 @@ def _prepared(
     task.judged = np.array([each.applies and not each.hindrance for each in found], np.bool_)[group]
     factor = exact_factor(spectra.unit, unit)
     if factor is None and not requirement.as_exported:
-        task.give_reason(task.judged, f"converted from {spectra.unit} to {unit}")
+        task.reasons.give(task.judged, f"converted from {spectra.unit} to {unit}")
     for number, each in enumerate(found):
         if each.hindrance is not None:
-            task.give_reason(group == number, each.hindrance)
+            task.reasons.give(group == number, each.hindrance)
     is_smoothed = requirement.after_smoothing is not None
     if isinstance(requirement, BandRequirement | ValueRequirement) and not is_smoothed:
         task.band = BandTask(requirement, window_of(requirement), factor)
         if task.band.window.problem is not None:
-            task.give_reason(task.judged, task.band.window.problem)
+            task.reasons.give(task.judged, task.band.window.problem)
             task.judged = np.zeros(len(spectra), np.bool_)
     return task
 
@@ -180,7 +175,7 @@ def _take(
     if found.bound is not None:
         task.bound[rows] = found.bound
     for place, why in found.reasons.items():
-        task.give_reason(int(numbers[place]), why if smoothing is None else f"{why}; {SMOOTHED}")
+        task.reasons.give(int(numbers[place]), why if smoothing is None else f"{why}; {SMOOTHED}")
 
 
 def _column(task: _Task, spectra: SpectrumSet) -> Column:
@@ -188,11 +183,10 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
     if task.band is not None and task.band.window.problem is None:
         task.band.settle(spectra, task.value)
         for row in np.flatnonzero(task.judged & np.isnan(task.value)):
-            task.give_reason(int(row), task.band.why_missing(spectra, int(row)))
+            task.reasons.give(int(row), task.band.why_missing(spectra, int(row)))
     uncertainty = stated(task.requirement, len(spectra))
     decided = decide(task.requirement, task.value, task.bound, uncertainty)
-    for row in np.flatnonzero(decided.is_open):
-        task.give_reason(int(row), _open_said(task, int(row)))
+    task.reasons.put_before(decided.reasons)
     return Column(
         requirement=task.requirement,
         applies=task.applies,
@@ -204,23 +198,12 @@ def _column(task: _Task, spectra: SpectrumSet) -> Column:
         conformity=decided.conformity,
         at=task.at,
         outcome=decided.outcome,
-        reason=task.reason,
-        reasons=tuple(task.texts),
+        reason=task.reasons.of,
+        reasons=task.reasons.texts,
     )
-
-
-def _open_said(task: _Task, row: int) -> str:
-    """Why a value that is only a bound settles nothing."""
-    asked = task.requirement
-    found = shown(float(task.value[row]), asked.limits, asked.decision)
-    bound, beyond = OPEN[int(task.bound[row])]
-    return f"the value is {bound} {found} {asked.unit}, and how far {beyond} it lies decides"
 
 
 SMOOTHED = (
     "a smoothed value needs the spectrum over half the window on both sides, with no value missing "
     "and points enough"
 )
-
-OPEN = {AT_LEAST: ("at least", "above"), AT_MOST: ("at most", "below")}
-"""What a bound says of the true value, and where that may still lie."""

@@ -62,11 +62,11 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
     rows = np.flatnonzero(column.applies)
     measured = column.outcome[rows] != NOT_MEASURABLE
     texts = shown_values(
-        column.value[rows], requirement.limits, requirement.decision, requirement.undecided_within
+        column.value[rows], requirement.limits, requirement.decision, column.guard[rows]
     )
     low, high = (
         None if limit is None else float(limit)
-        for limit in (requirement.at_least, requirement.at_most)
+        for limit in (requirement.lower_limit, requirement.upper_limit)
     )
     keys, axis_unit = judgement.spectra.keys, judgement.spectra.axis.unit
     description, measured_quantity = requirement.description, requirement.measured
@@ -122,6 +122,7 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
                 guard=guard,
                 conformity=conformity,
                 noise_bias=bias,
+                rule=requirement.decides_by,
             ),
         )
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
 from functools import cached_property
@@ -54,6 +55,7 @@ class Specification(Table):
     effective_until: date | None = None
     note: str = ""
     needs: Needs = Needs()
+    instrument_classes: Mapping[str, Texts] = {}
     repeats: Repeats = Repeats()
     witness: Witness | None = None
     requirement: tuple[AnyRequirement, ...]
@@ -68,11 +70,37 @@ class Specification(Table):
         begin, end = self.effective_from, self.effective_until
         if begin is not None and end is not None and begin > end:
             raise ValueError("an effective_from that is not after effective_until")
+        self._check_classes()
         for each in self.requirement:
             self._check_needed(each)
         if self.witness is not None:
             self.witness.check_known(set(names))
         return self
+
+    def _check_classes(self) -> None:
+        """Refuse an instrument in two classes, and a class that no instrument has."""
+        listed = [same_text(name) for names in self.instrument_classes.values() for name in names]
+        if twice := {name for name in listed if listed.count(name) > 1}:
+            raise ValueError(f"instrument_classes with {sorted(twice)[0]!r} once")
+        for each in self.requirement:
+            wanted = each.instrument_class
+            if wanted is not None and not self.instrument_classes.get(wanted):
+                raise ValueError(
+                    f"instrument_classes with the instruments of {wanted!r}, which requirement "
+                    f"{each.id!r} asks for"
+                )
+
+    def instrument_class_of(self, instrument: str) -> str | None:
+        """Class in which an instrument is listed; None if in none."""
+        return self._class_of.get(same_text(instrument))
+
+    @cached_property
+    def _class_of(self) -> Mapping[str, str]:
+        return {
+            same_text(name): label
+            for label, names in self.instrument_classes.items()
+            for name in names
+        }
 
     def _check_needed(self, requirement: Requirement) -> None:
         """Refuse a requirement on spectra that a complete part need not have."""

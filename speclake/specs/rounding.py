@@ -96,13 +96,13 @@ def rounded_values(values: FloatArray, place: int) -> FloatArray:
 
 
 def shown(
-    value: float, limits: Sequence[str], decision: Decision, uncertainty: float | None = None
+    value: float, limits: Sequence[str], decision: Decision, guard: float | None = None
 ) -> str:
     """Value as it is printed: on the same side of every limit as it was judged.
 
     Under ``rounded`` it has the last digit of the limits, and this very number was compared. Under
     ``absolute`` it has one digit more than the limits, and as many more as it takes to show on
-    which side of each limit, and of each limit ± `uncertainty`, it lies.
+    which side of each limit, and of each limit ± `guard`, it lies.
 
     Examples
     --------
@@ -116,8 +116,8 @@ def shown(
         return _plain(rounded(value, place))
     exact = decimal_of(value)
     marks = [Decimal(limit) for limit in limits]
-    if uncertainty is not None:
-        reach = decimal_of(uncertainty)
+    if guard is not None:
+        reach = decimal_of(guard)
         marks += [mark + sign * reach for mark in marks for sign in (1, -1)]
     finest = min(_exponent(exact), place - 1)
     for last in range(place - 1, finest, -1):
@@ -131,9 +131,11 @@ def shown_values(
     values: FloatArray,
     limits: Sequence[str],
     decision: Decision,
-    uncertainty: float | None = None,
+    guard: FloatArray | None = None,
 ) -> list[str]:
     """Text of each value as by `shown`; empty where a value is NaN.
+
+    `guard` has one entry a value, NaN where there is none.
 
     The usual value is far from every limit and every tie: float formatting gives its text. The
     others are rounded as decimals.
@@ -145,15 +147,19 @@ def shown_values(
     plain = (place <= 0) & (scaled >= 1) & (scaled < 1e9)
     plain &= np.abs(scaled - np.floor(scaled) - 0.5) > _TIE_DOUBT
     if decision == "absolute":
-        reach = 0.0 if uncertainty is None else uncertainty
         for limit in map(float, limits):
-            for mark in {limit, limit - reach, limit + reach}:
-                plain &= np.abs(values - mark) > step
+            away = np.abs(values - limit)
+            plain &= away > step
+            if guard is not None:
+                plain &= ~(np.abs(away - guard) <= step)
+    guards: list[float | None] = [None] * len(values)
+    if guard is not None:
+        guards = [None if each != each else each for each in guard.tolist()]
     return [
         format(value, f".{digits}f")
         if is_plain
-        else ("" if value != value else shown(value, limits, decision, uncertainty))
-        for value, is_plain in zip(values.tolist(), plain.tolist(), strict=True)
+        else ("" if value != value else shown(value, limits, decision, within))
+        for value, is_plain, within in zip(values.tolist(), plain.tolist(), guards, strict=True)
     ]
 
 

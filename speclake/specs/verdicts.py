@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
+from speclake.specs.requirements.rules import Rule
 from speclake.specs.rounding import Decision
 from speclake.units import AxisUnit
 
@@ -90,3 +91,5 @@ class Verdict:
     """By how much noise alone moves a minimum or maximum outwards, with its sign, in `unit`."""
     drawn_from: tuple[str, ...] = ()
     """Other measurements that the number draws on, beside `measurement_id`."""
+    rule: Rule = "simple acceptance"
+    """How a value near a limit decides."""

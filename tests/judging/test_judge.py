@@ -19,7 +19,7 @@ from speclake.judging import (
 )
 from speclake.judging.conditions import Bandwidth
 from speclake.judging.deciding import decide
-from speclake.judging.uncertainty import stated
+from speclake.judging.uncertainty import Uncertainty
 from speclake.measurement import Correction, Kind, Measurement
 from speclake.quantities import mean
 from speclake.quantities.exact import exact
@@ -179,7 +179,7 @@ def test_a_rounded_margin_belongs_to_the_rounded_value():
 def test_a_limit_in_percent_judges_a_fraction_and_an_absorbance():
     fraction, absorbance = flat(0.9, unit="T"), flat(-np.log10(0.9), unit="A")
     assert one(fraction, at_least="90.0").outcome is Outcome.PASS
-    assert one(fraction, at_least="90.1").reason == ""
+    assert one(fraction, at_least="90.1").reason == "it lies below the lower limit"
     verdict = one(absorbance, at_least="89.9")
     assert verdict.outcome is Outcome.PASS
     assert verdict.value == pytest.approx(90.0)
@@ -435,14 +435,16 @@ def test_an_explanation_is_one_sentence_with_value_limit_margin_and_place():
     assert explain(verdict) == (
         "Maximum reflectance from 420 nm to 680 nm, at most 0.50 %R, angle of incidence 8°, "
         "side front: found 0.457 %R at 550 nm, 0.043 %R inside the limit, "
-        "expanded uncertainty 0.02 %R (k = 2): pass."
+        "expanded uncertainty 0.02 %R (k = 2), over 99.99 % probability that it lies inside the "
+        "limits, undecided from 0.48 to 0.52 %R: pass."
     )
 
 
 def test_an_explanation_of_an_undecided_value_says_on_which_side_it_lies():
     assert explain(one(flat(91.9), uncertainty=0.3)).endswith(
-        "found 91.90 %T, 0.10 %T outside the limit, "
-        "within the expanded uncertainty 0.3 %T (k = 2): undecided."
+        "found 91.90 %T, 0.10 %T outside the limit, expanded uncertainty 0.3 %T (k = 2), "
+        "25.25 % probability that it lies inside the limits, undecided from 91.7 to 92.3 %T: "
+        "undecided, because it lies within the guard band of U around the limit."
     )
 
 
@@ -465,10 +467,13 @@ class TestBandwidth:
         assert self.reason(Bandwidth(400, 690, 2.0), Bandwidth(690, 700, 5.0)) == ""
 
 
+NOBODY = Uncertainty(*(np.array([np.nan]) for _ in range(3)))
+
+
 def test_a_bound_decides_only_where_the_true_value_cannot_be_elsewhere() -> None:
     def outcome(bound: int, value: float, **limits: str) -> Outcome:
         asked = line(**limits)
-        number = decide(asked, np.array([value]), np.array([bound], np.int8), stated(asked, 1))
+        number = decide(asked, np.array([value]), np.array([bound], np.int8), NOBODY)
         return OUTCOMES[number.outcome[0]]
 
     above, below = {"at_least": "92.0"}, {"at_most": "92.0", "at_least": None}

@@ -95,7 +95,8 @@ def test_leakage_through_a_specification():
     verdict = verdict_of(leakage(), values)
     assert explain(verdict) == (
         "Largest transmittance over the blocking bands 410 nm to 500 nm and 600 nm to 690 nm, at "
-        "most 0.01 %T: found 0.020 %T at 650 nm, 0.010 %T outside the limit: fail."
+        "most 0.01 %T: found 0.020 %T at 650 nm, 0.010 %T outside the limit: fail, "
+        "because it lies above the upper limit."
     )
     clean = verdict_of(leakage())
     assert (clean.value, clean.bound, clean.outcome) == (0.005, "at most", Outcome.PASS)

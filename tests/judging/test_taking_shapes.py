@@ -41,7 +41,8 @@ def test_the_sentence_of_a_mask_names_the_deciding_place():
     verdict = verdict_of("distance to mask", EXPECTED["distance to mask"][0], "at_least = 3")
     assert explain(verdict) == (
         "Distance of transmittance to the lower curve of the mask from 420 nm to 680 nm, at least "
-        "3 %T: found 2.0 %T at 420 nm, 1.0 %T outside the limit: fail."
+        "3 %T: found 2.0 %T at 420 nm, 1.0 %T outside the limit: fail, "
+        "because it lies below the lower limit."
     )
 
 

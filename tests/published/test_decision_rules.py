@@ -39,6 +39,6 @@ def test_a_guard_band_of_the_expanded_uncertainty(value, outcome, side):
 @pytest.mark.parametrize(("value", "outcome"), [(92.01, Outcome.PASS), (91.99, Outcome.FAIL)])
 def test_simple_acceptance_lets_the_value_decide(value, outcome):
     # ILAC-G8:09/2019, 4.2.1: guard band zero, the risk is shared
-    verdict = judged(value, at_least="92.00", uncertainty=0.30, when_within_uncertainty="decide")
+    verdict = judged(value, at_least="92.00", uncertainty=0.30, rule="simple acceptance")
     assert verdict.outcome is outcome
     assert verdict.uncertainty == 0.30

@@ -50,8 +50,9 @@ def test_each_kind_of_number_is_defined(kind):
     [
         "undecided", "not measurable", "incomplete", '"raw ratio"', '"ratio times certificate"',
         '"absolute"', '"rounded"', '"minimum"', '"maximum"', '"mean"', '"value"', '"um"', '"cm-1"',
-        '"eV"', '"log(1/R)"', '"refused"', '"must be known"', '"allowed"', '"decide"',
-        '"in-house"', '"vacuum"',
+        '"eV"', '"log(1/R)"', '"refused"', '"must be known"', '"allowed"', '"simple acceptance"',
+        '"guarded acceptance"', '"guarded rejection"', '"non-binary"', '"u"', '"U"', '"in-house"',
+        '"supplier proves conformity"', '"customer proves non-conformity"', '"vacuum"',
     ],
 )  # fmt: skip
 def test_each_word_that_a_key_may_have_is_explained(word):

@@ -76,7 +76,8 @@ def test_a_rounded_value_is_printed_with_the_digits_of_its_limit(value, limit):
     st.none() | st.floats(1e-3, 2),
 )
 def test_many_are_printed_as_each_alone(found, written, decision, uncertainty):
-    together = shown_values(np.array(found, dtype=float), written, decision, uncertainty)
+    guard = None if uncertainty is None else np.full(len(found), uncertainty)
+    together = shown_values(np.array(found, dtype=float), written, decision, guard)
     assert together == [shown(value, written, decision, uncertainty) for value in found]
 
 

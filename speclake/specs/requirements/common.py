@@ -1,16 +1,17 @@
-"""What all requirements have in common: limits, the decision, and the spectra they speak of."""
+"""What all requirements have in common: number, place, and the spectra they speak of."""
 
 from collections.abc import Sequence
 from decimal import Decimal
 from typing import Annotated, ClassVar, Literal, Self, cast, get_args
 
 from pydantic import BeforeValidator, Field, model_validator
+from typing_extensions import override
 
 from speclake.measurement import Correction
 from speclake.specs.requirements.over_sites import OverSites, OverSitesRule
+from speclake.specs.requirements.rules import Limited
 from speclake.specs.requirements.table import Position as Position
 from speclake.specs.requirements.table import Table as Table
-from speclake.specs.rounding import Decision, last_place, limit_text, shown
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
 
 Smoothing = Literal["refused", "allowed", "must be known"]
@@ -26,7 +27,6 @@ def texts(written: object) -> object:
     )
 
 
-LimitText = Annotated[str, BeforeValidator(limit_text)]
 Angle = Annotated[float, Field(ge=0, lt=90, allow_inf_nan=False)]
 Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
 
@@ -45,7 +45,7 @@ class AfterSmoothing(Table):
         return f"after smoothing over {self.window:g} nm, degree {self.degree}"
 
 
-class Requirement(Table):
+class Requirement(Limited):
     """One line of a specification: a number taken from a spectrum, and its limits.
 
     Each kind of number is a class of its own with the keys that it needs; `what` tells which.
@@ -70,12 +70,7 @@ class Requirement(Table):
     after_smoothing: AfterSmoothing | None = None
     largest_interval: Position | None = None
     largest_bandwidth_nm: Position | None = None
-    at_least: LimitText | None = None
-    at_most: LimitText | None = None
-    target: LimitText | None = None
-    decision: Decision = "absolute"
     uncertainty: Position | None = None
-    when_within_uncertainty: Literal["undecided", "decide"] = "undecided"
     # which spectra it applies to
     angle_deg: Angle | None = None
     angle_tolerance_deg: Annotated[float, Field(ge=0, lt=90)] = 0.5
@@ -83,6 +78,7 @@ class Requirement(Table):
     side: str | None = None
     stage: str | None = None
     segment: str | None = None
+    instrument_class: str | None = None
     sites: Texts = ()
     over_sites: OverSitesRule = OverSites()
     # what such a spectrum must be
@@ -96,10 +92,17 @@ class Requirement(Table):
         self._check_place()
         if self.medium == "air" and self.axis_unit in ("cm-1", "eV"):
             raise ValueError(f"no medium air with {self.axis_unit}, which belongs to vacuum")
-        self._check_limits()
         if self.after_smoothing is not None and not self.may_be_smoothed:
             raise ValueError(f'no after_smoothing with what = "{self.what}"')
         return self
+
+    @override
+    def is_uncertain(self) -> bool:
+        return bool(self.uncertainty)
+
+    def stated_sizes(self) -> list[tuple[float, float]]:
+        """Expanded uncertainties that are stated outright, each with its coverage factor."""
+        return [] if self.uncertainty is None else [(self.uncertainty, 2.0)]
 
     def result_units(self) -> Sequence[str]:
         """Units that the number may have."""
@@ -140,16 +143,6 @@ class Requirement(Table):
         if self.band is not None and not self.band[0] < self.band[1]:
             raise ValueError("band = [from, to] with the lower position first")
 
-    def _check_limits(self) -> None:
-        if not self.limits:
-            raise ValueError("at_least, at_most or both")
-        if len(self.limits) == 2 and Decimal(self.limits[0]) > Decimal(self.limits[1]):
-            raise ValueError("an at_least that is not above at_most")
-        if self.decision == "rounded" and len({last_place(limit) for limit in self.limits}) > 1:
-            raise ValueError(
-                'at_least and at_most with the same last digit if decision = "rounded"'
-            )
-
     @property
     def spectral_unit(self) -> ValueUnit:
         """The unit in which the spectrum is taken."""
@@ -161,33 +154,11 @@ class Requirement(Table):
         return QUANTITY_OF_UNIT[self.spectral_unit]
 
     @property
-    def limits(self) -> tuple[str, ...]:
-        """Limits as written, the lower one first."""
-        return tuple(limit for limit in (self.at_least, self.at_most) if limit is not None)
-
-    @property
-    def undecided_within(self) -> float | None:
-        """Distance from a limit within which the value decides nothing; None if it always does."""
-        return self.uncertainty if self.when_within_uncertainty == "undecided" else None
-
-    def shown(self, value: float) -> str:
-        """Value of this requirement as it is printed; never at odds with its verdict."""
-        return shown(value, self.limits, self.decision, self.undecided_within)
-
-    @property
     def description(self) -> str:
         """The requirement as one phrase, with its limits as written."""
         smoothing = f" {self.after_smoothing.in_words}" if self.after_smoothing else ""
-        words = [f"{self.taken()}{smoothing}"]
-        if self.at_least is not None and self.at_most is not None:
-            words.append(f"between {self.at_least} {self.unit} and {self.at_most} {self.unit}")
-        elif self.at_least is not None:
-            words.append(f"at least {self.at_least} {self.unit}")
-        else:
-            words.append(f"at most {self.at_most} {self.unit}")
-        if self.decision == "rounded":
-            words[-1] += " (rounded to the last digit of the limit)"
-        return ", ".join([*words, *self._conditions_in_words()])
+        words = [f"{self.taken()}{smoothing}", self._limits_in_words(self.unit)]
+        return ", ".join([*words, *self._rule_in_words(self.unit), *self._conditions_in_words()])
 
     def _place_in_words(self) -> str:
         """Where on the axis the number is taken, as `taken` says it."""
@@ -206,6 +177,8 @@ class Requirement(Table):
             for name in ("polarisation", "side", "stage", "segment")
             if (wanted := getattr(self, name)) is not None
         ]
+        if self.instrument_class is not None:
+            words.append(f"instrument class {self.instrument_class}")
         if self.sites:
             words.append(f"site {', '.join(self.sites)}")
         return [*words, over] if (over := self.over_sites.in_words) else words
