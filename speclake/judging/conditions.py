@@ -145,16 +145,21 @@ def _bandwidth_hindrance(requirement: Requirement, conditions: Conditions) -> st
     if largest is None:
         return None
     allowed = f"the largest that the requirement allows is {largest:g} nm"
-    ends = requirement.band or (requirement.at, requirement.at)
-    found = [
-        each.bandwidth_nm
-        for each in conditions.bandwidths
-        if ends[0] is None or _overlap(ends, requirement.axis_unit, each, conditions.axis_unit)
-    ]
+    found = bandwidths_over(requirement, conditions)
     if not found or None in found:
         return f"the bandwidth of the scan is unknown; {allowed}"
     widest = max(each for each in found if each is not None)
     return f"the bandwidth of the scan is {widest:g} nm; {allowed}" if widest > largest else None
+
+
+def bandwidths_over(requirement: Requirement, conditions: Conditions) -> list[float | None]:
+    """Bandwidths of the scan over the stretch that a requirement looks at; None for an unknown."""
+    ends = requirement.band or (requirement.at, requirement.at)
+    return [
+        each.bandwidth_nm
+        for each in conditions.bandwidths
+        if ends[0] is None or _overlap(ends, requirement.axis_unit, each, conditions.axis_unit)
+    ]
 
 
 def _overlap(
