@@ -14,15 +14,13 @@ from typing import Literal
 
 import numpy as np
 
+from speclake.quantities.rowsums import weighted_rises
 from speclake.quantities.values import Values
 from speclake.quantities.windows import Between, Window, locate
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import AxisUnit, Medium
 
 What = Literal["minimum", "maximum", "mean", "value"]
-
-_BLOCK_VALUES = 32_768
-"""Values that a sum works on at once, few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,9 +76,21 @@ def coverage(
 
 def holes_in(values: FloatArray, window: Window) -> FloatArray:
     """Position of the first missing value that a window needs, of each row; NaN where none is."""
-    missing = np.isnan(values[:, window.needed])
-    first = window.axis.values[window.needed.start + missing.argmax(axis=1)]
-    return np.where(missing.any(axis=1), first, np.nan)
+    return holes_at(values[:, window.needed], window.axis.values[window.needed])
+
+
+def holes_at(values: FloatArray, positions: FloatArray) -> FloatArray:
+    """Position of the first missing value of each row; NaN where none is.
+
+    Parameters
+    ----------
+    values, positions : shapes (n, q) and (q,).
+    """
+    holes = np.full(values.shape[0], np.nan)
+    # a missing value makes the least one missing, and rows without one are the rule
+    rows = np.flatnonzero(np.isnan(np.minimum.reduce(values, axis=1)))
+    holes[rows] = positions[np.isnan(values[rows]).argmax(axis=1)]
+    return holes
 
 
 def holes_said(holes: FloatArray, unit: AxisUnit) -> dict[int, str]:
@@ -179,7 +189,8 @@ def reduced(what: What, values: FloatArray, window: Window) -> Values:
         nothing = np.full(values.shape[0], np.nan)
         return Values(nothing, None if what == "mean" else nothing)
     if what == "mean":
-        return Values(_means(values, window), None)
+        needed = values[:, window.needed]
+        return Values(needed[:, 0] + weighted_rises(needed, window.weights), None)
     if what == "value":
         found = _end(values, window.before, window.start)
         return Values(found, np.where(np.isnan(found), np.nan, window.at_start))
@@ -212,24 +223,3 @@ def _extremum(values: FloatArray, window: Window, what: What) -> Values:
         better &= ~np.isnan(best)
         best, at = np.where(better, value, best), np.where(better, position, at)
     return Values(best, np.where(np.isnan(best), np.nan, at))
-
-
-def _means(values: FloatArray, window: Window) -> FloatArray:
-    """Weighted sums of the rows, a few rows at a time so that the products stay in cache.
-
-    The sum runs over the differences to the first value of the row: a constant gives exactly
-    itself. NumPy adds each row on its own, pairwise along its points; a matrix product would add
-    in an order that depends on how many rows there are.
-    """
-    needed = values[:, window.needed]
-    weights = window.weights
-    rows = max(1, _BLOCK_VALUES // weights.size)
-    products = np.empty((rows, weights.size))
-    sums = np.empty(needed.shape[0])
-    for begin in range(0, needed.shape[0], rows):
-        block = needed[begin : begin + rows]
-        part = products[: block.shape[0]]
-        np.subtract(block, block[:, :1], out=part)
-        np.multiply(part, weights, out=part)
-        np.add.reduce(part, axis=1, out=sums[begin : begin + rows])
-    return needed[:, 0] + sums

@@ -17,17 +17,19 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from speclake.conversion import convert_set
 from speclake.errors import UnitError
 from speclake.quantities.places import Place
 from speclake.quantities.stretches import Stretch, stretch_of
 from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT, Values, blanked
 from speclake.quantities.windows import counted_in
 from speclake.spectrum import Axis, FloatArray, SpectrumSet
-from speclake.units import AxisUnit, Medium
+from speclake.units import AxisUnit, Medium, SpectralUnit
 
 Density = Literal["minimum", "mean", "of mean transmittance"]
 BoolArray = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.intp]
+Decides = Literal["largest", "mean"]
+"""What of a band makes the number: its largest value alone, or all of them."""
 
 AT_FLOOR = 1 + 1e-9
 """Part of the floor up to which a T counts as lying at it: a logarithm moves the last digits."""
@@ -36,6 +38,12 @@ NO_FLOOR = "T is zero, and neither a stated floor nor the digits exported tell h
 
 LARGEST_COUNT = 1e13
 """Largest number of last digits in a value; above it float64 itself is a grid of decimals."""
+
+PROBED = 64
+"""Values of a spectrum that a step is tried on before all of them."""
+
+VALUES_AT_ONCE = 131_072
+"""Values that are searched for their last digit at once, few enough for the processor's cache."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,20 +110,20 @@ def optical_density(
     >>> print(optical_density(one, Place(low=400, high=500), "minimum").value)
     [4.]
     """
-    found = _dark(spectra, place, floor)
+    found = _dark(spectra, place, floor, "largest" if definition == "minimum" else "mean")
     if isinstance(found, str):
         return Values.of_none(len(spectra), found)
     stretch, floors, reasons = found
     is_bound: BoolArray
     at: FloatArray | None = None
     if definition == "of mean transmittance":
-        mean, lowest = _mean(stretch, stretch.values), _mean(stretch, floors)
+        mean, lowest = stretch.mean(stretch.values), stretch.mean(floors)
         is_bound = mean <= lowest * AT_FLOOR
         value = _density(np.where(is_bound, lowest, mean))
     elif definition == "mean":
         clipped = stretch.values <= floors * AT_FLOOR
         is_bound = np.logical_or.reduce(clipped, axis=1)
-        value = _mean(stretch, _density(np.where(clipped, floors, stretch.values)))
+        value = stretch.mean(_density(np.where(clipped, floors, stretch.values)))
     else:
         largest, at, is_bound = _largest(stretch, floors)
         value = _density(largest)
@@ -134,7 +142,7 @@ def largest_leakage(
     is_bound = np.ones(len(spectra), np.bool_)
     reasons: dict[int, str] = {}
     for place in places:
-        found = _dark(spectra, place, floor)
+        found = _dark(spectra, place, floor, "largest")
         if isinstance(found, str):
             return Values.of_none(len(spectra), found)
         stretch, floors, why = found
@@ -156,22 +164,22 @@ def leakage_share(
     A blocking band whose mean lies at or below the mean of the floor counts with the floor, and
     the result is at most the number found. Other parameters as for `optical_density`.
     """
-    signal = stretch_of(convert_set(spectra, unit="T"), place)
+    signal = stretch_of(spectra, place, "T")
     if isinstance(signal, str):
         return Values.of_none(len(spectra), signal)
     reasons = dict(signal.reasons)
-    within = _mean(signal, signal.values) * (place.high - place.low)
+    within = signal.mean(signal.values) * (place.high - place.low)
     for row in np.flatnonzero(within <= 0):
         reasons.setdefault(int(row), "the integral over the passband is not above zero")
     leaked = np.zeros(len(spectra))
     is_bound = np.zeros(len(spectra), np.bool_)
     for each in blocking:
-        found = _dark(spectra, each, floor)
+        found = _dark(spectra, each, floor, "mean")
         if isinstance(found, str):
             return Values.of_none(len(spectra), found)
         stretch, floors, why = found
         reasons = {**why, **reasons}
-        mean, lowest = _mean(stretch, stretch.values), _mean(stretch, floors)
+        mean, lowest = stretch.mean(stretch.values), stretch.mean(floors)
         clipped = mean <= lowest * AT_FLOOR
         is_bound |= clipped
         counted = np.where(clipped, np.where(lowest > 0, lowest, np.nan), mean)
@@ -195,48 +203,97 @@ def exported_step(values: FloatArray) -> FloatArray:
     >>> print(exported_step(np.array([[90.0, 45.31, 0.0], [1 / 3, 0.1, 0.0]])))
     [0.01  nan]
     """
-    size = np.abs(np.where(np.isnan(values), 0.0, values))
+    step = np.empty(len(values))
+    rows_at_once = max(1, VALUES_AT_ONCE // values.shape[1])
+    for begin in range(0, len(values), rows_at_once):
+        block = slice(begin, begin + rows_at_once)
+        step[block] = _step_of(np.abs(np.nan_to_num(values[block])))
+    return step
+
+
+def _step_of(size: FloatArray) -> FloatArray:
     largest = size.max(axis=1)
     step = np.full(largest.shape, np.nan)
     for digits in range(16):
         scale = 10.0**digits
         rows = np.flatnonzero(np.isnan(step) & (largest > 0) & (largest * scale <= LARGEST_COUNT))
-        counted = size[rows] * scale
-        off = np.abs(counted - np.rint(counted))
-        fits = (off <= 4 * np.finfo(np.float64).eps * counted).all(axis=1)
-        step[rows[fits]] = 1 / scale
+        if not rows.size:
+            break
+        # a few values rule out most steps that are too coarse
+        for columns in (slice(None, None, max(1, size.shape[1] // PROBED)), slice(None)):
+            rows = rows[_is_whole(size[rows, columns] * scale).all(axis=1)]
+        step[rows] = 1 / scale
     return step
 
 
+def _is_whole(counted: FloatArray) -> BoolArray:
+    whole: BoolArray = np.abs(counted - np.rint(counted)) <= 4 * np.finfo(np.float64).eps * counted
+    return whole
+
+
 def _dark(
-    spectra: SpectrumSet, place: Place, floor: Floor
+    spectra: SpectrumSet, place: Place, floor: Floor, decides: Decides
 ) -> tuple[Stretch, FloatArray, dict[int, str]] | str:
     """Band of each spectrum in T, the floor at each of its points, and what hinders which row."""
-    stretch = stretch_of(convert_set(spectra, unit="T"), place)
+    stretch = stretch_of(spectra, place, "T")
     if isinstance(stretch, str):
         return stretch
     stated = floor.at(stretch) if isinstance(floor, FloorCurve) else np.float64(floor or 0.0)
     if isinstance(stated, str):
         return stated
-    floors = np.maximum(stated, _digits(spectra, stretch, is_stated=floor is not None))
-    lowest = np.where(np.isnan(stretch.values), np.inf, stretch.values).min(axis=1)
-    unknown = (floors == 0).all(axis=1)
-    floors[unknown] = np.maximum(-lowest[unknown], 0.0)[:, np.newaxis]
+    floors = np.broadcast_to(stated, stretch.values.shape).copy()
+    rows = _near_a_digit(spectra, stretch, floors, floor, decides)
+    if rows.size:
+        digits = _digits(spectra.values[rows], spectra.unit, stretch.values[rows], floor)
+        floors[rows] = np.maximum(floors[rows], digits)
+    if floor is None:
+        lowest = np.where(np.isnan(stretch.values), np.inf, stretch.values).min(axis=1)
+        unknown = (floors == 0).all(axis=1)
+        floors[unknown] = np.maximum(-lowest[unknown], 0.0)[:, np.newaxis]
     return stretch, floors, dict(stretch.reasons)
 
 
-def _digits(spectra: SpectrumSet, stretch: Stretch, *, is_stated: bool) -> FloatArray:
-    """Half of the last digit exported, in T, at each point of a stretch; zero where unknown."""
-    if spectra.unit == "A":
-        return np.zeros(stretch.values.shape)
-    per_digit = 2.0 if spectra.unit == "T" else 200.0
-    fine = np.nan_to_num(exported_step(spectra.values) / per_digit)
-    floors = np.broadcast_to(fine[:, np.newaxis], stretch.values.shape).copy()
-    dark = stretch.values <= 0
+def _near_a_digit(
+    spectra: SpectrumSet, stretch: Stretch, floors: FloatArray, floor: Floor, decides: Decides
+) -> Rows:
+    """Rows whose answer may depend on half of the last digit exported.
+
+    To find that digit takes longer than all the rest. What was exported above zero is one last
+    digit at least and lies above the half of it; a value between two points may not.
+    """
+    if decides == "mean" and isinstance(floor, FloorCurve):
+        return np.arange(len(spectra))
+    window = stretch.place.on(spectra)
+    if decides == "largest" and floor is not None:
+        top = stretch.highest
+        is_safe = stretch.values[np.arange(top.size), top] > floors.max(axis=1) * AT_FLOOR
+        if window.before is not None or window.after is not None:
+            is_safe &= (top > 0) & (top < stretch.positions.size - 1)
+    else:
+        is_safe = spectra.values[:, window.needed].min(axis=1) > 0
+    return np.flatnonzero(~is_safe)
+
+
+def _digits(values: FloatArray, unit: SpectralUnit, seen: FloatArray, floor: Floor) -> FloatArray:
+    """Half of the last digit exported, in T, at each point of a stretch; zero where unknown.
+
+    Parameters
+    ----------
+    values, unit : spectra as exported, all points.
+    seen : shape (n, q), T over the stretch.
+    """
+    if unit == "A":
+        return np.zeros(seen.shape)
+    per_digit = 2.0 if unit == "T" else 200.0
+    fine = np.nan_to_num(exported_step(values) / per_digit)
+    floors = np.broadcast_to(fine[:, np.newaxis], seen.shape).copy()
+    if floor is not None:
+        return floors
+    dark = seen <= 0
     rows = np.flatnonzero(dark.any(axis=1))
-    if not is_stated and rows.size:
+    if rows.size:
         # an export of so many significant digits writes 1e-9 where it could not tell that from 0
-        size = np.abs(spectra.values[rows])
+        size = np.abs(values[rows])
         largest = np.nanmax(size, axis=1, keepdims=True)
         coarse = exported_step(np.where(size >= largest / 2, size, np.nan)) / per_digit
         floors[rows] = np.where(dark[rows], np.nan_to_num(coarse)[:, np.newaxis], floors[rows])
@@ -245,14 +302,19 @@ def _digits(spectra: SpectrumSet, stretch: Stretch, *, is_stated: bool) -> Float
 
 def _largest(stretch: Stretch, floors: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Largest T of each row with the floor in place of what lies at it, where, and if clipped."""
-    clipped = stretch.values <= floors * AT_FLOOR
-    seen = np.where(clipped, floors, stretch.values)
+    values, decisive = stretch.values, stretch.highest.copy()
+    largest = values[np.arange(len(values)), decisive]
+    is_bound = np.zeros(len(values), np.bool_)
+    # where the largest T lies above all of its floor, nothing else can decide
+    rows = np.flatnonzero(~(largest > floors.max(axis=1) * AT_FLOOR))
+    clipped = values[rows] <= floors[rows] * AT_FLOOR
+    seen = np.where(clipped, floors[rows], values[rows])
     is_largest = seen == seen.max(axis=1, keepdims=True)
     # among equal ones a T that was measured says more than a bound
     measured = is_largest & ~clipped
-    is_bound = ~measured.any(axis=1)
-    decisive = np.where(is_bound, is_largest.argmax(axis=1), measured.argmax(axis=1))
-    largest = seen[np.arange(len(seen)), decisive]
+    is_bound[rows] = ~measured.any(axis=1)
+    decisive[rows] = np.where(is_bound[rows], is_largest.argmax(axis=1), measured.argmax(axis=1))
+    largest[rows] = seen[np.arange(rows.size), decisive[rows]]
     return largest, stretch.positions[decisive], is_bound
 
 
@@ -270,13 +332,3 @@ def _answer(
 def _density(transmittance: FloatArray) -> FloatArray:
     """-log10 T, NaN for a T that is zero."""
     return 0.0 - np.log10(np.where(transmittance > 0, transmittance, np.nan))
-
-
-def _mean(stretch: Stretch, values: FloatArray) -> FloatArray:
-    """Mean of each row over a stretch by trapezoids; a constant has exactly its own value."""
-    widths = np.abs(np.diff(stretch.counted(stretch.positions)))
-    first = values[:, :1]
-    heights = ((values[:, :-1] - first) + (values[:, 1:] - first)) / 2.0
-    sums = np.add.reduce(np.ascontiguousarray(heights * widths), axis=1)
-    mean: FloatArray = first[:, 0] + sums / widths.sum()
-    return mean

@@ -214,20 +214,18 @@ def extreme_of(stretch: Stretch, extreme: Extreme, how: Peak) -> tuple[FloatArra
     -----
     The parabola goes through three points of any spacing; its vertex lies between the outer two.
     """
-    sign = 1.0 if extreme == "maximum" else -1.0
-    values, x = stretch.values * sign, stretch.positions
+    values, x = stretch.values, stretch.positions
     rows = np.arange(values.shape[0])
-    top = np.where(np.isnan(values), -np.inf, values).argmax(axis=1)
-    hole = np.isnan(values).any(axis=1)
-    height, at = values[rows, top], x[top]
-    if how == "parabola":
-        inner = (top > 0) & (top < x.size - 1)
-        mid = np.clip(top, 1, max(1, x.size - 2))
-        if x.size < 3:
-            return np.full(rows.size, np.nan), np.full(rows.size, np.nan)
-        height, at = _vertex(x, values, rows, mid)
-        height, at = np.where(inner, height, np.nan), np.where(inner, at, np.nan)
-    return np.where(hole, np.nan, height * sign), np.where(hole, np.nan, at)
+    # a missing value counts as the extreme one, and makes the answer missing
+    top = stretch.highest if extreme == "maximum" else values.argmin(axis=1)
+    if how == "sampled":
+        height = values[rows, top]
+        return height, np.where(np.isnan(height), np.nan, x[top])
+    if x.size < 3:
+        return np.full(rows.size, np.nan), np.full(rows.size, np.nan)
+    height, at = _vertex(x, values, rows, np.clip(top, 1, x.size - 2))
+    is_inside = (top > 0) & (top < x.size - 1) & ~np.isnan(height)
+    return np.where(is_inside, height, np.nan), np.where(is_inside, at, np.nan)
 
 
 def _vertex(
@@ -244,76 +242,110 @@ def _vertex(
     return values[rows, mid] + shift * (slope + curvature * shift), x[mid] + shift
 
 
+@dataclass(frozen=True, eq=False)
+class _Crossings:
+    """Where rows go through their levels in one direction, by row and along each row.
+
+    `rows` and `steps` have one entry a crossing, between point `step` and the next one; `counts`
+    has one a row.
+    """
+
+    rows: Indices
+    steps: Indices
+    counts: Indices
+
+    @classmethod
+    def among(cls, rows: Indices, steps: Indices, n: int) -> "_Crossings":
+        return cls(rows, steps, np.bincount(rows, minlength=n))
+
+    def only(self, chosen: BoolArray) -> "_Crossings":
+        """Those of them that are chosen."""
+        return self.among(self.rows[chosen], self.steps[chosen], self.counts.size)
+
+    def first(self) -> Indices:
+        """Step of the first crossing of each row; 0 where there is none."""
+        return self._picked(np.cumsum(self.counts) - self.counts)
+
+    def last(self) -> Indices:
+        """Step of the last crossing of each row; 0 where there is none."""
+        return self._picked(np.cumsum(self.counts) - 1)
+
+    def _picked(self, places: Indices) -> Indices:
+        steps = np.zeros(self.counts.size, np.intp)
+        has = self.counts > 0
+        steps[has] = self.steps[places[has]]
+        return steps
+
+
+def _crossings(stretch: Stretch, levels: FloatArray) -> dict[Direction, _Crossings]:
+    """Where each row goes through its level."""
+    above = stretch.values >= levels[:, np.newaxis]
+    turns = above[:, :-1] != above[:, 1:]
+    # of a flat array NumPy finds the few true entries many times faster than of one with two axes
+    rows, steps = np.divmod(np.flatnonzero(turns), turns.shape[1])
+    rises = above[rows, steps + 1]
+    found = _Crossings.among(rows, steps, len(above))
+    return {"rising": found.only(rises), "falling": found.only(~rises)}
+
+
 def _crossing(
     stretch: Stretch, level: Level, direction: Direction, which: Which, unit: str
 ) -> tuple[FloatArray, dict[int, str]]:
     """Position of the crossing of each row in the unit of the axis, and reasons where none is."""
     levels = level.of(stretch)
-    crosses = _crosses(stretch, levels, direction)
-    counts = crosses.sum(axis=1)
-    first = crosses.argmax(axis=1)
-    last = crosses.shape[1] - 1 - crosses[:, ::-1].argmax(axis=1)
-    chosen = last if which == "last" else first
-    at = _where(stretch, levels, chosen)
+    crossings = _crossings(stretch, levels)[direction]
+    first, last = crossings.first(), crossings.last()
+    at = _where(stretch, levels, last if which == "last" else first)
     reasons = dict(stretch.reasons)
     verb = {"rising": "rise", "falling": "fall"}[direction]
     said = level.said(unit)
     for row in np.flatnonzero(np.isnan(levels)):
         reasons.setdefault(int(row), "the peak lies at an end of the band")
-    for row in np.flatnonzero(counts == 0):
+    for row in np.flatnonzero(crossings.counts == 0):
         reasons.setdefault(int(row), f"the spectrum does not {verb} through {said} in the band")
-    if which == "only":
+    if which == "only" and (crossings.counts > 1).any():
         ends = [stretch.counted(_where(stretch, levels, each)) for each in (first, last)]
-        for row in np.flatnonzero(counts > 1):
+        for row in np.flatnonzero(crossings.counts > 1):
             reasons.setdefault(
                 int(row),
-                f"the spectrum {verb}s through {said} {counts[row]} times, first at "
+                f"the spectrum {verb}s through {said} {crossings.counts[row]} times, first at "
                 f"{ends[0][row]:.10g} and last at {ends[1][row]:.10g} {stretch.place.unit}",
             )
     return blanked(at, reasons), reasons
 
 
-def _crosses(stretch: Stretch, levels: FloatArray, direction: Direction) -> BoolArray:
-    """Between which neighbouring points each row goes through its level, shape (n, q - 1)."""
-    above = stretch.values >= levels[:, np.newaxis]
-    before, after = above[:, :-1], above[:, 1:]
-    crosses: BoolArray = ~before & after if direction == "rising" else before & ~after
-    return crosses
-
-
 def _where(stretch: Stretch, levels: FloatArray, step: Indices) -> FloatArray:
-    """Where the line between two neighbouring points of each row meets its level."""
+    """Where the line between two neighbouring points of each row meets its level, NaN if nowhere."""
     rows, x = np.arange(stretch.values.shape[0]), stretch.positions
     if x.size < 2:
         return np.full(rows.size, np.nan)
     start, stop = stretch.values[rows, step], stretch.values[rows, step + 1]
-    rise = np.where(stop == start, np.nan, stop - start)
-    return x[step] + (x[step + 1] - x[step]) * ((levels - start) / rise)
+    share = (levels - start) / np.where(stop == start, np.nan, stop - start)
+    share = np.where((share >= 0) & (share <= 1), share, np.nan)
+    return x[step] + (x[step + 1] - x[step]) * share
 
 
 def _around_the_peak(
     stretch: Stretch, level: Level, others: bool, unit: str
 ) -> tuple[FloatArray, FloatArray, dict[int, str]]:
     """Crossings of a level on both sides of the peak, in the unit of the axis."""
-    levels = level.of(stretch)
-    top = np.where(np.isnan(stretch.values), -np.inf, stretch.values).argmax(axis=1)
-    steps = np.arange(stretch.positions.size - 1)
-    rising = _crosses(stretch, levels, "rising")
-    falling = _crosses(stretch, levels, "falling")
-    on_left, on_right = rising & (steps < top[:, None]), falling & (steps >= top[:, None])
-    left = steps.size - 1 - on_left[:, ::-1].argmax(axis=1)
-    right = on_right.argmax(axis=1)
+    levels, top = level.of(stretch), stretch.highest
+    crossings = _crossings(stretch, levels)
+    rising, falling = crossings["rising"], crossings["falling"]
+    on_left = rising.only(rising.steps < top[rising.rows])
+    on_right = falling.only(falling.steps >= top[falling.rows])
     reasons, said = dict(stretch.reasons), level.said(unit)
     for row in np.flatnonzero(np.isnan(levels)):
         reasons.setdefault(int(row), "the peak lies at an end of the band")
     for side, found in (("below", on_left), ("above", on_right)):
-        for row in np.flatnonzero(~found.any(axis=1)):
+        for row in np.flatnonzero(found.counts == 0):
             words = f"the spectrum does not cross {said} {side} the peak, within the band"
             reasons.setdefault(int(row), words)
     if not others:
-        for row in np.flatnonzero((rising.sum(axis=1) > 1) | (falling.sum(axis=1) > 1)):
+        for row in np.flatnonzero((rising.counts > 1) | (falling.counts > 1)):
             reasons.setdefault(int(row), f"the spectrum is above {said} in several places")
-    return _where(stretch, levels, left), _where(stretch, levels, right), reasons
+    left, right = (_where(stretch, levels, each) for each in (on_left.last(), on_right.first()))
+    return left, right, reasons
 
 
 def _centroid(stretch: Stretch) -> Values:

@@ -1,9 +1,10 @@
 """Where on an axis a number is taken: over a band, or at one position."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from speclake.quantities.windows import Window, locate
-from speclake.spectrum import SpectrumSet
+from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import AxisUnit, Medium
 
 
@@ -15,16 +16,6 @@ class _Where:
     medium: Medium | None = None
     largest_interval: float | None = None
 
-    def _located(self, spectra: SpectrumSet, low: float, high: float | None) -> Window:
-        return locate(
-            spectra.axis,
-            low,
-            high,
-            unit=self.unit,
-            medium=self.medium,
-            largest_interval=self.largest_interval,
-        )
-
 
 @dataclass(frozen=True, kw_only=True)
 class Place(_Where):
@@ -35,7 +26,7 @@ class Place(_Where):
 
     def on(self, spectra: SpectrumSet) -> Window:
         """The band on the axis of a set."""
-        return self._located(spectra, self.low, self.high)
+        return _located(spectra.axis, self, self.low, self.high)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,4 +37,17 @@ class Spot(_Where):
 
     def on(self, spectra: SpectrumSet) -> Window:
         """The position on the axis of a set."""
-        return self._located(spectra, self.at, None)
+        return _located(spectra.axis, self, self.at, None)
+
+
+@lru_cache(maxsize=256)
+def _located(axis: Axis, where: _Where, low: float, high: float | None) -> Window:
+    # a set is judged in many blocks, each of which asks for the same places on one axis
+    return locate(
+        axis,
+        low,
+        high,
+        unit=where.unit,
+        medium=where.medium,
+        largest_interval=where.largest_interval,
+    )

@@ -13,7 +13,8 @@ import numpy as np
 
 from speclake.quantities.bands import missing_said, value_at
 from speclake.quantities.places import Place
-from speclake.quantities.stretches import Stretch, stretch_of
+from speclake.quantities.rowsums import trapezoid_weights, weighted_rises
+from speclake.quantities.stretches import stretch_of
 from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import AxisUnit, Medium
@@ -92,7 +93,7 @@ def ripple(spectra: SpectrumSet, place: Place, how: Ripple) -> Values:
         values = values - (slope[:, np.newaxis] * (x - x.min()) + level[:, np.newaxis])
     found = values.max(axis=1) - values.min(axis=1)
     if how == "peak to valley of the mean":
-        means = _mean(stretch)
+        means = stretch.mean(values)
         for row in np.flatnonzero(means == 0):
             reasons.setdefault(int(row), "the mean over the band is zero")
         found = 100.0 * np.divide(found, means, out=np.full_like(means, np.nan), where=means != 0)
@@ -115,7 +116,7 @@ def slope(spectra: SpectrumSet, place: Place, how: Slope) -> Values:
     if how == "end to end":
         found = (stretch.values[:, -1] - stretch.values[:, 0]) / (x[-1] - x[0])
     else:
-        found = _line(x, stretch.values)[0]
+        found = _slopes(x, stretch.values)
     return Values(blanked(found, stretch.reasons), None, stretch.reasons)
 
 
@@ -125,8 +126,8 @@ def share_above(spectra: SpectrumSet, place: Place, level: float) -> Values:
     if isinstance(stretch, str):
         return Values.of_none(len(spectra), stretch)
     widths = np.abs(np.diff(stretch.counted(stretch.positions)))
-    parts = _share_of_steps(stretch.values, level) * widths
-    found = 100.0 * np.add.reduce(np.ascontiguousarray(parts), axis=1) / widths.sum()
+    shares = _share_of_steps(stretch.values, level)
+    found = 100.0 * (shares[:, 0] + weighted_rises(shares, widths / widths.sum()))
     return Values(blanked(found, stretch.reasons), None, stretch.reasons)
 
 
@@ -265,23 +266,16 @@ def _median_of(row: FloatArray, widths: FloatArray) -> float:
 
 def _line(x: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Slope of the weighted line of least squares of each row, and its value at the first end."""
-    widths = np.abs(np.diff(x))
-    weights = (np.append(widths, 0.0) + np.append(0.0, widths)) / 2.0
-    weights /= weights.sum()
-    centred = x - (x * weights).sum()
-    steepness = weights * centred / (weights * centred * centred).sum()
-    first = values[:, :1]
-    slopes = np.add.reduce(np.ascontiguousarray((values - first) * steepness), axis=1)
-    means = first[:, 0] + np.add.reduce(np.ascontiguousarray((values - first) * weights), axis=1)
+    weights = trapezoid_weights(x)
+    means = values[:, 0] + weighted_rises(values, weights)
+    slopes = _slopes(x, values)
     return slopes, means - slopes * ((x * weights).sum() - x.min())
 
 
-def _mean(stretch: Stretch) -> FloatArray:
-    """Mean of each row over the stretch, by trapezoids."""
-    widths = np.abs(np.diff(stretch.counted(stretch.positions)))
-    heights = (stretch.values[:, :-1] + stretch.values[:, 1:]) / 2.0
-    mean: FloatArray = np.add.reduce(np.ascontiguousarray(heights * widths), axis=1) / widths.sum()
-    return mean
+def _slopes(x: FloatArray, values: FloatArray) -> FloatArray:
+    weights = trapezoid_weights(x)
+    centred = x - (x * weights).sum()
+    return weighted_rises(values, weights * centred / (weights * centred * centred).sum())
 
 
 def _share_of_steps(values: FloatArray, level: float) -> FloatArray:

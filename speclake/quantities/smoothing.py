@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.conversion import turns_round
+from speclake.quantities.rowsums import as_slice
 from speclake.spectrum import Axis, FloatArray, SpectrumSet
 from speclake.units import convert_positions
 
@@ -104,19 +105,12 @@ def _fitted(spectra: SpectrumSet, window_nm: float, degree: int, order: int) -> 
     for each in _plan(positions.tobytes(), window_nm, degree, order):
         # differences to the point itself: a constant stays exactly what it is. One point of the
         # windows after the other, so that no sum depends on how many rows there are.
-        own = values[:, _run(each.points)]
+        own = values[:, as_slice(each.points)]
         total = np.zeros(own.shape)
         for number in range(each.weights.shape[1]):
-            total += (values[:, _run(each.begins + number)] - own) * each.weights[:, number]
+            total += (values[:, as_slice(each.begins + number)] - own) * each.weights[:, number]
         found[:, each.points] = total if order else own + total
     return np.ascontiguousarray(found[:, ::-1]) if turned else found
-
-
-def _run(points: npt.NDArray[np.intp]) -> slice | npt.NDArray[np.intp]:
-    """Points as a slice where each follows the one before, so that nothing need be copied."""
-    if (np.diff(points) == 1).all():
-        return slice(int(points[0]), int(points[-1]) + 1)
-    return points
 
 
 def _in_nm(axis: Axis) -> FloatArray:

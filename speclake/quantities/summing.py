@@ -8,12 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.errors import UnitError
+from speclake.quantities.bands import holes_at
+from speclake.quantities.rowsums import as_slice, weighted_rises
 from speclake.quantities.windows import SAME_POSITION, locate, on_axis
 from speclake.spectrum import Axis, FloatArray
 from speclake.units import AxisUnit, Medium
-
-_BLOCK_VALUES = 32_768
-"""Values that a sum works on at once, few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -67,25 +66,14 @@ class Sum:
     share: float
 
     def of(self, values: FloatArray) -> FloatArray:
-        """Weighted mean of each row, shape (n,); NaN where a value that counts is missing.
-
-        The sum runs over differences to the first value, so that a constant gives exactly itself,
-        and along one row at a time, so that no row depends on another.
-        """
-        rows = max(1, _BLOCK_VALUES // self.factors.size)
-        found = np.empty(values.shape[0])
-        for begin in range(0, found.size, rows):
-            block = np.ascontiguousarray(values[begin : begin + rows][:, self.points])
-            first = block[:, :1].copy()
-            np.add.reduce((block - first) * self.factors, axis=1, out=found[begin : begin + rows])
-            found[begin : begin + rows] += first[:, 0]
-        return found * self.share
+        """Weighted mean of each row, shape (n,); NaN where a value that counts is missing."""
+        chosen = values[:, as_slice(self.points)]
+        return (chosen[:, 0] + weighted_rises(chosen, self.factors)) * self.share
 
     def holes(self, axis: Axis, values: FloatArray) -> FloatArray:
         """Position of the first missing value that counts, shape (n,), NaN where none is."""
-        missing = np.isnan(values[:, self.points])
-        at = axis.values[self.points][missing.argmax(axis=1)]
-        return np.where(missing.any(axis=1), at, np.nan)
+        points = as_slice(self.points)
+        return holes_at(values[:, points], axis.values[points])
 
 
 def sums_of(

@@ -96,7 +96,7 @@ def tristimulus(spectra: SpectrumSet, viewing: Viewing) -> Tristimulus:
         return Tristimulus(nothing, white, dict.fromkeys(range(len(spectra)), sums))
     scale = 0.01 if spectra.unit.startswith("%") else 1.0
     means = np.stack([each.of(spectra.values) for each in sums], axis=1) * scale
-    reasons = missing(spectra, *sums)
+    reasons = missing(spectra, means, sums)
     means[list(reasons)] = np.nan
     return Tristimulus(means * white, white, reasons)
 

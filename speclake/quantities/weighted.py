@@ -5,6 +5,7 @@ of w, so that a neutral spectrum has its own value by every table. Numbers depen
 on the rule of integration; a specification has to name both. Results are in the unit of the set.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -98,14 +99,22 @@ def weighted_mean(spectra: SpectrumSet, weighting: Weighting) -> Values:
     found = _sum_on(spectra.axis, weighting)
     if isinstance(found, str):
         return Values.of_none(len(spectra), found)
-    return Values(found.of(spectra.values), None, missing(spectra, found))
+    mean = found.of(spectra.values)
+    return Values(mean, None, missing(spectra, mean[:, np.newaxis], [found]))
 
 
-def missing(spectra: SpectrumSet, *sums: Sum) -> dict[int, str]:
-    """By row, which value is missing that a sum needs."""
+def missing(spectra: SpectrumSet, means: FloatArray, sums: Sequence[Sum]) -> dict[int, str]:
+    """By row, which value is missing that made a mean missing.
+
+    Parameters
+    ----------
+    means : shape (n, k), of each of `sums`.
+    """
     reasons: dict[int, str] = {}
-    for each in sums:
-        holes = each.holes(spectra.axis, spectra.values)
+    for each, mean in zip(sums, means.T, strict=True):
+        rows = np.flatnonzero(np.isnan(mean))
+        holes = np.full(len(spectra), np.nan)
+        holes[rows] = each.holes(spectra.axis, spectra.values[rows])
         reasons = holes_said(holes, spectra.axis.unit) | reasons
     return reasons
 
