@@ -137,3 +137,19 @@ def test_arguments_that_contradict_are_refused():
         steepness(spectra_of(bump()), BAND, (Level(20), Level(40)), "rising", "relative distance")
     with pytest.raises(ValueError, match="a level"):
         centre(spectra_of(bump()), BAND, "middle of the crossings")
+
+
+@pytest.mark.parametrize("name", ["cut-on", "slope", "width", "middle"])
+def test_an_edge_that_is_not_there_is_said_where_the_band_counts_in_another_unit(name):
+    """A line that is almost flat meets no level far beyond the band, where no conversion exists."""
+    flat = 10.0 + 1e-6 * (GRID - 400.0)
+    band = Place(low=1.9, high=2.9, unit="eV")
+    high = Level(60)
+    found = {
+        "cut-on": lambda s: edge(s, band, high, "rising"),
+        "slope": lambda s: steepness(s, band, (high, Level(70)), "rising", "slope"),
+        "width": lambda s: passband_width(s, band, high),
+        "middle": lambda s: centre(s, band, "middle of the crossings", level=high),
+    }[name](spectra_of([flat, flat], medium="air"))
+    assert np.isnan(found.value).all()
+    assert all("60" in found.reasons[row] for row in (0, 1))
