@@ -4,6 +4,7 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from decimal import Decimal
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -94,8 +95,8 @@ _NO_SUCH_KIND, _NO_KIND = "union_tag_invalid", "union_tag_not_found"
 def _place(detail: Any, data: object) -> tuple[Any, ...]:
     """Keys that lead to what is wrong, without the kinds of tables that pydantic puts between."""
     place: list[Any] = []
-    for part in detail["loc"]:
-        if isinstance(data, Mapping) and part not in data and part in data.values():
+    for part, then in zip_longest(detail["loc"], detail["loc"][1:]):
+        if _is_kind_of(part, then, data):
             continue
         place.append(part)
         if isinstance(data, Mapping):
@@ -105,6 +106,20 @@ def _place(detail: Any, data: object) -> tuple[Any, ...]:
     if detail["type"] in (_NO_SUCH_KIND, _NO_KIND):
         place.append(detail["ctx"]["discriminator"].strip("'"))
     return tuple(place)
+
+
+def _is_kind_of(part: object, then: object, data: object) -> bool:
+    """Whether a part of a location names no key: a kind of table, or the one entry of a list.
+
+    Parameters
+    ----------
+    then : the part that follows.
+    data : what was written there.
+    """
+    if isinstance(data, Mapping):
+        # a table alone may stand for a list of one
+        return part not in data and (0 in (part, then) or part in data.values())
+    return data is not None and isinstance(part, str)
 
 
 def _found(detail: Any) -> str:

@@ -7,17 +7,19 @@ from pathlib import Path
 from speclake.errors import BadSettings, NotFound, SettingsProblem
 from speclake.judging.taking import missing_extra
 from speclake.specs import Specification, in_effect
+from speclake.specs.budgets import BUDGETS, with_budgets
 from speclake.specs.floors import FLOORS, with_floors
 from speclake.specs.weights import WEIGHTS, with_tables
 
-TABLE_FOLDERS = (WEIGHTS.folder, FLOORS.folder)
+TABLES = (f"{WEIGHTS.folder}/*.csv", f"{FLOORS.folder}/*.csv", f"{BUDGETS}/*.toml")
+"""Files that are read with the specifications that name them."""
 
 
 class SpecBook:
     """Specifications written in a folder; read again when a file there has changed.
 
-    A table of weights or a floor that one names is read from a folder beside it and becomes part
-    of it. Several may have one name if no two of them are in effect on one day.
+    A table of weights, a floor or a budget that one names is read from a folder beside it and
+    becomes part of it. Several may have one name if no two of them are in effect on one day.
 
     Once it has been read, a mistake made in the folder later leaves the specifications as they
     were, and `trouble` says what is wrong: a slip of a person must not stop the intake.
@@ -39,9 +41,7 @@ class SpecBook:
             that is not installed, when it is first read.
         """
         paths = sorted(self._folder.glob("*.toml"))
-        tables = sorted(
-            path for name in TABLE_FOLDERS for path in (self._folder.parent / name).glob("*.csv")
-        )
+        tables = sorted(path for each in TABLES for path in self._folder.parent.glob(each))
         stats = [(path, path.stat()) for path in (*paths, *tables)]
         state = tuple(
             (f"{path.parent.name}/{path.name}", stat.st_size, stat.st_mtime_ns)
@@ -132,4 +132,5 @@ def _with_files(path: Path, beside: Path) -> Specification:
     """Specification of a file with the tables that it names put in from folders of an archive."""
     plain = Specification.from_toml(path)
     weighted = with_tables(plain, beside / WEIGHTS.folder, path.name)
-    return with_floors(weighted, beside / FLOORS.folder, path.name)
+    floored = with_floors(weighted, beside / FLOORS.folder, path.name)
+    return with_budgets(floored, beside / BUDGETS, path.name)

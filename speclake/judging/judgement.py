@@ -11,7 +11,8 @@ from speclake.judging.conditions import Conditions, fits
 from speclake.judging.deciding import decide, settled
 from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
-from speclake.judging.uncertainty import Uncertainty, stated
+from speclake.judging.uncertainty import Uncertainty
+from speclake.judging.uncertainty.propagating import Found, Measured, uncertainty_of
 from speclake.quantities.smoothing import smoothed
 from speclake.quantities.windows import Window
 from speclake.specs.model import Specification
@@ -89,7 +90,8 @@ def judge_columns(
         block = slice(begin, min(begin + ROWS_AT_ONCE, len(spectra)))
         for task in tasks:
             _take(task, spectra, conditions, block)
-    return Judgement(spectra, specification, tuple(_column(each, spectra) for each in tasks))
+    columns = (_column(each, spectra, specification, conditions) for each in tasks)
+    return Judgement(spectra, specification, tuple(columns))
 
 
 @dataclass(eq=False)
@@ -102,6 +104,7 @@ class _Task:
     value: FloatArray
     bound: npt.NDArray[np.int8]
     at: FloatArray
+    method: FloatArray
     reasons: Reasons
     band: BandTask | None = None
 
@@ -110,7 +113,7 @@ class _Task:
         """Task that speaks of none of `n` spectra."""
         return cls(
             requirement, np.zeros(n, np.bool_), np.zeros(n, np.bool_), np.full(n, np.nan),
-            np.zeros(n, np.int8), np.full(n, np.nan), Reasons(n),
+            np.zeros(n, np.int8), np.full(n, np.nan), np.full(n, np.nan), Reasons(n),
         )  # fmt: skip
 
 
@@ -174,17 +177,31 @@ def _take(
         task.at[rows] = found.at
     if found.bound is not None:
         task.bound[rows] = found.bound
+    if found.standard_uncertainty is not None:
+        task.method[rows] = found.standard_uncertainty
     for place, why in found.reasons.items():
         task.reasons.give(int(numbers[place]), why if smoothing is None else f"{why}; {SMOOTHED}")
 
 
-def _column(task: _Task, spectra: SpectrumSet) -> Column:
+def _column(
+    task: _Task,
+    spectra: SpectrumSet,
+    specification: Specification,
+    conditions: Sequence[Conditions],
+) -> Column:
     """What became of a requirement: final numbers, their outcomes, and reasons where none is."""
     if task.band is not None and task.band.window.problem is None:
         task.band.settle(spectra, task.value)
         for row in np.flatnonzero(task.judged & np.isnan(task.value)):
             task.reasons.give(int(row), task.band.why_missing(spectra, int(row)))
-    uncertainty = stated(task.requirement, len(spectra))
+    uncertainty = uncertainty_of(
+        task.requirement,
+        Measured(spectra, conditions),
+        Found(task.value, task.bound, task.at, task.method),
+        specification.instrument_class_of,
+    )
+    for row, why in uncertainty.reasons.items():
+        task.reasons.give(row, why)
     decided = decide(task.requirement, task.value, task.bound, uncertainty)
     task.reasons.put_before(decided.reasons)
     return Column(

@@ -12,6 +12,11 @@ from speclake.specs.requirements.over_sites import OverSites, OverSitesRule
 from speclake.specs.requirements.rules import Limited
 from speclake.specs.requirements.table import Position as Position
 from speclake.specs.requirements.table import Table as Table
+from speclake.specs.requirements.uncertainty import (
+    USUAL_COVERAGE_FACTOR,
+    UncertaintyKey,
+    check_statements,
+)
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
 
 Smoothing = Literal["refused", "allowed", "must be known"]
@@ -70,7 +75,7 @@ class Requirement(Limited):
     after_smoothing: AfterSmoothing | None = None
     largest_interval: Position | None = None
     largest_bandwidth_nm: Position | None = None
-    uncertainty: Position | None = None
+    uncertainty: UncertaintyKey = None
     # which spectra it applies to
     angle_deg: Angle | None = None
     angle_tolerance_deg: Annotated[float, Field(ge=0, lt=90)] = 0.5
@@ -94,6 +99,7 @@ class Requirement(Limited):
             raise ValueError(f"no medium air with {self.axis_unit}, which belongs to vacuum")
         if self.after_smoothing is not None and not self.may_be_smoothed:
             raise ValueError(f'no after_smoothing with what = "{self.what}"')
+        check_statements(self.uncertainty, self.spectral_unit)
         return self
 
     @override
@@ -102,7 +108,11 @@ class Requirement(Limited):
 
     def stated_sizes(self) -> list[tuple[float, float]]:
         """Expanded uncertainties that are stated outright, each with its coverage factor."""
-        return [] if self.uncertainty is None else [(self.uncertainty, 2.0)]
+        if self.uncertainty is None:
+            return []
+        if not isinstance(self.uncertainty, tuple):
+            return [(self.uncertainty, USUAL_COVERAGE_FACTOR)]
+        return [(each.expanded, each.k) for each in self.uncertainty if each.expanded and each.k]
 
     def result_units(self) -> Sequence[str]:
         """Units that the number may have."""

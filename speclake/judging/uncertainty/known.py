@@ -1,14 +1,11 @@
-"""How well the values of a requirement are known."""
+"""What is known of how well values are known."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from speclake.specs.requirements import Requirement
 from speclake.spectrum import FloatArray
-
-USUAL_COVERAGE_FACTOR = 2.0
-"""Coverage factor of an expanded uncertainty of which nothing else is said."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,21 +18,25 @@ class Uncertainty:
     coverage_factor : the k that it was expanded with.
     noise_bias : by how much noise alone moves a minimum or a maximum outwards, with its sign, in
         the unit of the requirement.
+    reasons : by row, why an uncertainty that the requirement asks for is not known, in words.
     """
 
     expanded: FloatArray
     coverage_factor: FloatArray
     noise_bias: FloatArray
+    reasons: Mapping[int, str] = field(default_factory=dict)
+
+    @classmethod
+    def of_none(cls, n: int) -> "Uncertainty":
+        """Nothing known of `n` values."""
+        return cls(np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan))
+
+    @classmethod
+    def of_all(cls, n: int, expanded: float, coverage_factor: float) -> "Uncertainty":
+        """One uncertainty for each of `n` values."""
+        return cls(np.full(n, expanded), np.full(n, coverage_factor), np.full(n, np.nan))
 
     @property
     def standard(self) -> FloatArray:
         """Standard uncertainties u, shape (n,)."""
         return self.expanded / self.coverage_factor
-
-
-def stated(requirement: Requirement, n: int) -> Uncertainty:
-    """Uncertainty that a requirement itself states, the same for each of `n` values."""
-    expanded, factor = np.nan, np.nan
-    if requirement.uncertainty is not None:
-        expanded, factor = requirement.uncertainty, USUAL_COVERAGE_FACTOR
-    return Uncertainty(np.full(n, expanded), np.full(n, factor), np.full(n, np.nan))
