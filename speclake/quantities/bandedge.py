@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from speclake.quantities.fringes import vertex
+from speclake.quantities.parabolas import vertices
 from speclake.quantities.places import Place
 from speclake.quantities.stretches import stretch_of
 from speclake.quantities.values import Values, blanked
@@ -128,22 +128,20 @@ def _crossing(energies: FloatArray, absorbance: FloatArray, definition: Definiti
 def _steepest(energies: FloatArray, transmittance: FloatArray) -> Values:
     widths = np.diff(energies)
     middles = energies[:-1] + widths / 2
-    steepness = np.diff(transmittance, axis=1) / widths
-    value, reasons = np.full(len(transmittance), np.nan), {}
-    for row, slopes in enumerate(steepness):
-        if np.isnan(slopes).any():
-            reasons[row] = (
-                f"no transmittance at {energies[_first(np.isnan(transmittance[row]))]:.6g} eV"
-            )
-            continue
-        at = int(slopes.argmin())
-        if slopes[at] >= 0:
-            reasons[row] = "the transmittance does not fall in the window"
-        elif at in (0, slopes.size - 1):
-            reasons[row] = f"the steepest fall lies at an end of the window, {middles[at]:.6g} eV"
-        else:
-            value[row] = vertex(middles[at - 1 : at + 2], slopes[at - 1 : at + 2])
-    return Values(value, None, reasons)
+    slopes = np.diff(transmittance, axis=1) / widths
+    at, rows = slopes.argmin(axis=1), np.arange(len(slopes))
+    steepest = slopes[rows, at]
+    reasons = {
+        int(row): f"no transmittance at {energies[_first(np.isnan(transmittance[row]))]:.6g} eV"
+        for row in np.flatnonzero(np.isnan(steepest))
+    }
+    for row in np.flatnonzero(steepest >= 0):
+        reasons[int(row)] = "the transmittance does not fall in the window"
+    for row in np.flatnonzero((at == 0) | (at == middles.size - 1)):
+        words = f"the steepest fall lies at an end of the window, {middles[at[row]]:.6g} eV"
+        reasons.setdefault(int(row), words)
+    _, value = vertices(middles, slopes, rows, np.clip(at, 1, middles.size - 2))
+    return Values(blanked(value, reasons), None, reasons)
 
 
 def _first(where: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> int:

@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from speclake.quantities.parabolas import vertices
 from speclake.quantities.places import Place
 from speclake.quantities.stretches import Stretch, stretch_of
 from speclake.quantities.values import Values, blanked
@@ -223,23 +224,9 @@ def extreme_of(stretch: Stretch, extreme: Extreme, how: Peak) -> tuple[FloatArra
         return height, np.where(np.isnan(height), np.nan, x[top])
     if x.size < 3:
         return np.full(rows.size, np.nan), np.full(rows.size, np.nan)
-    height, at = _vertex(x, values, rows, np.clip(top, 1, x.size - 2))
+    height, at = vertices(x, values, rows, np.clip(top, 1, x.size - 2))
     is_inside = (top > 0) & (top < x.size - 1) & ~np.isnan(height)
     return np.where(is_inside, height, np.nan), np.where(is_inside, at, np.nan)
-
-
-def _vertex(
-    x: FloatArray, values: FloatArray, rows: Indices, mid: Indices
-) -> tuple[FloatArray, FloatArray]:
-    """Top of the parabola through three neighbouring points of each row."""
-    left, right = x[mid - 1] - x[mid], x[mid + 1] - x[mid]
-    down_left = values[rows, mid - 1] - values[rows, mid]
-    down_right = values[rows, mid + 1] - values[rows, mid]
-    curvature = (down_left / left - down_right / right) / (left - right)
-    slope = down_left / left - curvature * left
-    is_flat = curvature == 0
-    shift = np.where(is_flat, 0.0, -slope / np.where(is_flat, 1.0, 2.0 * curvature))
-    return values[rows, mid] + shift * (slope + curvature * shift), x[mid] + shift
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,7 +302,7 @@ def _crossing(
 
 
 def _where(stretch: Stretch, levels: FloatArray, step: Indices) -> FloatArray:
-    """Where the line between two neighbouring points of each row meets its level, NaN if nowhere."""
+    """Where the line between two neighbouring points of each row meets its level; NaN if not."""
     rows, x = np.arange(stretch.values.shape[0]), stretch.positions
     if x.size < 2:
         return np.full(rows.size, np.nan)

@@ -3,16 +3,23 @@
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from speclake.quantities.parabolas import vertices
 from speclake.quantities.places import Place
 from speclake.quantities.plates import Index, indices
 from speclake.quantities.stretches import stretch_of
-from speclake.quantities.values import Values
+from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import convert_positions
 
 LARGEST_MISFIT = 0.125
 """Largest distance of an extremum from its order; half an order lies between two neighbours."""
+
+MISFIT = (
+    "an extremum lies {:.2g} of an order off the even steps of a film; "
+    f"{LARGEST_MISFIT:g} is allowed"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,68 +82,87 @@ def film_thickness(
     if isinstance(n, str):
         return Values.of_none(len(spectra), n)
     x = 2 * np.sqrt(n * n - np.sin(np.radians(angle_deg)) ** 2) / wavelengths
+    turns = turning_points(stretch.values, fringes.smallest_swing)
+    counts = np.bincount(turns.rows, minlength=len(spectra))
     value, uncertainty = np.full((2, len(spectra)), np.nan)
     reasons = dict(stretch.reasons)
-    for row, values in enumerate(stretch.values):
-        if row in reasons:
-            continue
-        found = _thickness(x, values, fringes)
-        if isinstance(found, str):
-            reasons[row] = found
-        else:
-            value[row], uncertainty[row] = found
-    return Values(value, None, reasons, standard_uncertainty=uncertainty)
+    for row in np.flatnonzero(counts < fringes.extrema_at_least):
+        words = f"{counts[row]} extrema in the band; {fringes.extrema_at_least} are asked for"
+        reasons.setdefault(int(row), words)
+    _, at = vertices(x, stretch.values, turns.rows, turns.points)
+    for count in np.unique(counts[counts >= fringes.extrema_at_least]):
+        rows = np.flatnonzero(counts == count)
+        places = at[np.isin(turns.rows, rows)].reshape(rows.size, count)
+        value[rows], uncertainty[rows], misfit = _line_of_orders(places)
+        for row, worst in zip(rows, misfit, strict=True):
+            if worst > LARGEST_MISFIT:
+                reasons.setdefault(int(row), MISFIT.format(worst))
+    return Values(
+        blanked(value, reasons), None, reasons, standard_uncertainty=blanked(uncertainty, reasons)
+    )
 
 
-def _thickness(x: FloatArray, values: FloatArray, fringes: Fringes) -> tuple[float, float] | str:
-    turns = turning_points(values, fringes.smallest_swing)
-    if len(turns) < fringes.extrema_at_least:
-        return f"{len(turns)} extrema in the band; {fringes.extrema_at_least} are asked for"
-    at = np.array([vertex(x[turn - 1 : turn + 2], values[turn - 1 : turn + 2]) for turn in turns])
-    orders = -0.5 * np.arange(at.size)
-    at, orders = at - at.mean(), orders - orders.mean()
-    spread = float(np.add.reduce(at * at))
-    slope = float(np.add.reduce(at * orders)) / spread
-    misfits = orders - slope * at
-    worst = float(np.abs(misfits).max())
-    if worst > LARGEST_MISFIT:
-        return (
-            f"an extremum lies {worst:.2g} of an order off the even steps of a film; "
-            f"{LARGEST_MISFIT:g} is allowed"
-        )
-    scatter = float(np.add.reduce(misfits * misfits)) / (at.size - 2)
-    return slope, float(np.sqrt(scatter / spread))
-
-
-def turning_points(values: FloatArray, smallest_swing: float) -> list[int]:
-    """Indices of the maxima and minima, in turn, that a swing comes before and after.
+def _line_of_orders(at: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Slope of the order of each extremum against its place, its uncertainty, the worst misfit.
 
     Parameters
     ----------
-    values : shape (q,), without NaN.
+    at : shape (k, m), m extrema of each of k films, over 2 n cos(θ')/λ.
+    """
+    count = at.shape[1]
+    orders = -0.5 * (np.arange(count) - (count - 1) / 2)
+    offset = at - (np.add.reduce(at, axis=1) / count)[:, np.newaxis]
+    spread = np.add.reduce(offset * offset, axis=1)
+    slope = np.add.reduce(offset * orders, axis=1) / spread
+    misfits = orders - slope[:, np.newaxis] * offset
+    scatter = np.add.reduce(misfits * misfits, axis=1) / (count - 2)
+    return slope, np.sqrt(scatter / spread), np.abs(misfits).max(axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Turns:
+    """Maxima and minima of spectra, by row and along each row: its row and point, shape (k,)."""
+
+    rows: npt.NDArray[np.intp]
+    points: npt.NDArray[np.intp]
+
+
+def turning_points(values: FloatArray, smallest_swing: float) -> Turns:
+    """Maxima and minima of each row, in turn, that a swing comes before and after.
+
+    Parameters
+    ----------
+    values : shape (n, q).
     smallest_swing : above zero; of the points between two such swings the extreme one is named.
     """
-    turns: list[int] = []
-    low = high = 0
-    rising: bool | None = None
-    for point, value in enumerate(values.tolist()):
-        low = point if value < values[low] else low
-        high = point if value > values[high] else high
-        if rising is not False and values[high] - value >= smallest_swing:
-            turns.append(high)
-            rising, low = False, point
-        elif rising is not True and value - values[low] >= smallest_swing:
-            turns.append(low)
-            rising, high = True, point
+    n = len(values)
+    low, high = values[:, 0].copy(), values[:, 0].copy()
+    at_low, at_high = np.zeros((2, n), np.intp)
+    # 1 where a row was last seen to rise by a swing, -1 where to fall, 0 where neither
+    course = np.zeros(n, np.int8)
+    rows, points = [np.arange(0)], [np.arange(0)]
+    for point, value in enumerate(np.ascontiguousarray(values.T)):
+        is_lower, is_higher = value < low, value > high
+        np.copyto(low, value, where=is_lower)
+        np.copyto(high, value, where=is_higher)
+        at_low[is_lower], at_high[is_higher] = point, point
+        fell = (high - value >= smallest_swing) & (course >= 0)
+        rose = (value - low >= smallest_swing) & (course <= 0) & ~fell
+        for has_turned, turn, now, extreme, at in (
+            (fell, at_high, -1, low, at_low),
+            (rose, at_low, 1, high, at_high),
+        ):
+            turned = np.flatnonzero(has_turned)
+            if turned.size:
+                rows.append(turned)
+                points.append(turn[turned])
+                course[turned], extreme[turned], at[turned] = now, value[turned], point
+    return _by_row(np.concatenate(rows), np.concatenate(points))
+
+
+def _by_row(rows: npt.NDArray[np.intp], points: npt.NDArray[np.intp]) -> Turns:
+    order = np.argsort(rows, kind="stable")
+    rows, points = rows[order], points[order]
     # the first turn has no whole swing before it: that would have been a turn the other way
-    return turns[1:]
-
-
-def vertex(x: FloatArray, values: FloatArray) -> float:
-    """Position of the vertex of the parabola through three points; the middle one on a line."""
-    before, after = x[1] - x[0], x[2] - x[1]
-    left, right = (values[1] - values[0]) / before, (values[2] - values[1]) / after
-    bend = right - left
-    if bend == 0:
-        return float(x[1])
-    return float(x[1] - (left * after + right * before) / (2 * bend))
+    is_later = np.append(False, rows[1:] == rows[:-1]) if rows.size else np.zeros(0, np.bool_)
+    return Turns(rows[is_later], points[is_later])

@@ -70,7 +70,7 @@ def median(spectra: SpectrumSet, place: Place) -> Values:
     if isinstance(stretch, str):
         return Values.of_none(len(spectra), stretch)
     widths = np.abs(np.diff(stretch.counted(stretch.positions)))
-    value = np.array([_median_of(row, widths) for row in stretch.values])
+    value = _medians(stretch.values, widths)
     return Values(blanked(value, stretch.reasons), None, stretch.reasons)
 
 
@@ -236,32 +236,33 @@ def _strict_limits(
     return np.where((where < at[0]) | (where > at[-1]), np.nan, strict)
 
 
-def _median_of(row: FloatArray, widths: FloatArray) -> float:
-    """Value that a piecewise straight curve is below over half of its length.
+def _medians(values: FloatArray, widths: FloatArray) -> FloatArray:
+    """Value that each piecewise straight curve is above over half of its length.
 
-    Over a straight piece the values are spread evenly between its ends, so that the length below a
-    level is piecewise linear in the level, with knots at the values of the points.
+    The length above a level falls as the level rises, straight between one value of the curve and
+    the next higher one, and by a whole piece where a piece is level. So the two values between
+    which it passes one half are searched for by halving, and what lies between them is straight.
     """
-    if np.isnan(row).any():
-        return float(np.nan)
-    levels = np.unique(row)
-    low, high = np.minimum(row[:-1], row[1:]), np.maximum(row[:-1], row[1:])
-    flat = low == high
-    density = np.zeros(levels.size + 1)
-    per_level = np.divide(widths, high - low, out=np.zeros(widths.size), where=~flat)
-    np.add.at(density, np.searchsorted(levels, low), per_level)
-    np.add.at(density, np.searchsorted(levels, high), -per_level)
-    jumps = np.zeros(levels.size)
-    np.add.at(jumps, np.searchsorted(levels, low[flat]), widths[flat])
-    between = np.cumsum(density)[: levels.size - 1] * np.diff(levels)
-    reached = np.cumsum(jumps) + np.concatenate(([0.0], np.cumsum(between)))
-    half = widths.sum() / 2.0
-    place = int(np.searchsorted(reached, half))
-    if place == 0 or reached[place] - jumps[place] <= half:
-        return float(levels[min(place, levels.size - 1)])
-    start, stop = reached[place - 1], reached[place] - jumps[place]
-    share = (half - start) / (stop - start)
-    return float(levels[place - 1] + (levels[place] - levels[place - 1]) * share)
+    rows, half = np.arange(len(values)), widths.sum() / 2.0
+    levels = np.sort(values, axis=1)
+    below, above = np.zeros_like(rows), np.full_like(rows, levels.shape[1])
+    for _ in range(levels.shape[1].bit_length()):
+        middle = (below + above) // 2
+        is_below = _length_above(values, widths, levels[rows, middle]) >= half
+        below, above = np.where(is_below, middle, below), np.where(is_below, above, middle)
+    low, high = levels[rows, below], levels[rows, np.minimum(below + 1, levels.shape[1] - 1)]
+    is_level = (values[:, :-1] == low[:, np.newaxis]) & (values[:, 1:] == low[:, np.newaxis])
+    start = _length_above(values, widths, low) - np.add.reduce(is_level * widths, axis=1)
+    stop = _length_above(values, widths, high)
+    share = np.divide(start - half, start - stop, out=np.zeros(rows.size), where=start > half)
+    medians: FloatArray = low + (high - low) * share
+    return medians
+
+
+def _length_above(values: FloatArray, widths: FloatArray, levels: FloatArray) -> FloatArray:
+    """Length over which each curve is at or above its level, shape (n,)."""
+    lengths = _share_of_steps(values, levels[:, np.newaxis]) * widths
+    return np.asarray(np.add.reduce(lengths, axis=1))
 
 
 def _line(x: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -278,8 +279,13 @@ def _slopes(x: FloatArray, values: FloatArray) -> FloatArray:
     return weighted_rises(values, weights * centred / (weights * centred * centred).sum())
 
 
-def _share_of_steps(values: FloatArray, level: float) -> FloatArray:
-    """Part of each straight piece that is at or above a level, shape (n, q - 1)."""
+def _share_of_steps(values: FloatArray, level: float | FloatArray) -> FloatArray:
+    """Part of each straight piece that is at or above a level, shape (n, q - 1).
+
+    Parameters
+    ----------
+    level : one for all rows, or of shape (n, 1).
+    """
     low = np.minimum(values[:, :-1], values[:, 1:])
     high = np.maximum(values[:, :-1], values[:, 1:])
     rise = high - low

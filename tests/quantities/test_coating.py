@@ -176,7 +176,7 @@ def test_waves_that_no_film_makes_are_no_fringes():
     ],
 )
 def test_turning_points_need_a_swing_on_both_sides(values, turns):
-    assert turning_points(np.array(values, float), 0.5) == turns
+    assert turning_points(np.array([values], float), 0.5).points.tolist() == turns
 
 
 @pytest.mark.parametrize(
