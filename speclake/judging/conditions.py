@@ -5,11 +5,20 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from speclake.measurement import Correction, Kind, Measurement
+from speclake.specs.model import Specification
 from speclake.specs.requirements import Requirement, same_text
-from speclake.units import AxisUnit, convert_positions
+from speclake.specs.requirements.common import CONDITIONS_AS_TEXT, in_words
+from speclake.units import QUANTITY_OF_UNIT, AxisUnit, SpectralUnit, convert_positions
 
 JUDGED_KINDS = (Kind.PART, Kind.WITNESS)
 """Only spectra of these are judged: a check piece, a blank or a reference has no specification."""
+
+
+UNPOLARISED = "unpolarised"
+"""Polarisation of a scan without a polariser; away from the normal its light is not so in truth."""
+
+EVEN_IN_S_AND_P = ("depolarised", "s and p combined")
+"""Polarisations of scans that are unpolarised at any angle: by a depolariser, or from two scans."""
 
 
 class Bandwidth(NamedTuple):
@@ -38,6 +47,8 @@ class Conditions(NamedTuple):
     smoothed: bool | None = None
     axis_unit: AxisUnit = "nm"
     bandwidths: tuple[Bandwidth, ...] = ()
+    instrument_class: str | None = None
+    """Of the specification that judges: see `classed`."""
 
     @classmethod
     def of(cls, found: "Conditions | Measurement | Mapping[str, object]") -> "Conditions":
@@ -59,6 +70,18 @@ class Conditions(NamedTuple):
         return cls(**known)
 
 
+def classed(conditions: Sequence[Conditions], specification: Specification) -> Sequence[Conditions]:
+    """Conditions with the class in which a specification lists each instrument."""
+    if not specification.instrument_classes:
+        return conditions
+    return [
+        each._replace(instrument_class=specification.instrument_class_of(each.instrument))
+        if each.instrument
+        else each
+        for each in conditions
+    ]
+
+
 @dataclass(frozen=True)
 class Fit:
     """How a spectrum stands to a requirement."""
@@ -76,13 +99,26 @@ def fits(requirement: Requirement, conditions: Sequence[Conditions]) -> list[Fit
     """How each of some spectra stands to a requirement."""
     wanted: dict[str, tuple[str, ...]] = {
         name: (text,)
-        for name in ("polarisation", "side", "stage", "segment")
+        for name in CONDITIONS_AS_TEXT
         if (text := getattr(requirement, name)) is not None
     }
     if requirement.sites:
         wanted["site"] = requirement.sites
     compared = {name: frozenset(map(same_text, texts)) for name, texts in wanted.items()}
+    if UNPOLARISED in compared.get("polarisation", ()):
+        compared["polarisation"] |= frozenset(EVEN_IN_S_AND_P)
     return [_fit(requirement, compared, wanted, each) for each in conditions]
+
+
+def of_another_quantity(requirement: Requirement, fit: Fit, unit: SpectralUnit) -> Fit:
+    """How a spectrum stands to a requirement on another quantity, which it fits in the rest.
+
+    That is a condition as any other where the requirement names its quantity.
+    """
+    if not fit.applies or requirement.quantity is None:
+        return _NOT_MEANT
+    found, asked = QUANTITY_OF_UNIT[unit], requirement.measured
+    return _not_met(requirement, f"spectrum is of {found}; the requirement holds for {asked}")
 
 
 def _fit(
@@ -91,33 +127,66 @@ def _fit(
     wanted: Mapping[str, tuple[str, ...]],
     conditions: Conditions,
 ) -> Fit:
-    if conditions.kind not in JUDGED_KINDS or not _same_angle(requirement, conditions.angle_deg):
+    if conditions.kind not in JUDGED_KINDS:
         return _NOT_MEANT
-    unknown = None
-    if requirement.angle_deg is not None and conditions.angle_deg is None:
-        angle = f"{requirement.angle_deg:g}°"
-        unknown = f"angle of incidence is unknown; the requirement holds at {angle}"
+    unknown = other = None
+    if requirement.angle_deg is not None:
+        at = f"the requirement holds at {requirement.angle_deg:g}°"
+        if conditions.angle_deg is None:
+            unknown = f"angle of incidence is unknown; {at}"
+        elif abs(conditions.angle_deg - requirement.angle_deg) > requirement.angle_tolerance_deg:
+            other = f"angle of incidence is {conditions.angle_deg:g}°; {at}"
     for name, texts in compared.items():
         known = getattr(conditions, name)
+        asked = f"the requirement holds for {in_words(name)} {' or '.join(wanted[name])}"
         if known is None:
-            text = " or ".join(wanted[name])
-            unknown = unknown or f"{name} is unknown; the requirement holds for {name} {text}"
+            unknown = unknown or f"{_unknown(name, conditions)}; {asked}"
         elif same_text(known) not in texts:
-            return _NOT_MEANT
+            other = other or f"{in_words(name)} is {known}; {asked}"
+    if other is not None:
+        return _not_met(requirement, other)
     if unknown is not None:
         return Fit(applies=True, hindrance=f"the {unknown}")
     hindrance = (
-        _correction_hindrance(requirement, conditions.correction)
+        _polarisation_hindrance(requirement, conditions)
+        or _correction_hindrance(requirement, conditions.correction)
         or _smoothing_hindrance(requirement, conditions.smoothed)
         or _bandwidth_hindrance(requirement, conditions)
     )
     return Fit(True, hindrance)
 
 
-def _same_angle(requirement: Requirement, angle_deg: float | None) -> bool:
-    if requirement.angle_deg is None or angle_deg is None:
-        return True
-    return abs(angle_deg - requirement.angle_deg) <= requirement.angle_tolerance_deg
+def _not_met(requirement: Requirement, why: str) -> Fit:
+    """How a spectrum that is known to be of another condition stands to a requirement."""
+    if requirement.when_not_met == "no verdict":
+        return _NOT_MEANT
+    return Fit(applies=True, hindrance=f"the {why}")
+
+
+def _unknown(name: str, conditions: Conditions) -> str:
+    if name == "instrument_class" and conditions.instrument is not None:
+        return f"instrument {conditions.instrument!r} is in no class"
+    return f"{in_words(name)} is unknown"
+
+
+def _polarisation_hindrance(requirement: Requirement, conditions: Conditions) -> str | None:
+    """Why a scan away from the normal may not count as unpolarised.
+
+    The light of an instrument is partly polarised by its gratings and mirrors, and away from the
+    normal s and p differ: a scan without a polariser is a mixture that nobody knows.
+    """
+    known, asked = conditions.polarisation, requirement.polarisation
+    if asked is not None and same_text(asked) != UNPOLARISED:
+        return None
+    angle, largest = conditions.angle_deg, requirement.largest_unpolarised_angle_deg
+    if angle is None or angle <= largest:
+        return None
+    needed = f"above {largest:g}° the requirement needs s, p, both combined or a depolariser"
+    if known is None:
+        return f"the polarisation is unknown at an angle of incidence of {angle:g}°; {needed}"
+    if same_text(known) != UNPOLARISED:
+        return None
+    return f"light without a polariser is not unpolarised at {angle:g}°; {needed}"
 
 
 def _correction_hindrance(requirement: Requirement, correction: Correction | None) -> str | None:

@@ -37,7 +37,7 @@ GUARDED = "it lies inside the limit, but not by the guard band of {} that the ru
 NO_ROOM = "the guard bands of {} at both limits leave no value that passes"
 TOLERATED = "it lies outside the limit, but not by more than the guard band of {}"
 RISKY = "the risk that a {} is wrong is above the largest that the requirement allows, {:g} %"
-UNKNOWN = "its uncertainty is not known, and the rule of the requirement needs it"
+UNKNOWN = "its uncertainty is not known, and the requirement asks for it"
 TOO_UNCERTAIN = (
     "the expanded uncertainty of {} {unit} of the value {} {unit} is above the largest that the "
     "requirement allows, {:g} {unit}"
@@ -205,9 +205,11 @@ def _by_bound(found: _Outcomes, low: _Side, high: _Side, bound: npt.NDArray[np.i
 def _by_uncertainty(found: _Outcomes, uncertainty: Uncertainty) -> None:
     """Not measurable where the uncertainty is not known, or larger than is allowed."""
     requirement = found.requirement
-    if not requirement.needs_uncertainty:
+    if not requirement.is_uncertain():
         return
     found.put(np.isnan(uncertainty.expanded), NOT_MEASURABLE, UNKNOWN)
+    for number, why in uncertainty.reasons.items():
+        found.put(number, NOT_MEASURABLE, why)
     largest = requirement.largest_uncertainty
     if largest is None:
         return

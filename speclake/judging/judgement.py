@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.judging.banded import Banded, BandTask, Rows, finder
-from speclake.judging.conditions import Conditions, fits
+from speclake.judging.conditions import Conditions, classed, fits, of_another_quantity
 from speclake.judging.deciding import decide, settled
 from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
@@ -79,6 +79,7 @@ def judge_columns(
     """
     if len(conditions) != len(spectra):
         raise ValueError(f"{len(conditions)} conditions for {len(spectra)} spectra")
+    conditions = classed(conditions, specification)
     distinct: dict[Conditions, int] = {}
     group = np.array([distinct.setdefault(each, len(distinct)) for each in conditions], np.intp)
     window_of = finder(spectra)
@@ -126,17 +127,19 @@ def _prepared(
 ) -> _Task:
     """Which spectra are judged, where on the axis, and why the others are not."""
     task, unit = _Task.of(requirement, len(spectra)), requirement.spectral_unit
-    if not can_convert(spectra.unit, unit):
-        return task
     found = fits(requirement, kinds)
+    if not can_convert(spectra.unit, unit):
+        found = [of_another_quantity(requirement, each, spectra.unit) for each in found]
     task.applies = np.array([each.applies for each in found], np.bool_)[group]
     task.judged = np.array([each.applies and not each.hindrance for each in found], np.bool_)[group]
-    factor = exact_factor(spectra.unit, unit)
-    if factor is None and not requirement.as_exported:
-        task.reasons.give(task.judged, f"converted from {spectra.unit} to {unit}")
     for number, each in enumerate(found):
         if each.hindrance is not None:
             task.reasons.give(group == number, each.hindrance)
+    if not task.judged.any():
+        return task
+    factor = exact_factor(spectra.unit, unit)
+    if factor is None and not requirement.as_exported:
+        task.reasons.give(task.judged, f"converted from {spectra.unit} to {unit}")
     is_smoothed = requirement.after_smoothing is not None
     if isinstance(requirement, BandRequirement | ValueRequirement) and not is_smoothed:
         task.band = BandTask(requirement, window_of(requirement), factor)
@@ -200,8 +203,6 @@ def _column(
         Found(task.value, task.bound, task.at, task.method),
         specification.instrument_class_of,
     )
-    for row, why in uncertainty.reasons.items():
-        task.reasons.give(row, why)
     decided = decide(task.requirement, task.value, task.bound, uncertainty)
     task.reasons.put_before(decided.reasons)
     return Column(

@@ -241,11 +241,13 @@ def test_one_bad_spectrum_does_not_touch_the_others():
 
 
 CONDITIONS = {
-    "angle_deg": (45.0, 45.4, 8.0),
+    "angle_deg": (8.0, 8.4, 0.0),
     "polarisation": ("p", "P", "s"),
     "side": ("front", " Front", "back"),
     "stage": ("annealed", "Annealed", "as coated"),
     "segment": ("visible", "VISIBLE", "uv"),
+    "accessory": ("sphere", "Sphere ", "mirrors"),
+    "geometry": ("total", "Total", "diffuse"),
 }
 
 

@@ -113,7 +113,7 @@ def test_a_requirement_that_no_spectrum_answers_makes_the_part_incomplete():
 def test_a_requirement_is_asked_for_at_every_site_unless_it_names_its_own():
     at_45 = MEAN.model_copy(update={"id": "at 45", "angle_deg": 45.0})
     scans = [(95.0, at("1", angle_deg=8.0)), (95.0, at("2", angle_deg=8.0))]
-    scans.append((95.0, at("1", angle_deg=45.0)))
+    scans.append((95.0, at("1", angle_deg=45.0, polarisation="p")))
     found = part(spec(MEAN, at_45, sites=["1", "2"]), *scans)
     assert found.missing == ("a verdict on at 45 at site 2",)
     counted = part(spec(MEAN, at_45, sites=2), *scans)

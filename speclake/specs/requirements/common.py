@@ -20,6 +20,7 @@ from speclake.specs.requirements.uncertainty import (
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
 
 Smoothing = Literal["refused", "allowed", "must be known"]
+Geometry = Literal["total", "regular", "diffuse"]
 Place = Literal["band", "at", "either", "optional band", "none"]
 
 
@@ -84,7 +85,11 @@ class Requirement(Limited):
     stage: str | None = None
     segment: str | None = None
     instrument_class: str | None = None
+    accessory: str | None = None
+    geometry: Geometry | None = None
     sites: Texts = ()
+    when_not_met: Literal["no verdict", "not measurable"] = "no verdict"
+    largest_unpolarised_angle_deg: Angle = 10.0
     over_sites: OverSitesRule = OverSites()
     # what such a spectrum must be
     needs_correction: Annotated[tuple[Correction, ...], BeforeValidator(texts)] = ()
@@ -183,15 +188,26 @@ class Requirement(Limited):
         if self.angle_deg is not None:
             words.append(f"angle of incidence {self.angle_deg:g}°")
         words += [
-            f"{name} {wanted}"
-            for name in ("polarisation", "side", "stage", "segment")
+            f"{in_words(name)} {wanted}"
+            for name in CONDITIONS_AS_TEXT
             if (wanted := getattr(self, name)) is not None
         ]
-        if self.instrument_class is not None:
-            words.append(f"instrument class {self.instrument_class}")
         if self.sites:
             words.append(f"site {', '.join(self.sites)}")
+        if self.when_not_met != "no verdict":
+            words.append(f"otherwise {self.when_not_met}")
         return [*words, over] if (over := self.over_sites.in_words) else words
+
+
+CONDITIONS_AS_TEXT = (
+    "polarisation", "side", "stage", "segment", "instrument_class", "accessory", "geometry",
+)  # fmt: skip
+"""Conditions of a scan that are compared as text, beside the site."""
+
+
+def in_words(name: str) -> str:
+    """Name of a condition as a phrase."""
+    return name.replace("_", " ")
 
 
 def same_text(text: str) -> str:

@@ -112,12 +112,6 @@ class Limited(Table):
             return Guard(1.0, "U")
         return Guard(self.guard_times, self.guard_of)
 
-    @property
-    def needs_uncertainty(self) -> bool:
-        """Whether no outcome is given where the uncertainty is not known."""
-        caps = (self.largest_uncertainty, self.largest_risk)
-        return self.decides_by != "simple acceptance" or any(each is not None for each in caps)
-
     def shown(self, value: float, guard: float | None = None) -> str:
         """Value of this requirement as it is printed; never at odds with its verdict."""
         return shown(value, self.limits, self.decision, guard)
