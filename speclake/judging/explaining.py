@@ -36,7 +36,7 @@ def _found(verdict: Verdict) -> Iterator[str]:
     factor = "" if verdict.coverage_factor is None else f" (k = {verdict.coverage_factor:.3g})"
     yield f"expanded uncertainty {verdict.uncertainty:.3g} {verdict.unit}{factor}"
     if verdict.noise_bias:
-        yield f"of it {verdict.noise_bias:+.2g} {verdict.unit} that noise alone shifts it by"
+        yield f"noise alone shifts it by about {verdict.noise_bias:+.2g} {verdict.unit}"
     if verdict.conformity is not None:
         yield f"{_probability(verdict.conformity)} probability that it lies inside the limits"
     if verdict.guard is not None and verdict.rule != "simple acceptance":
