@@ -1,25 +1,31 @@
 """Parts and lots as a whole: the verdicts on all spectra that count, and what is missing."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from speclake.api.partrecords import Records, Row, counts, records_of
 from speclake.archive.catalog import Catalog, Query
+from speclake.archive.rows import EventKind
 from speclake.errors import NotFound
 from speclake.intake.verdicts import current_verdicts, specification_of
-from speclake.judging import Conditions, LotVerdict, PartVerdict, lot_outcome
+from speclake.judging import Conditions, LotPart, LotVerdict, PartRecord, PartVerdict, lot_outcome
 from speclake.judging import part_outcome as outcome_of_part
 from speclake.measurement import Kind, LinkKind
 from speclake.specs import Outcome, Specification, Verdict, worst
+from speclake.specs.rollup import Repeats
 
 if TYPE_CHECKING:
     from speclake.api.archive import Archive
 
-Row = Mapping[str, Any]
 PartKey = tuple[str, str, str]
 """Product, lot and name; a text that is empty is unknown."""
 
 NAMELESS = "without serial or sample"
+SIZE = "size"
+"""Detail of an event that states a lot: how many parts it has."""
+MIXED = "one version of the specification for all parts of the lot"
 EVERYTHING: dict[str, Any] = {"withdrawn": "show", "superseded": "show", "limit": None}
 
 
@@ -36,8 +42,8 @@ class PartReport:
     """One part: its name (serial, else sample), where it belongs, and what each spec says.
 
     `measurement_ids` are the spectra that count; `set_aside` is the number of those that do not:
-    withdrawn, superseded or in conflict. All nameless spectra of a lot stand under one report,
-    which is never a pass.
+    withdrawn, superseded or in conflict. `first_measured_at` is the time of the first of all of
+    them. All nameless spectra of a lot stand under one report, which is never a pass.
     """
 
     product: str
@@ -46,6 +52,7 @@ class PartReport:
     order_number: str | None
     measurement_ids: tuple[str, ...]
     set_aside: int
+    first_measured_at: datetime
     specs: tuple[SpecOutcome, ...]
 
     @property
@@ -53,24 +60,43 @@ class PartReport:
         """Worst outcome over the specifications, None where none applies."""
         return worst(each.verdict.outcome for each in self.specs)
 
+    @property
+    def is_named(self) -> bool:
+        """Whether it is known which part it is."""
+        return self.part != NAMELESS
+
 
 @dataclass(frozen=True)
 class LotReport:
-    """A lot: its parts, and what each specification says of all of them."""
+    """A lot: its parts, and what each specification says of all of them.
+
+    `size` is how many parts the lot has, as a person stated it; None where nobody did.
+    """
 
     lot: str
     parts: tuple[PartReport, ...]
     specs: Mapping[str, LotVerdict]
+    size: int | None = None
 
     @property
     def outcome(self) -> Outcome | None:
-        """Worst outcome over the parts; a part to which no specification applies is incomplete.
+        """Worst outcome over the specifications; incomplete if none applies to one of the parts.
 
         None where no specification applies to any part.
         """
         if not self.specs:
             return None
-        return worst(part.outcome or Outcome.INCOMPLETE for part in self.parts)
+        unknown = [Outcome.INCOMPLETE for part in self.parts if part.outcome is None]
+        return worst([*unknown, *(each.outcome for each in self.specs.values() if each.outcome)])
+
+
+def ids_behind(parts: Iterable[PartReport]) -> list[str]:
+    """Measurements on which the outcomes of parts rest, each once; those of witness pieces too."""
+    found: dict[str, None] = {}
+    for part in parts:
+        found |= dict.fromkeys(part.measurement_ids)
+        found |= {number.measurement_id: None for s in part.specs for number in s.verdict.deciding}
+    return list(found)
 
 
 def ids_of(catalog: Catalog, **query: Any) -> list[str]:
@@ -132,11 +158,41 @@ def lot_report(archive: "Archive", lot: str) -> LotReport:
     parts = part_reports(archive, lot=lot)
     if not parts:
         raise NotFound(f"found no part of lot {lot!r}")
-    by_spec: dict[str, list[PartVerdict]] = {}
+    by_spec: dict[str, list[tuple[PartReport, SpecOutcome]]] = {}
     for part in parts:
         for each in part.specs:
-            by_spec.setdefault(each.specification.name, []).append(each.verdict)
-    return LotReport(lot, tuple(parts), {name: lot_outcome(vs) for name, vs in by_spec.items()})
+            by_spec.setdefault(each.specification.name, []).append((part, each))
+    size = stated_size(archive.store.catalog, lot)
+    specs = {name: _of_lot(found, size) for name, found in by_spec.items()}
+    return LotReport(lot, tuple(parts), specs, size)
+
+
+def _of_lot(judged: Sequence[tuple[PartReport, SpecOutcome]], size: int | None) -> LotVerdict:
+    """What a specification says of a lot; spectra without a name may be of any part of it."""
+    ordered = sorted(judged, key=lambda each: (each[0].is_named, each[0].first_measured_at))
+    parts = [LotPart(part.part, each.verdict) for part, each in ordered]
+    versions = {each.specification.version: each.specification for _, each in ordered}
+    if len(versions) == 1:
+        (specification,) = versions.values()
+        return lot_outcome(parts, specification.lot, size)
+    found = lot_outcome(parts, size=size)
+    is_sampled = any(each.lot.is_sampled for each in versions.values())
+    return _incomplete(found, MIXED) if is_sampled else found
+
+
+def _incomplete(found: LotVerdict, lacks: str) -> LotVerdict:
+    """What a specification says of a lot that lacks something."""
+    outcome = worst([Outcome.INCOMPLETE, *([found.outcome] if found.outcome else [])])
+    missing = (lacks, *found.missing)
+    return replace(
+        found, outcome=outcome, missing=missing, reasons=(f"missing: {lacks}", *found.reasons)
+    )
+
+
+def stated_size(catalog: Catalog, lot: str) -> int | None:
+    """How many parts a lot has, as a person stated it last; None where nobody did."""
+    said = catalog.events_among(EventKind.STATE_LOT, [lot])
+    return int(said[-1].details[SIZE]) if said else None
 
 
 def part_key(row: Row) -> PartKey | None:
@@ -165,21 +221,22 @@ def _rows_of(catalog: Catalog, keys: Iterable[PartKey]) -> list[dict[str, Any]]:
     return sorted(found.values(), key=lambda row: (row["trusted_at"], row["measurement_id"]))
 
 
-def _counts(row: Row) -> bool:
-    return not (row["withdrawn"] or row["in_conflict"] or row["superseded_by"])
-
-
 def _reports(archive: "Archive", groups: Mapping[PartKey, Sequence[Row]]) -> list[PartReport]:
     catalog = archive.store.catalog
-    counting = {key: [row for row in rows if _counts(row)] for key, rows in groups.items()}
+    counting = {key: [row for row in rows if counts(row)] for key, rows in groups.items()}
     ids = [row["measurement_id"] for rows in counting.values() for row in rows]
     verdicts: dict[str, list[Verdict]] = {}
     for verdict in current_verdicts(catalog, ids):
         verdicts.setdefault(verdict.measurement_id, []).append(verdict)
     due = _Due(archive)
+    specs = {key: due.of(groups[key], verdicts) for key in sorted(groups)}
+    records = records_of(
+        catalog,
+        (row for rows in groups.values() for row in rows),
+        (each for found in specs.values() for each in found),
+    )
     return [
-        _report(key, groups[key], counting[key], verdicts, due.of(groups[key], verdicts))
-        for key in sorted(groups)
+        _report(key, groups[key], counting[key], verdicts, specs[key], records) for key in specs
     ]
 
 
@@ -217,6 +274,7 @@ def _report(
     counting: Sequence[Row],
     verdicts: Mapping[str, Sequence[Verdict]],
     specs: Iterable[Specification],
+    records: Records,
 ) -> PartReport:
     conditions = {row["measurement_id"]: Conditions.of(row) for row in counting}
     own = [v for each in conditions for v in verdicts.get(each, ())]
@@ -229,7 +287,13 @@ def _report(
         order_number=(counting or everything)[0]["order_number"],
         measurement_ids=tuple(conditions),
         set_aside=len(everything) - len(counting),
-        specs=tuple(_spec_outcome(each, own, conditions, in_the_way) for each in specs),
+        first_measured_at=min(row["trusted_at"] for row in everything),
+        specs=tuple(
+            _spec_outcome(
+                each, own, conditions, records.of(everything, each) if name else None, in_the_way
+            )
+            for each in specs
+        ),
     )
 
 
@@ -247,14 +311,21 @@ def _spec_outcome(
     specification: Specification,
     verdicts: Sequence[Verdict],
     conditions: Mapping[str, Conditions],
+    record: PartRecord | None,
     in_the_way: tuple[str, ...],
 ) -> SpecOutcome:
+    """What a specification says of a part; without a record, of spectra of who knows which part."""
     own = [v for v in verdicts if v.spec_version == specification.version]
-    found = outcome_of_part(own, conditions, specification)
+    if record is None:
+        each_counts = specification.model_copy(update={"repeats": Repeats()})
+        found = replace(outcome_of_part(own, conditions, each_counts), repeated=(), remarks=())
+    else:
+        found = outcome_of_part(own, conditions, specification, record)
     if in_the_way:
         outcome = worst([found.outcome, Outcome.INCOMPLETE]) or Outcome.INCOMPLETE
         reasons = (*(f"missing: {each}" for each in in_the_way), *found.reasons)
-        found = PartVerdict(outcome, (*in_the_way, *found.missing), reasons, found.deciding)
+        missing = (*in_the_way, *found.missing)
+        found = replace(found, outcome=outcome, missing=missing, reasons=reasons)
     return SpecOutcome(specification, found)
 
 

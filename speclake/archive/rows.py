@@ -121,6 +121,9 @@ class EventKind(StrEnum):
     LINK = "link"
     SETTLE_CONFLICT = "settle conflict"
     ADOPT_REVISION = "adopt revision"
+    COUNT = "count"
+    """Of several spectra of one place this one counts."""
+    STATE_LOT = "state lot"
     SAVE_FORMAT = "save format"
     NOTE = "note"
 
@@ -132,7 +135,8 @@ class EventRow:
     event_id: str
     kind: EventKind
     subject: str
-    """A measurement_id; for ``adopt revision`` the order or lot, for ``save format`` its name."""
+    """A measurement_id; the order or lot for ``adopt revision``, the lot for ``state lot``, the
+    name for ``save format``."""
     details: Mapping[str, str]
     who: str
     why: str

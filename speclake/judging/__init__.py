@@ -4,7 +4,16 @@ from speclake.judging.conditions import JUDGED_KINDS, Conditions
 from speclake.judging.deciding import OUTCOMES
 from speclake.judging.explaining import explain
 from speclake.judging.judgement import ENGINE_VERSION, Column, Judgement, judge_columns
-from speclake.judging.rollup import LotVerdict, PartVerdict, lot_outcome, part_outcome
+from speclake.judging.rollup import (
+    Beside,
+    LotPart,
+    LotVerdict,
+    PartRecord,
+    PartVerdict,
+    RepeatedPlace,
+    lot_outcome,
+    part_outcome,
+)
 from speclake.judging.verdict_rows import AS_EXPORTED, judge, verdicts
 
 __all__ = [
@@ -12,11 +21,15 @@ __all__ = [
     "ENGINE_VERSION",
     "JUDGED_KINDS",
     "OUTCOMES",
+    "Beside",
     "Column",
     "Conditions",
     "Judgement",
+    "LotPart",
     "LotVerdict",
+    "PartRecord",
     "PartVerdict",
+    "RepeatedPlace",
     "explain",
     "judge",
     "judge_columns",

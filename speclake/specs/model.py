@@ -15,6 +15,7 @@ from speclake import tomlfile
 from speclake.specs.requirements import AnyRequirement, Requirement, same_text
 from speclake.specs.requirements.common import Angle, Table, Texts, texts
 from speclake.specs.rollup import Repeats, Witness
+from speclake.specs.sampling import Lot
 
 
 def _sites_needed(written: object) -> object:
@@ -58,6 +59,7 @@ class Specification(Table):
     instrument_classes: Mapping[str, Texts] = {}
     repeats: Repeats = Repeats()
     witness: Witness | None = None
+    lot: Lot = Lot()
     requirement: tuple[AnyRequirement, ...]
 
     @model_validator(mode="after")

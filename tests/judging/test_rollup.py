@@ -1,36 +1,11 @@
 """Parts and lots."""
 
-import numpy as np
 import pytest
 
-from speclake.judging import Conditions, judge, lot_outcome, part_outcome
+from speclake.judging import LotPart, lot_outcome
 from speclake.measurement import Kind
-from speclake.specs import BandRequirement, Needs, Outcome, Specification
-from speclake.spectrum import Axis, SpectrumSet
-
-MEAN = BandRequirement(id="T mean", what="mean", unit="%T", band=(420, 680), at_least="92.0")
-
-
-def part(specification, *scans, first=400.0, last=700.0):
-    """Part verdict of scans (level, conditions); a level of None is a scan with a hole."""
-    found, conditions = [], {}
-    for number, (level, known, *span) in enumerate(scans):
-        low, high = span or (first, last)
-        grid = np.arange(low, high + 1)
-        values = np.full((1, grid.size), np.nan if level is None else level)
-        key = f"m{number}"
-        spectra = SpectrumSet(Axis(grid, "nm", "air"), values, "%T", (key,))
-        conditions[key] = known
-        found += judge(spectra, specification, [known])
-    return part_outcome(found, conditions, specification)
-
-
-def spec(*requirements, **needs):
-    return Specification(name="s", requirement=requirements or (MEAN,), needs=Needs(**needs))
-
-
-def at(site=None, **known):
-    return Conditions(site=site, **known)
+from speclake.specs import Outcome
+from tests.judging.pieces import MEAN, at, part, spec
 
 
 def test_a_part_has_the_worst_outcome_of_its_verdicts():
@@ -147,8 +122,8 @@ def test_a_repeat_that_could_be_measured_does_not_hide_one_that_could_not():
 def test_a_lot_has_the_worst_outcome_of_its_parts_and_counts_them():
     passed, failed = part(spec(), (95.0, at())), part(spec(), (90.0, at()))
     lacking = part(spec(sites=2), (95.0, at("1")))
-    lot = lot_outcome([passed, failed, passed, lacking])
+    lot = lot_outcome([LotPart(str(i), v) for i, v in enumerate([passed, failed, passed, lacking])])
     assert lot.outcome is Outcome.FAIL
     assert lot.parts == {Outcome.PASS: 2, Outcome.FAIL: 1, Outcome.INCOMPLETE: 1}
-    assert lot_outcome([passed, lacking]).outcome is Outcome.INCOMPLETE
+    assert lot_outcome([LotPart("1", passed), LotPart("2", lacking)]).outcome is Outcome.INCOMPLETE
     assert lot_outcome([]).outcome is None

@@ -9,6 +9,7 @@ import pytest
 from speclake.specs import AnyRequirement, Needs, Requirement, Specification
 from speclake.specs.requirements.over_sites import OverSites
 from speclake.specs.rollup import Repeats, Witness
+from speclake.specs.sampling import Lot
 
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE, QUANTITIES = DOCS / "specifications.md", DOCS / "quantities.md"
@@ -26,7 +27,7 @@ def test_each_example_is_a_specification(example):
 
 
 @pytest.mark.parametrize(
-    "model", [Specification, Requirement, Needs, Repeats, Witness, OverSites, *KINDS]
+    "model", [Specification, Requirement, Needs, Repeats, Witness, Lot, OverSites, *KINDS]
 )
 def test_each_key_stands_in_an_example(model):
     written = "\n".join(EXAMPLES)

@@ -14,8 +14,8 @@ from speclake.archive.catalog.session import Resources
 from speclake.archive.catalog.upkeep import Upkeep
 from speclake.archive.locations import LocalDisk
 from speclake.archive.places import Place
-from speclake.archive.rows import EventRow, FileOutcome, FileRow, SpecificationRow
-from speclake.measurement import Kind, Measurement
+from speclake.archive.rows import EventKind, EventRow, FileOutcome, FileRow, SpecificationRow
+from speclake.measurement import Kind, LinkKind, Measurement
 
 
 class Catalog:
@@ -169,6 +169,14 @@ class Catalog:
     def events(self, subject: str | None = None) -> list[EventRow]:
         """Events on a measurement, order or lot (all where None), in the order of the chain."""
         return self._ask(lookups.events, subject)
+
+    def events_among(self, kind: EventKind, subjects: Sequence[str]) -> list[EventRow]:
+        """Events of one kind on any of the subjects, in the order of the chain."""
+        return self._ask(lookups.events_among, kind, subjects)
+
+    def linked_to(self, kind: LinkKind, targets: Sequence[str]) -> list[tuple[str, str]]:
+        """Measurements with a link of one kind to any of the targets, each with its target."""
+        return self._ask(lookups.linked_to, kind, targets)
 
     def findings(self, ids: Sequence[str]) -> pl.DataFrame:
         """Findings on measurements, in the order of the chain."""

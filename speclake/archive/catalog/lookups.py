@@ -17,7 +17,7 @@ from speclake.archive.places import Place
 from speclake.archive.rows import EventKind, EventRow
 from speclake.archive.schemas import COMMIT_NUMBER, SCHEMAS, from_table
 from speclake.errors import NotFound
-from speclake.measurement import Measurement
+from speclake.measurement import LinkKind, Measurement
 
 _ASKED = "(SELECT unnest(?::VARCHAR[]))"
 
@@ -237,6 +237,28 @@ def events(session: Session, subject: str | None = None) -> list[EventRow]:
         f"SELECT * FROM events {condition} ORDER BY event_no", [subject] if subject else []
     )
     return rows_of("events", found)
+
+
+def events_among(session: Session, kind: EventKind, subjects: Sequence[str]) -> list[EventRow]:
+    """Events of one kind on any of the subjects, in the order of the chain."""
+    found = session.arrow(
+        f"SELECT * FROM events WHERE kind = ? AND subject IN {_ASKED} ORDER BY event_no",
+        [kind.value, list(subjects)],
+    )
+    return rows_of("events", found)
+
+
+def linked_to(session: Session, kind: LinkKind, targets: Sequence[str]) -> list[tuple[str, str]]:
+    """Measurements with a link of one kind to any of the targets, each with its target.
+
+    A target is an identifier, or a name where the link gives one.
+    """
+    return session.rows(
+        f"""SELECT DISTINCT m.measurement_id, l.target FROM links AS l
+        JOIN measurements AS m USING (measurement_no)
+        WHERE l.kind = ? AND l.target IN {_ASKED} ORDER BY ALL""",
+        [kind.value, list(targets)],
+    )
 
 
 def findings(session: Session, ids: Sequence[str]) -> pl.DataFrame:

@@ -1,0 +1,48 @@
+"""What the record says of a part beside the verdicts that count."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from speclake.judging.conditions import Conditions
+from speclake.judging.repeats import Choice
+from speclake.specs.verdicts import Verdict
+
+NEVER = datetime.min.replace(tzinfo=UTC)
+"""Stands for a time that nobody knows."""
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A spectrum that is not among those of the part that count.
+
+    Parameters
+    ----------
+    said : why it does not count, or which witness piece it is of, in words.
+    """
+
+    conditions: Conditions
+    verdicts: tuple[Verdict, ...]
+    said: str
+
+
+@dataclass(frozen=True)
+class PartRecord:
+    """What the record says of a part, each by the identifier of a measurement.
+
+    Parameters
+    ----------
+    measured : when each spectrum was measured, witness pieces and what was set aside included.
+    choices : a person's word that of the spectra of its place this one counts.
+    set_aside : spectra of the part that were withdrawn or superseded.
+    witnesses : spectra of the witness pieces that stand for the part.
+    """
+
+    measured: Mapping[str, datetime] = field(default_factory=dict)
+    choices: Mapping[str, Choice] = field(default_factory=dict)
+    set_aside: Mapping[str, Beside] = field(default_factory=dict)
+    witnesses: Mapping[str, Beside] = field(default_factory=dict)
+
+    def time_of(self, measurement_id: str) -> datetime:
+        """When a spectrum was measured."""
+        return self.measured.get(measurement_id, NEVER)
