@@ -200,7 +200,7 @@ def _column(
     uncertainty = uncertainty_of(
         task.requirement,
         Measured(spectra, conditions),
-        Found(task.value, task.bound, task.at, task.method),
+        Found(task.value, task.at, task.method),
         specification.instrument_class_of,
     )
     decided = decide(task.requirement, task.value, task.bound, uncertainty)

@@ -89,14 +89,14 @@ def spread(count: int) -> FloatArray:
     Examples
     --------
     >>> print(spread(4).round(2))
-    [-1.38 -0.34  0.34  1.38]
+    [-1.36 -0.38  0.38  1.36]
     """
     if count == 1:
         return np.zeros(1)
     normal = NormalDist()
-    found = np.array([normal.inv_cdf((number + 0.5) / count) for number in range(count)])
-    found = (found - found[::-1]) / 2.0
-    return found / np.sqrt(np.mean(found**2))
+    places = [normal.inv_cdf((number + 0.5) / count) for number in range(count)]
+    found: FloatArray = np.array(places) - np.array(places[::-1])
+    return found / float(np.sqrt(np.mean(found**2)))
 
 
 def _field(line: BudgetLine, at_nm: FloatArray, draws: int, named: str) -> FloatArray:
@@ -120,8 +120,9 @@ def _uniform(shape: tuple[int, ...], named: str) -> FloatArray:
     Of NumPy's generators only the raw stream is promised to stay the same.
     """
     seed = int.from_bytes(hashlib.sha256(named.encode()).digest(), "big")
-    raw = np.random.PCG64(seed).random_raw(int(np.prod(shape)))
-    return ((np.asarray(raw) >> np.uint64(11)) + 1.0).reshape(shape) * 2.0**-53
+    raw = np.asarray(np.random.PCG64(seed).random_raw(int(np.prod(shape))))
+    whole = (raw >> np.uint64(11)).astype(np.float64)
+    return (whole + 1.0).reshape(shape) * 2.0**-53
 
 
 def _normal(shape: tuple[int, int], named: str) -> FloatArray:
@@ -133,4 +134,5 @@ def _normal(shape: tuple[int, int], named: str) -> FloatArray:
     Mathematical Statistics 29 (1958) 610-611.
     """
     radius = np.sqrt(-2.0 * np.log(_uniform(shape, f"{named}|radius")))
-    return radius * np.cos(2.0 * np.pi * _uniform(shape, f"{named}|angle"))
+    found: FloatArray = radius * np.cos(2.0 * np.pi * _uniform(shape, f"{named}|angle"))
+    return found

@@ -14,7 +14,6 @@ from speclake.judging.uncertainty.coverage import coverage_factor, effective_deg
 from speclake.judging.uncertainty.drawing import Drawn, NumberedLine, drawn
 from speclake.judging.uncertainty.known import Uncertainty
 from speclake.judging.uncertainty.linear import is_extreme_value, is_sum, variances
-from speclake.quantities.values import EXACT
 from speclake.specs.requirements import (
     AbsorptionRequirement,
     DensityRequirement,
@@ -50,19 +49,17 @@ class Found:
     Parameters
     ----------
     value : in the unit of the requirement; NaN where there is none.
-    bound : as in `speclake.quantities.values`.
     at : where it was found, in the unit of the axis; NaN where no single place decides.
     method : standard uncertainty that the method itself knows of; NaN where it knows of none.
     """
 
     value: FloatArray
-    bound: npt.NDArray[np.int8]
     at: FloatArray
     method: FloatArray
 
     def only(self, rows: Rows) -> "Found":
         """What was found of some spectra."""
-        return Found(self.value[rows], self.bound[rows], self.at[rows], self.method[rows])
+        return Found(self.value[rows], self.at[rows], self.method[rows])
 
 
 def uncertainty_of(
@@ -73,7 +70,7 @@ def uncertainty_of(
 ) -> Uncertainty:
     """How well the numbers of a requirement are known, as far as it states something.
 
-    A number that is only a bound has none: it says itself how far it can be trusted.
+    Of a number that is only a bound it is the uncertainty of the bound.
 
     Parameters
     ----------
@@ -89,7 +86,7 @@ def uncertainty_of(
         return Uncertainty.of_all(n, *_plain(written))
     known = Uncertainty.of_none(n)
     reasons: dict[int, str] = {}
-    has_number = ~np.isnan(found.value) & (found.bound == EXACT)
+    has_number = ~np.isnan(found.value)
     for choice in chosen(written, measured.conditions, class_of):
         rows = choice.rows[has_number[choice.rows]]
         for begin in range(0, rows.size, ROWS_AT_ONCE):
