@@ -96,13 +96,14 @@ class Gathered:
     ) -> Batch:
         """The rows, with the verdicts that follow and the axes that the archive does not hold."""
         used = {m.axis_id for m in self.measurements} - catalog.axes_known([*self.axes])
-        judged = judge.new(
-            [m for m in self.judged_as if is_judged(m)], self.spectra, self.axes, catalog
-        )
+        judged = judge.new(self.judged_as, self.spectra, self.axes, catalog, is_judged)
+        own = tuple(axis for name, axis in self.axes.items() if name in used)
+        made = tuple(axis for axis in judged.axes if axis.id not in used)
         return Batch(
             measurements=tuple(self.measurements),
             spectra=tuple(self.spectra),
-            axes=tuple(axis for name, axis in self.axes.items() if name in used),
+            axes=(*own, *made),
+            derived=judged.derived,
             verdicts=judged.verdicts,
             specifications=judged.specifications,
             findings=tuple(self.findings),

@@ -1,24 +1,23 @@
 """Which specification judges which measurement, and the verdicts as rows for a commit."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-import numpy as np
-
 from speclake.archive.catalog import Catalog
-from speclake.archive.encoding import decode
 from speclake.archive.lake import Lake
-from speclake.archive.rows import Batch, SpecificationRow, StoredSpectrum
+from speclake.archive.rows import Batch, DerivedRow, SpecificationRow, StoredSpectrum
 from speclake.errors import ArchiveDamaged
+from speclake.intake.company import Change
+from speclake.intake.newspectra import NewSpectra
+from speclake.intake.several import Due, Read, drawn_verdicts, without_known
 from speclake.intake.specbook import SpecBook
 from speclake.judging import JUDGED_KINDS, judge
 from speclake.measurement import Measurement
 from speclake.specs import Outcome, Specification, Verdict, choose, in_effect
 from speclake.spectrum import Axis, SpectrumSet
-from speclake.units import ValueUnit
 
 CHUNK = 2_000
 """How many measurements are judged and committed at once."""
@@ -26,17 +25,49 @@ CHUNK = 2_000
 
 @dataclass(frozen=True)
 class Judged:
-    """Verdicts, and the specifications that they used, as the archive keeps them."""
+    """Verdicts, and what they used, as the archive keeps them.
+
+    `derived` are spectra that were made of several measurements to be judged, `axes` theirs.
+    """
 
     verdicts: tuple[Verdict, ...] = ()
     specifications: tuple[SpecificationRow, ...] = ()
+    derived: tuple[DerivedRow, ...] = ()
+    axes: tuple[Axis, ...] = ()
+
+    @property
+    def batch(self) -> Batch:
+        """What a commit adds by it."""
+        return Batch(
+            verdicts=self.verdicts, specifications=self.specifications,
+            derived=self.derived, axes=self.axes,
+        )  # fmt: skip
+
+    def joined(self, other: "Judged") -> "Judged":
+        """Both together, what both hold once."""
+        known = {each.spec_version for each in self.specifications}
+        return Judged(
+            (*self.verdicts, *other.verdicts),
+            (*self.specifications,
+             *(each for each in other.specifications if each.spec_version not in known)),
+            tuple({row.derived_id: row for row in (*self.derived, *other.derived)}.values()),
+            tuple({axis.id: axis for axis in (*self.axes, *other.axes)}.values()),
+        )  # fmt: skip
 
 
 class Judge:
-    """Chooses the specifications of each measurement and judges whole sets at a time."""
+    """Chooses the specifications of each measurement and judges whole sets at a time.
 
-    def __init__(self, archive: Path) -> None:
+    Parameters
+    ----------
+    archive : folder in which the specifications lie.
+    stored : spectra of measurements that are in the archive.
+    """
+
+    def __init__(self, archive: Path, stored: Read) -> None:
         self.book = SpecBook(archive / "specs")
+        self._stored = stored
+        self._used: dict[str, Specification] = {}
 
     def new(
         self,
@@ -44,22 +75,25 @@ class Judge:
         spectra: Sequence[StoredSpectrum],
         axes: Mapping[str, Axis],
         catalog: Catalog,
+        is_judged: Callable[[Measurement], bool] = lambda _: True,
     ) -> Judged:
-        """Verdicts on measurements that are being taken in."""
-        values = {s.measurement_id: s.values for s in spectra}
+        """Verdicts that follow from measurements that are being taken in.
 
-        def sets(due: Sequence[Measurement]) -> list[SpectrumSet]:
-            groups: dict[tuple[str, ValueUnit], list[str]] = {}
-            for m in due:
-                groups.setdefault((m.axis_id, m.unit), []).append(m.measurement_id)
-            return [
-                SpectrumSet(
-                    axes[axis_id], np.stack([decode(values[i]) for i in ids]), unit, tuple(ids)
-                )
-                for (axis_id, unit), ids in groups.items()
-            ]
+        Those on earlier measurements that now draw on one of them are among these.
 
-        return self.judge(_Choice(self.book, catalog, measurements), measurements, sets, catalog)
+        Parameters
+        ----------
+        is_judged : whether verdicts on a measurement were asked for.
+        """
+        new = NewSpectra(measurements, spectra, axes, self._stored)
+        chosen = [m for m in measurements if is_judged(m)]
+        choice = _Choice(self.book, catalog, chosen)
+        due = self.due(choice, chosen)
+        judged = self.judge(due, lambda ms: new([m.measurement_id for m in ms]), catalog)
+        change = Change({m.measurement_id: m for m in measurements}, are_new=True)
+        for part in self.drawn(catalog, change, due, new):
+            judged = judged.joined(part)
+        return judged
 
     def again(
         self,
@@ -70,6 +104,7 @@ class Judge:
         why: str,
         spec: str | Specification | None = None,
         pins: Mapping[tuple[str, str], str] | None = None,
+        change: Change | None = None,
     ) -> Judged:
         """Verdicts on measurements in the archive, and the earlier ones that have lapsed.
 
@@ -79,35 +114,68 @@ class Judge:
         why : the reason, kept with what lapses.
         spec : the one specification to judge by, or its name; then nothing lapses.
         pins : versions by specification and order that go before those of the catalogue.
+        change : what the commit changes; verdicts that draw on it are made again.
         """
-        choice = _Choice(self.book, catalog, measurements, spec, pins)
-
-        def sets(due: Sequence[Measurement]) -> list[SpectrumSet]:
-            return store.spectra([m.measurement_id for m in due])
-
-        judged = self.judge(choice, measurements, sets, catalog)
+        due = self.due(_Choice(self.book, catalog, measurements, spec, pins), measurements)
+        judged = self.judge(due, lambda ms: store.spectra([m.measurement_id for m in ms]), catalog)
+        for part in self.drawn(catalog, change or Change(), due, self._stored):
+            judged = judged.joined(part)
         if spec is not None:
             return judged
         ids = [m.measurement_id for m in measurements]
         lapsed = _lapsed(current_verdicts(catalog, ids), judged.verdicts, why)
-        return Judged((*judged.verdicts, *lapsed), judged.specifications)
+        return replace(judged, verdicts=(*judged.verdicts, *lapsed))
 
-    def judge(
-        self,
-        choice: "_Choice",
-        measurements: Iterable[Measurement],
-        sets: Callable[[Sequence[Measurement]], Iterable[SpectrumSet]],
-        catalog: Catalog,
-    ) -> Judged:
-        """Verdicts on those of the measurements for which there is a specification.
+    def follow(self, catalog: Catalog, change: Change) -> Judged:
+        """Verdicts that draw on several measurements and follow from a change of some."""
+        judged = Judged()
+        for part in self.drawn(catalog, change, {}, self._stored):
+            judged = judged.joined(part)
+        return judged
+
+    def drawn(self, catalog: Catalog, change: Change, due: Due, read: Read) -> Iterator[Judged]:
+        """Verdicts that draw on several measurements, some at a time."""
+        known = self._known(catalog)
+        roles = [role for each in known for asked in each.requirements for role in asked.roles]
+        if not roles or not (change or due):
+            return
+        hours = max((role.blank_within_h or 0.0 for role in roles), default=0.0)
+        for found in drawn_verdicts(
+            catalog, change, due, read, lambda version: self._of_version(catalog, version), hours
+        ):
+            part = without_known(catalog, found)
+            yield Judged(
+                part.verdicts, _unknown(catalog, part.specifications), part.derived, part.axes
+            )
+
+    def _known(self, catalog: Catalog) -> list[Specification]:
+        """Specifications that are written today or were used."""
+        used = [self._of_version(catalog, version) for version in catalog.versions_used()]
+        return [*self.book.current(), *used]
+
+    def _of_version(self, catalog: Catalog, version: str) -> Specification:
+        if version not in self._used:
+            self._used[version] = specification_of(catalog, version)
+        return self._used[version]
+
+    def due(self, choice: "_Choice", measurements: Iterable[Measurement]) -> Due:
+        """Those of the measurements for which there is a specification.
 
         Only parts and witness pieces are judged, and none that claims another's values.
         """
-        due = {
+        return {
             m.measurement_id: (m, specs)
             for m in measurements
             if _is_judged(m) and (specs := choice.for_measurement(m))
         }
+
+    def judge(
+        self,
+        due: Due,
+        sets: Callable[[Sequence[Measurement]], Iterable[SpectrumSet]],
+        catalog: Catalog,
+    ) -> Judged:
+        """Verdicts on measurements, each by itself."""
         verdicts: list[Verdict] = []
         used: dict[str, Specification] = {}
         for spectra in sets([m for m, _ in due.values()]):
@@ -119,14 +187,16 @@ class Judge:
             for version, rows in by_version.items():
                 part = _rows_of(spectra, rows)
                 verdicts += judge(part, used[version], [due[key][0] for key in part.keys])
-        unknown = [
-            row_of(each) for each in used.values() if not catalog.specification(each.version)
-        ]
-        return Judged(tuple(verdicts), tuple(unknown))
+        return Judged(tuple(verdicts), _unknown(catalog, used.values()))
 
     def specifications_for(self, m: Measurement, catalog: Catalog) -> list[Specification]:
         """Specifications that apply to a measurement, pinned to its order."""
         return list(_Choice(self.book, catalog, [m]).for_measurement(m))
+
+
+def _unknown(catalog: Catalog, used: Iterable[Specification]) -> tuple[SpecificationRow, ...]:
+    """Rows of the specifications that the archive does not hold yet."""
+    return tuple(row_of(each) for each in used if not catalog.specification(each.version))
 
 
 def _is_judged(m: Measurement) -> bool:
@@ -245,9 +315,22 @@ def order_of(m: Measurement) -> str | None:
 
 
 def judge_again(
-    store: Lake, step: Judge, ids: Sequence[str], *, spec: str | None, who: str, why: str
+    store: Lake,
+    step: Judge,
+    ids: Sequence[str],
+    *,
+    spec: str | None,
+    who: str,
+    why: str,
+    are_changed: bool = False,
 ) -> Counter[str]:
-    """Outcomes of new verdicts on measurements in the archive; earlier verdicts stay."""
+    """Outcomes of new verdicts on measurements in the archive; earlier verdicts stay.
+
+    Parameters
+    ----------
+    are_changed : whether more was learned of the measurements, so that verdicts on others which
+        draw on them are made again too.
+    """
     counts: Counter[str] = Counter()
     for start in range(0, len(ids), CHUNK):
         chunk = list(ids[start : start + CHUNK])
@@ -257,9 +340,12 @@ def judge_again(
             catalog: Catalog, chunk: list[str] = chunk, made: list[Judged] = made
         ) -> Batch | None:
             measurements = catalog.measurements(chunk)
-            judged = step.again(store, catalog, measurements, why=why, spec=spec)
+            known = {m.measurement_id: m for m in measurements} if are_changed else {}
+            judged = step.again(
+                store, catalog, measurements, why=why, spec=spec, change=Change(known)
+            )
             made[:] = [judged]
-            return Batch(verdicts=judged.verdicts, specifications=judged.specifications) or None
+            return judged.batch or None
 
         if store.commit(prepare, who=who, why=why, kind="judging") is not None:
             counts.update(v.outcome.value for v in made[0].verdicts)
@@ -275,7 +361,7 @@ def judge_taken(store: Lake, step: Judge, ids: Sequence[str], *, why: str) -> Co
     store.refresh()
     backfill = store.catalog.backfilled(ids)
     chosen = [each for each in ids if each not in backfill]
-    return judge_again(store, step, chosen, spec=None, who="intake", why=why)
+    return judge_again(store, step, chosen, spec=None, who="intake", why=why, are_changed=True)
 
 
 def judge_left_over(

@@ -7,10 +7,11 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.judging.banded import Banded, BandTask, Rows, finder
-from speclake.judging.conditions import Conditions, classed, fits, of_another_quantity
+from speclake.judging.conditions import Conditions, Fit, classed, fits, of_another_quantity
 from speclake.judging.deciding import decide, settled
 from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
+from speclake.judging.taking.given import Partners
 from speclake.judging.uncertainty import Uncertainty
 from speclake.judging.uncertainty.propagating import Found, Measured, uncertainty_of
 from speclake.quantities.smoothing import smoothed
@@ -68,6 +69,8 @@ def judge_columns(
 ) -> Judgement:
     """Every requirement against every spectrum that it applies to, without a row being made.
 
+    Requirements that draw on several measurements are left out; see `speclake.judging.several`.
+
     Parameters
     ----------
     conditions : one for each spectrum, in the order of the set.
@@ -82,11 +85,43 @@ def judge_columns(
     conditions = classed(conditions, specification)
     distinct: dict[Conditions, int] = {}
     group = np.array([distinct.setdefault(each, len(distinct)) for each in conditions], np.intp)
+    kinds = list(distinct)
     window_of = finder(spectra)
     tasks = [
-        _prepared(each, spectra, list(distinct), group, window_of)
+        _prepared(each, spectra, lambda asked: fits(asked, kinds), group, window_of)
         for each in specification.requirements
+        if not each.roles
     ]
+    return _judged(tasks, spectra, specification, conditions)
+
+
+def judge_drawn(
+    spectra: SpectrumSet,
+    specification: Specification,
+    requirement: Requirement,
+    conditions: Sequence[Conditions],
+    fit: Sequence[Fit],
+    partners: Sequence[Partners],
+) -> Judgement:
+    """One requirement that draws on several measurements, on the spectra made of them.
+
+    Parameters
+    ----------
+    conditions, fit : how each spectrum was measured, and how it stands to the requirement.
+    partners : the other measurements of each, where the number itself asks for them.
+    """
+    rows = np.arange(len(spectra))
+    task = _prepared(requirement, spectra, lambda _: fit, rows, finder(spectra))
+    task.partners = partners
+    return _judged([task], spectra, specification, conditions)
+
+
+def _judged(
+    tasks: Sequence["_Task"],
+    spectra: SpectrumSet,
+    specification: Specification,
+    conditions: Sequence[Conditions],
+) -> Judgement:
     for begin in range(0, len(spectra), ROWS_AT_ONCE):
         block = slice(begin, min(begin + ROWS_AT_ONCE, len(spectra)))
         for task in tasks:
@@ -108,6 +143,7 @@ class _Task:
     method: FloatArray
     reasons: Reasons
     band: BandTask | None = None
+    partners: Sequence[Partners] = ()
 
     @classmethod
     def of(cls, requirement: Requirement, n: int) -> "_Task":
@@ -121,13 +157,13 @@ class _Task:
 def _prepared(
     requirement: Requirement,
     spectra: SpectrumSet,
-    kinds: Sequence[Conditions],
+    fitting: Callable[[Requirement], Sequence[Fit]],
     group: npt.NDArray[np.intp],
     window_of: Callable[[Banded], Window],
 ) -> _Task:
     """Which spectra are judged, where on the axis, and why the others are not."""
     task, unit = _Task.of(requirement, len(spectra)), requirement.spectral_unit
-    found = fits(requirement, kinds)
+    found = fitting(requirement)
     if not can_convert(spectra.unit, unit):
         found = [of_another_quantity(requirement, each, spectra.unit) for each in found]
     task.applies = np.array([each.applies for each in found], np.bool_)[group]
@@ -173,7 +209,10 @@ def _take(
     smoothing = task.requirement.after_smoothing
     if smoothing is not None:
         chosen = smoothed(chosen, smoothing.window, smoothing.degree)
-    given = Given([conditions[number] for number in numbers])
+    given = Given(
+        [conditions[number] for number in numbers],
+        [task.partners[number] for number in numbers] if task.partners else (),
+    )
     found = TAKERS[type(task.requirement)](chosen, task.requirement, given)
     task.value[rows] = settled(found.value, task.requirement)
     if found.at is not None:
@@ -199,7 +238,7 @@ def _column(
             task.reasons.give(int(row), task.band.why_missing(spectra, int(row)))
     uncertainty = uncertainty_of(
         task.requirement,
-        Measured(spectra, conditions),
+        Measured(spectra, conditions, task.partners),
         Found(task.value, task.at, task.method),
         specification.instrument_class_of,
     )

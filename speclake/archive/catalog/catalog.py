@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from speclake.archive.catalog import judged, ledger, lookups, query
+from speclake.archive.catalog import belonging, judged, ledger, lookups, query
 from speclake.archive.catalog.ledger import Listing
 from speclake.archive.catalog.query import Query
 from speclake.archive.catalog.session import Resources
@@ -153,6 +153,50 @@ class Catalog:
     ) -> list[Measurement]:
         """Measurements of a watched folder by file or run number, headers left out."""
         return self._ask(lookups.scans_named, folder, files, runs)
+
+    def brief(self, ids: Sequence[str]) -> list[Measurement]:
+        """Measurements in the order of taking in, headers left out."""
+        return self._ask(belonging.brief, ids)
+
+    def of_parts(self, names: Sequence[str]) -> list[Measurement]:
+        """Measurements that count of parts with these serials or else samples, headers left out."""
+        return self._ask(belonging.of_parts, names)
+
+    def blanks_of(
+        self, instruments: Sequence[str], since: datetime, until: datetime
+    ) -> list[Measurement]:
+        """Blanks of some instruments within a span of time, headers left out."""
+        return self._ask(belonging.blanks_of, instruments, since, until)
+
+    def measured_on(
+        self, instruments: Sequence[str], since: datetime, until: datetime
+    ) -> list[Measurement]:
+        """Measurements of parts by some instruments within a span of time, headers left out."""
+        return self._ask(belonging.measured_on, instruments, since, until)
+
+    def drawing_on(self, ids: Sequence[str]) -> set[str]:
+        """Measurements with a current verdict that draws on any of these."""
+        return self._ask(belonging.drawing_on, ids)
+
+    def claims_on(self, ids: Sequence[str]) -> list[tuple[str, str]]:
+        """Those of which others in conflict claim the values, each with the one that does."""
+        return self._ask(belonging.claims_on, ids)
+
+    def superseding(self, ids: Sequence[str]) -> list[tuple[str, str]]:
+        """Those that others supersede, each with one that does and is not withdrawn."""
+        return self._ask(belonging.superseding, ids)
+
+    def not_withdrawn(self, ids: Sequence[str]) -> set[str]:
+        """Those of the measurements that nobody has withdrawn."""
+        return self._ask(belonging.not_withdrawn, ids)
+
+    def versions_used(self) -> list[str]:
+        """Versions of specifications that were used."""
+        return self._ask(belonging.versions_used)
+
+    def versions_of(self, ids: Sequence[str]) -> list[tuple[str, str]]:
+        """Measurements with the versions of specifications that their verdicts are by."""
+        return self._ask(belonging.versions_of, ids)
 
     def noted(self, subjects: Sequence[str]) -> set[str]:
         """Those of the subjects that a note speaks of."""
@@ -315,3 +359,7 @@ class Catalog:
     def specifications(self) -> pl.DataFrame:
         """Every version of every specification that was used, oldest first."""
         return self._ask(judged.specifications)
+
+    def judged_by_version(self) -> dict[str, int]:
+        """Number of measurements with a current verdict by each version of a specification."""
+        return self._ask(judged.judged_by_version)

@@ -231,3 +231,13 @@ def specifications(session: Session) -> pl.DataFrame:
         "SELECT spec, revision, spec_version, first_used_at FROM specifications "
         "ORDER BY first_used_at, spec"
     )
+
+
+def judged_by_version(session: Session) -> dict[str, int]:
+    """Number of measurements with a current verdict by each version of a specification."""
+    found = session.rows(
+        """SELECT spec_version, count(DISTINCT measurement_no) FROM verdicts
+        WHERE current AND outcome <> ? AND measurement_no IS NOT NULL GROUP BY ALL""",
+        [Outcome.LAPSED.value],
+    )
+    return dict(found)

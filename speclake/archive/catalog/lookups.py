@@ -47,6 +47,11 @@ def _without_header(found: Any) -> list[Measurement]:
     return rows_of("measurements", found, {"header": pa.array([{}] * len(found), type_)})
 
 
+def briefly(session: Session, condition: str, parameters: Sequence[object]) -> list[Measurement]:
+    """Effective measurements of which a condition holds, in the order of taking in; no headers."""
+    return _without_header(_measurements(session, condition, parameters))
+
+
 def measurements(session: Session, root: Path, ids: Sequence[str]) -> list[Measurement]:
     """Effective measurements in the order asked for, with their headers from the batches.
 
