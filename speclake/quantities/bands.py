@@ -141,14 +141,20 @@ def mean(
     unit: AxisUnit = "nm",
     medium: Medium | None = None,
     largest_interval: float | None = None,
+    over: AxisUnit | None = None,
 ) -> Values:
     """Mean of each spectrum over a band: the integral by trapezoids, divided by the width.
 
     The integral runs over `unit`: a band in nm is averaged over wavelength even where the spectrum
     is spaced in wavenumbers. A spectrum of one value has exactly that mean. Parameters as for
     `coverage`.
+
+    Parameters
+    ----------
+    over : what the integral runs over, if not `unit`, as for
+        `speclake.quantities.windows.locate`.
     """
-    return _answer("mean", spectra, low, high, unit, medium, largest_interval)
+    return _answer("mean", spectra, low, high, unit, medium, largest_interval, over)
 
 
 def value_at(
@@ -171,10 +177,12 @@ def _answer(
     unit: AxisUnit,
     medium: Medium | None,
     largest_interval: float | None,
+    over: AxisUnit | None = None,
 ) -> Values:
     window = locate(
-        spectra.axis, low, high, unit=unit, medium=medium, largest_interval=largest_interval
-    )
+        spectra.axis, low, high, unit=unit, medium=medium, largest_interval=largest_interval,
+        over=over,
+    )  # fmt: skip
     return reduced(what, spectra.values, window)
 
 

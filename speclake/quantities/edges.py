@@ -200,10 +200,36 @@ def place_of_extreme(spectra: SpectrumSet, place: Place, extreme: Extreme, how: 
     if isinstance(stretch, str):
         return Values.of_none(len(spectra), stretch)
     _, at = extreme_of(stretch, extreme, how)
+    return _positions(stretch, at, _ends_said(stretch, at, extreme))
+
+
+def extreme_value(spectra: SpectrumSet, place: Place, extreme: Extreme, how: Peak) -> Values:
+    """Largest or smallest value in a band, in the unit of the set, and where it lies.
+
+    Parameters
+    ----------
+    how : as for `place_of_extreme`; the top of a parabola depends less on where the points lie.
+
+    Examples
+    --------
+    >>> from speclake.spectrum import Axis
+    >>> dip = SpectrumSet(Axis([500.0, 501.0, 502.0], "nm"), [[1.0, 0.0, 0.5]], "%R", ("a",))
+    >>> extreme_value(dip, Place(low=500, high=502), "minimum", "parabola").value.round(4)
+    array([-0.0208])
+    """
+    stretch = stretch_of(spectra, place)
+    if isinstance(stretch, str):
+        return Values.of_none(len(spectra), stretch)
+    value, at = extreme_of(stretch, extreme, how)
+    reasons = _ends_said(stretch, at, extreme)
+    return Values(blanked(value, reasons), blanked(at, reasons), reasons)
+
+
+def _ends_said(stretch: Stretch, at: FloatArray, extreme: Extreme) -> dict[int, str]:
     reasons = dict(stretch.reasons)
     for row in np.flatnonzero(np.isnan(at)):
         reasons.setdefault(int(row), f"the {extreme} lies at an end of the band")
-    return _positions(stretch, at, reasons)
+    return reasons
 
 
 def extreme_of(stretch: Stretch, extreme: Extreme, how: Peak) -> tuple[FloatArray, FloatArray]:

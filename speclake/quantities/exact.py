@@ -62,7 +62,7 @@ def _mean(row: FloatArray, window: Window) -> Fraction:
         heights.insert(0, _end(row, window.before, window.at_start, window))
     if window.after is not None:
         heights.append(_end(row, window.after, window.at_stop, window))
-    positions = [Decimal(repr(position)) for position in window.positions.tolist()]
+    positions = [Decimal(repr(position)) for position in window.along.tolist()]
     plain, mixed = Decimal(0), Fraction(0)
     with localcontext(_EXACT):
         for i, (left, right) in enumerate(pairwise(heights)):
@@ -71,4 +71,4 @@ def _mean(row: FloatArray, window: Window) -> Fraction:
                 plain += width * (left + right)
             else:
                 mixed += Fraction(width) * (Fraction(left) + Fraction(right))
-    return (Fraction(plain) + mixed) / 2 / (_decimal(window.high) - _decimal(window.low))
+    return (Fraction(plain) + mixed) / 2 / Fraction(abs(positions[-1] - positions[0]))

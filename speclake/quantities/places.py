@@ -23,10 +23,11 @@ class Place(_Where):
 
     low: float
     high: float
+    over: AxisUnit | None = None
 
     def on(self, spectra: SpectrumSet) -> Window:
         """The band on the axis of a set."""
-        return _located(spectra.axis, self, self.low, self.high)
+        return _located(spectra.axis, self, self.low, self.high, self.over)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,11 +38,13 @@ class Spot(_Where):
 
     def on(self, spectra: SpectrumSet) -> Window:
         """The position on the axis of a set."""
-        return _located(spectra.axis, self, self.at, None)
+        return _located(spectra.axis, self, self.at, None, None)
 
 
 @lru_cache(maxsize=256)
-def _located(axis: Axis, where: _Where, low: float, high: float | None) -> Window:
+def _located(
+    axis: Axis, where: _Where, low: float, high: float | None, over: AxisUnit | None
+) -> Window:
     # a set is judged in many blocks, each of which asks for the same places on one axis
     return locate(
         axis,
@@ -50,4 +53,5 @@ def _located(axis: Axis, where: _Where, low: float, high: float | None) -> Windo
         unit=where.unit,
         medium=where.medium,
         largest_interval=where.largest_interval,
+        over=over,
     )

@@ -40,6 +40,7 @@ class Window:
     start, stop : the points of the axis that lie in the band are ``start`` to ``stop - 1``.
     at_start, at_stop : the ends in the unit of the axis, in the order of the axis.
     before, after : the ends, where they lie between two points; None where they lie on one.
+    over : what a mean is integrated over, if not the unit of the band.
     problem : why no spectrum on this axis can answer, in words; None if the axis is not to blame.
     """
 
@@ -54,6 +55,7 @@ class Window:
     at_stop: float = np.nan
     before: Between | None = None
     after: Between | None = None
+    over: AxisUnit | None = None
     problem: str | None = None
 
     @property
@@ -92,13 +94,24 @@ class Window:
         return np.concatenate(([ends[0]], counted, [ends[1]]))
 
     @cached_property
+    def along(self) -> FloatArray:
+        """The same positions counted in what a mean is integrated over."""
+        if self.over is None:
+            return self.positions
+        return convert_positions(self.positions, self.unit, self._scale(), self.over)
+
+    def _scale(self) -> Medium | None:
+        return self.medium or (None if self.unit in ("cm-1", "eV") else self.axis.medium)
+
+    @cached_property
     def weights(self) -> FloatArray:
         """Weight of each needed value in the mean over the band; their sum is one.
 
-        Trapezoids between neighbouring points, integrated over the unit of the band; a value at an
-        end between two points is their linear interpolation over the axis.
+        Trapezoids between neighbouring points, integrated over the unit of the band or over `over`;
+        a value at an end between two points is their linear interpolation over the axis.
         """
-        widths = np.abs(np.diff(self.positions)) / (self.high - self.low)
+        along = self.along
+        widths = np.abs(np.diff(along)) / abs(along[-1] - along[0])
         shares = np.zeros(widths.size + 1)
         shares[:-1] += widths / 2
         shares[1:] += widths / 2
@@ -125,6 +138,7 @@ def locate(
     unit: AxisUnit = "nm",
     medium: Medium | None = None,
     largest_interval: float | None = None,
+    over: AxisUnit | None = None,
 ) -> Window:
     """Window of a band, or of the one position `low`, on an axis.
 
@@ -135,6 +149,8 @@ def locate(
         that is.
     largest_interval : longest stretch without a point that is tolerated, in `unit`; by default
         `USUAL_INTERVALS` times the median interval of the whole axis.
+    over : what a mean over the band is integrated over; None is the unit of the band. Wavelengths
+        made of wavenumbers or energies are in vacuum.
 
     Raises
     ------
@@ -144,7 +160,7 @@ def locate(
     top = low if high is None else high
     if not 0 < low <= top < np.inf or (high is not None and low == top):
         raise ValueError(f"a band runs from a lower to a higher position, found {low} to {top}")
-    bare = Window(axis, unit, medium, low, top)
+    bare = Window(axis, unit, medium, low, top, over=over)
     try:
         ends = on_axis(axis, np.array([low, top]), unit, medium)
     except UnitError as error:

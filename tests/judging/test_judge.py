@@ -488,3 +488,21 @@ def test_a_bound_decides_only_where_the_true_value_cannot_be_elsewhere() -> None
     both = {"at_least": "90.0", "at_most": "92.0"}
     assert outcome(AT_LEAST, 91.0, **both) is Outcome.NOT_MEASURABLE
     assert outcome(EXACT, 91.0, **both) is Outcome.PASS
+
+
+def test_a_mean_over_wavenumbers_says_over_what_it_is_integrated():
+    line_in = {"what": "mean", "unit": "%T", "axis_unit": "cm-1", "band": (15000, 24000)}
+    with pytest.raises(ValueError, match="integrated_over = one of wavelength, wavenumber"):
+        line(**line_in)
+    with pytest.raises(ValueError, match='with what = "mean" only'):
+        line(**line_in | {"what": "minimum", "integrated_over": "wavelength"})
+    spectra = make_set(GRID / 10, medium="vacuum")
+    for variable, expected in (("wavelength", 54.1667), ("wavenumber", 52.2226)):
+        verdict = one(spectra, **line_in, integrated_over=variable, at_least="52.0000")
+        assert verdict.value == pytest.approx(expected, abs=2e-3)
+        assert verdict.description == (
+            f"mean transmittance integrated over {variable} from 15000 cm-1 to 24000 cm-1, at "
+            "least 52.0000 %T"
+        )
+    flat_on_limit = one(flat(92.0), **line_in, integrated_over="wavelength")
+    assert flat_on_limit.outcome is Outcome.PASS

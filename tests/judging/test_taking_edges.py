@@ -30,6 +30,7 @@ REQUIREMENTS = {
     "at_least = 550.0\nat_most = 550.0",
     "centroid": 'unit = "nm"\nat_least = 549.9\nat_most = 550.1',
     "place of maximum": 'unit = "nm"\npeak = "sampled"\nat_most = 510',
+    "value at maximum": 'unit = "%T"\npeak = "sampled"\nat_least = 95.0\nat_most = 95.0',
 }
 
 

@@ -12,6 +12,7 @@ from speclake.quantities import (
     Place,
     centre,
     edge,
+    extreme_value,
     passband_width,
     place_of_extreme,
     steepness,
@@ -72,3 +73,8 @@ def test_parabola_finds_the_top_of_a_parabola_exactly():
         assert found.value == pytest.approx(502.2, abs=1e-9)
         sampled = place_of_extreme(spectra, Place(low=500, high=505), extreme, "sampled")
         assert sampled.value == 502.5
+        top = extreme_value(spectra, Place(low=500, high=505), extreme, "parabola")
+        assert top.value == pytest.approx(sign * 90, abs=1e-9)
+        assert top.at == pytest.approx(502.2, abs=1e-9)
+        point = extreme_value(spectra, Place(low=500, high=505), extreme, "sampled")
+        assert (point.value, point.at) == (sign * y[2], 502.5)

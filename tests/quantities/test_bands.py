@@ -59,6 +59,23 @@ def test_mean_is_the_integral_by_trapezoids_over_the_width():
     assert mean(make_set(ROW), 400, 440).at is None
 
 
+def test_a_band_in_wavenumbers_may_be_averaged_over_the_wavelength():
+    wavelengths = np.linspace(400.0, 1000.0, 601)
+    spectra = make_set([wavelengths, np.full(601, 7.7)], wavelengths, medium="vacuum")
+    over = {each: mean(spectra, 1e7 / 900, 1e7 / 500, unit="cm-1", over=each).value
+            for each in (None, "cm-1", "nm", "um", "eV")}  # fmt: skip
+    # a straight line over the wavelength has its middle there; over the wavenumber it is 1e7/x
+    assert over["nm"][0] == pytest.approx(700, rel=1e-12)
+    assert over["um"][0] == pytest.approx(700, rel=1e-12)
+    low, high = 1e7 / 900, 1e7 / 500
+    expected = 1e7 * np.log(high / low) / (high - low)
+    assert over["cm-1"][0] == over[None][0] == pytest.approx(expected, rel=1e-6)
+    assert over["eV"][0] == pytest.approx(expected, rel=1e-6)
+    assert {values[1] for values in over.values()} == {7.7}
+    as_nm = mean(spectra, 500, 900).value[0]
+    assert mean(spectra, 500, 900, over="um").value[0] == pytest.approx(as_nm, rel=1e-12)
+
+
 def test_value_is_as_exported_on_a_point_and_linear_between_two():
     spectra = make_set([0.1, 0.2, 0.3, 0.7, 0.9], unit="T")
     assert value_at(spectra, 430).value[0] == 0.7

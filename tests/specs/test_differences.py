@@ -193,4 +193,5 @@ def test_all_keys_that_differ_are_named(before, after):
             for told in differences(before, after)
             if told.requirement == each["id"]
         }
-        assert found == {key for key in each if each[key] != earlier[key]}
+        keys = each.keys() | earlier.keys()
+        assert found == {key for key in keys if each.get(key) != earlier.get(key)}

@@ -17,6 +17,7 @@ from speclake.specs.requirements import (
     DensityRequirement,
     EdgeRequirement,
     ExtremePlaceRequirement,
+    ExtremeValueRequirement,
     FitRequirement,
     LeakageRequirement,
     MaskRequirement,
@@ -38,6 +39,7 @@ distance to a mask, or not at all."""
 _HEIGHTS = (
     BandRequirement,
     ValueRequirement,
+    ExtremeValueRequirement,
     StepMeanRequirement,
     MedianRequirement,
     FitRequirement,

@@ -12,6 +12,7 @@ from speclake.specs.requirements.edges import (
     CentroidRequirement,
     EdgeRequirement,
     ExtremePlaceRequirement,
+    ExtremeValueRequirement,
     MiddleRequirement,
     SteepnessRequirement,
     WidthRequirement,
@@ -54,9 +55,14 @@ def _centroid(spectra: SpectrumSet, asked: CentroidRequirement, _: Given) -> Val
     return edges.centre(spectra, place_of(asked), "centroid")
 
 
-def _extreme(spectra: SpectrumSet, asked: ExtremePlaceRequirement, _: Given) -> Values:
+def _place(spectra: SpectrumSet, asked: ExtremePlaceRequirement, _: Given) -> Values:
     extreme: edges.Extreme = "maximum" if asked.what == "place of maximum" else "minimum"
     return edges.place_of_extreme(spectra, place_of(asked), extreme, asked.peak)
+
+
+def _value(spectra: SpectrumSet, asked: ExtremeValueRequirement, _: Given) -> Values:
+    extreme: edges.Extreme = "maximum" if asked.what == "value at maximum" else "minimum"
+    return edges.extreme_value(spectra, place_of(asked), extreme, asked.peak)
 
 
 TAKERS_OF_EDGES: Mapping[type[Requirement], Taker] = {
@@ -65,5 +71,6 @@ TAKERS_OF_EDGES: Mapping[type[Requirement], Taker] = {
     WidthRequirement: _width,
     MiddleRequirement: _middle,
     CentroidRequirement: _centroid,
-    ExtremePlaceRequirement: _extreme,
+    ExtremePlaceRequirement: _place,
+    ExtremeValueRequirement: _value,
 }

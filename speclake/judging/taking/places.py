@@ -1,7 +1,7 @@
 """Where on the axis a requirement takes its number."""
 
 from speclake.quantities.places import Place, Spot
-from speclake.specs.requirements import Requirement
+from speclake.specs.requirements import BandRequirement, Requirement
 
 
 def where_of(asked: Requirement) -> Place | Spot:
@@ -30,4 +30,5 @@ def place_over(asked: Requirement, band: tuple[float, float]) -> Place:
         unit=asked.axis_unit,
         medium=asked.medium,
         largest_interval=asked.largest_interval,
+        over=asked.over if isinstance(asked, BandRequirement) else None,
     )

@@ -18,6 +18,7 @@ from speclake.specs.requirements.edges import (
     CentroidRequirement,
     EdgeRequirement,
     ExtremePlaceRequirement,
+    ExtremeValueRequirement,
     MiddleRequirement,
     SteepnessRequirement,
     WidthRequirement,
@@ -43,6 +44,7 @@ AnyRequirement = Annotated[
     | MiddleRequirement
     | CentroidRequirement
     | ExtremePlaceRequirement
+    | ExtremeValueRequirement
     | StepMeanRequirement
     | MedianRequirement
     | RippleRequirement
@@ -73,6 +75,7 @@ __all__ = [
     "DensityRequirement",
     "EdgeRequirement",
     "ExtremePlaceRequirement",
+    "ExtremeValueRequirement",
     "FilmThicknessRequirement",
     "FitRequirement",
     "InternalTransmittanceRequirement",

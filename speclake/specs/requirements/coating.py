@@ -8,7 +8,9 @@ from typing_extensions import override
 from speclake.specs.requirements.common import Angle, Place, Position, Requirement
 from speclake.units import SpectralUnit
 
-MaterialName = Literal["fused silica", "borosilicate crown 517642"]
+MaterialName = Literal[
+    "fused silica", "borosilicate crown 517642", "calcium fluoride", "sapphire, ordinary ray"
+]
 RefractiveIndex = Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)]
 
 

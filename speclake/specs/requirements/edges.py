@@ -133,12 +133,27 @@ class CentroidRequirement(_Edge):
         return f"centroid of {self.measured} {self._place_in_words()}"
 
 
-class ExtremePlaceRequirement(_Edge):
-    """Position of the largest or smallest value in a band."""
+class _Extreme(_Edge):
+    """The largest or smallest value in a band."""
 
-    what: Literal["place of maximum", "place of minimum"]
     peak: Peak
 
     @override
     def taken(self) -> str:
         return f"{self.what} of {self.measured} ({self.peak}) {self._place_in_words()}"
+
+
+class ExtremePlaceRequirement(_Extreme):
+    """Position of the largest or smallest value in a band."""
+
+    what: Literal["place of maximum", "place of minimum"]
+
+
+class ExtremeValueRequirement(_Extreme):
+    """Largest or smallest value in a band, of the points or of the parabola through them."""
+
+    what: Literal["value at maximum", "value at minimum"]
+
+    @override
+    def result_units(self) -> tuple[str, ...]:
+        return (self.spectral_unit,)
