@@ -4,6 +4,12 @@ from typing import Annotated
 
 from pydantic import Field
 
+from speclake.specs.requirements.angles import (
+    AngleSeriesRequirement,
+    AngleShiftRequirement,
+    AngleSpreadRequirement,
+    EffectiveIndexRequirement,
+)
 from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
 from speclake.specs.requirements.blocking import DensityRequirement, LeakageRequirement
 from speclake.specs.requirements.coating import (
@@ -23,6 +29,7 @@ from speclake.specs.requirements.edges import (
     SteepnessRequirement,
     WidthRequirement,
 )
+from speclake.specs.requirements.haze import HazeRequirement
 from speclake.specs.requirements.noise import NoiseRequirement
 from speclake.specs.requirements.shapes import (
     FitRequirement,
@@ -60,13 +67,20 @@ AnyRequirement = Annotated[
     | AbsorptionRequirement
     | FilmThicknessRequirement
     | BandEdgeRequirement
-    | NoiseRequirement,
+    | NoiseRequirement
+    | HazeRequirement
+    | AngleSpreadRequirement
+    | AngleShiftRequirement
+    | EffectiveIndexRequirement,
     Field(discriminator="what"),
 ]
 """Any kind of requirement; the key ``what`` tells which one it is."""
 
 __all__ = [
     "AbsorptionRequirement",
+    "AngleSeriesRequirement",
+    "AngleShiftRequirement",
+    "AngleSpreadRequirement",
     "AnyRequirement",
     "BandEdgeRequirement",
     "BandRequirement",
@@ -74,10 +88,12 @@ __all__ = [
     "ColourRequirement",
     "DensityRequirement",
     "EdgeRequirement",
+    "EffectiveIndexRequirement",
     "ExtremePlaceRequirement",
     "ExtremeValueRequirement",
     "FilmThicknessRequirement",
     "FitRequirement",
+    "HazeRequirement",
     "InternalTransmittanceRequirement",
     "LeakageRequirement",
     "MaskRequirement",
