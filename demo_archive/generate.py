@@ -69,11 +69,11 @@ def write(folder: Path, *, seed: int = 1, upto: datetime | None = None) -> list[
 
 
 def archive_files() -> dict[str, str]:
-    """Texts of the archive: settings, formats and specifications by path below the archive."""
+    """Texts of the archive by path below it: settings, formats, budgets and specifications."""
     root = files("speclake_demo")
     entries = {
         f"{folder}/{entry.name}": entry
-        for folder in ("formats", "specs")
+        for folder in ("budgets", "formats", "specs")
         for entry in sorted((root / folder).iterdir(), key=lambda entry: entry.name)
     }
     entries["speclake.toml"] = root / "speclake.toml"

@@ -1,4 +1,4 @@
-"""The command that makes lines of a budget of uncertainties from repeated scans."""
+"""The command that makes lines of a budget: from repeated scans, with degrees of freedom."""
 
 from typing import Annotated
 

@@ -14,6 +14,7 @@ from speclake.importing.formatfiles import load_formats
 from speclake.importing.interface import Source
 from speclake.intake import runsheets
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
+from speclake.intake.specbook import SpecBook
 from speclake.judging.conditions import Conditions
 from speclake.judging.rollup import PartVerdict, part_outcome
 from speclake.judging.verdict_rows import judge
@@ -69,11 +70,7 @@ def verdict_on(part: Part, specification: Specification) -> PartVerdict:
 @pytest.fixture(scope="module")
 def outcomes() -> dict[str, dict[str, Outcome]]:
     """Outcome of every part by its serial, by the name of the specification."""
-    specifications = [
-        Specification.from_toml_text(text, path)
-        for path, text in generate.archive_files().items()
-        if path.startswith("specs/")
-    ]
+    specifications = SpecBook(ROOT / "specs").current()
     parts: defaultdict[str, Part] = defaultdict(list)
     for measurement, spectrum in read_and_resolved(list(generate.exports())):
         if measurement.kind is Kind.PART:

@@ -64,6 +64,28 @@ def margin_of(scan: Scan, requirement: dict[str, Any]) -> float:
     return float(min(margins))
 
 
+def uncertainty_of(requirement: dict[str, Any]) -> float:
+    """Expanded uncertainty of a mean over a band, the spectrum taken as flat; 0 without a budget.
+
+    Errors that are alike over a length L leave of a band of width W the share
+    2 L/W (1 - L/W (1 - exp(-W/L))) of their variance. The factor is t for 39 degrees of freedom.
+    """
+    if "uncertainty" not in requirement:
+        return 0.0
+    name = requirement["uncertainty"]["budget"]
+    lines = tomllib.loads(generate.archive_files()[f"budgets/{name}.toml"])["lines"]
+    width = float(requirement["band"][1] - requirement["band"][0])
+    variance = 0.0
+    for line in lines:
+        share = 1.0 if line["correlation"] == "full" else 1 / width
+        if line["correlation"] == "exponential":
+            part = line["correlation_length_nm"] / width
+            share = 2 * part * (1 - part * (1 - np.exp(-1 / part)))
+        standard = line["u"] if "u" in line else line["expanded"] / line["k"]
+        variance += share * standard**2 if line["unit"] == "%T" else 0.0
+    return 2.023 * float(np.sqrt(variance))
+
+
 def parts_beyond(
     scans: list[Scan], specification: dict[str, Any]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -76,7 +98,7 @@ def parts_beyond(
             if requirement.get("segment") not in (None, scan.fields.get("segment")):
                 continue
             margin = margin_of(scan, requirement)
-            if abs(margin) < float(requirement.get("uncertainty", 0)):
+            if abs(margin) < uncertainty_of(requirement):
                 undecided.add(scan.fields["serial"])
             elif margin < 0:
                 failing.add(scan.fields["serial"])
@@ -87,6 +109,13 @@ def test_specifications_are_what_the_archive_understands() -> None:
     for path, text in generate.archive_files().items():
         if path.startswith("specs/"):
             assert Specification.from_toml_text(text, path).requirements
+
+
+def test_the_uncertainty_of_the_mean_is_a_few_hundredths(
+    specifications: dict[str, dict[str, Any]],
+) -> None:
+    requirement = specifications["camera window"]["requirement"][0]
+    assert uncertainty_of(requirement) == pytest.approx(0.029, abs=0.0005)
 
 
 def test_parts_fail_that_the_summary_names(
@@ -112,7 +141,7 @@ def test_no_verdict_hangs_on_the_last_digits(
                 ) in (None, scan.fields.get("segment")):
                     margin = abs(margin_of(scan, requirement))
                     assert margin > 0.002
-                    assert abs(margin - float(requirement.get("uncertainty", 0))) > 0.002
+                    assert abs(margin - uncertainty_of(requirement)) > 0.002
 
 
 def test_thick_corners_fail_and_the_middle_passes(
