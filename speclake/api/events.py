@@ -39,27 +39,42 @@ def record(
     NotAllowed
         Nobody, or no reason, is named.
     """
-    if not who.strip() or not why.strip():
-        raise NotAllowed("an event needs who did it and why; found one of them empty")
+    check_named(who, why)
 
     def prepare(catalog: Catalog) -> Batch | None:
-        events = tuple(
-            EventRow(
-                event_id=uuid.uuid4().hex,
-                kind=kind,
-                subject=subject,
-                details=dict(details),
-                who=who,
-                why=why,
-                at=datetime.now(UTC),
-            )
-            for subject in subjects
-        )
+        events = tuple(event(kind, subject, details, who=who, why=why) for subject in subjects)
         return replace(with_it(catalog), events=events) if events else None
 
     commit = store.commit(prepare, who=who, why=why, kind=kind.value)
     store.refresh()
     return len(subjects) if commit else 0
+
+
+def check_named(who: str, why: str) -> None:
+    """Refuse what nobody does, or does without a reason.
+
+    Raises
+    ------
+    NotAllowed
+        One of the two is empty.
+    """
+    if not who.strip() or not why.strip():
+        raise NotAllowed("an event needs who did it and why; found one of them empty")
+
+
+def event(
+    kind: EventKind, subject: str, details: Mapping[str, str], *, who: str, why: str
+) -> EventRow:
+    """Event that happens now, under an identifier of its own."""
+    return EventRow(
+        event_id=uuid.uuid4().hex,
+        kind=kind,
+        subject=subject,
+        details=dict(details),
+        who=who,
+        why=why,
+        at=datetime.now(UTC),
+    )
 
 
 def check_known(catalog: Catalog, ids: Sequence[str]) -> None:

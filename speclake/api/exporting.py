@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from speclake.api.parts import ids_of
 from speclake.errors import CannotWrite, NotFound
+from speclake.intake.verdicts import current_verdicts
 from speclake.intake.wanted import ledger_paths
 from speclake.measurement import ASSIGNABLE, Kind, Measurement
 from speclake.spectrum import Axis, FloatArray, Spectrum
@@ -74,13 +75,13 @@ def export(
     if target.suffix == ".parquet":
         return _rows(archive, target, chosen)
     table = _columns(archive, chosen)
-    with _placed(target) as beside:
+    with placed(target) as beside:
         table.write_csv(beside)
     return table.width - 1
 
 
 @contextmanager
-def _placed(target: Path) -> Iterator[Path]:
+def placed(target: Path) -> Iterator[Path]:
     """File beside the target that takes its place whole, or not at all."""
     beside = target.with_name(f"{target.name}.part")
     try:
@@ -99,19 +100,23 @@ def _original(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
     lines = (archive.store.catalog.file_states(folder, each) for each in ledger_paths(path))
     (sha256,) = {line.sha256 for each in lines for line in each if line.file_id in wanted}
     content = archive.original(sha256)
-    with _placed(target) as beside:
+    with placed(target) as beside:
         beside.write_bytes(content)
     return len(content)
 
 
 def _verdicts(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
+    import polars as pl
     import polars.selectors as cs
 
-    verdicts = archive.verdicts(ids)
+    concessions = archive.concessions(ids)
+    judged = current_verdicts(archive.store.catalog, ids)
+    said = pl.Series("concession", [concessions.said(each) or None for each in judged], pl.String)
+    verdicts = archive.verdicts(ids).with_columns(said)
     if target.suffix == ".csv":
         verdicts = verdicts.with_columns(cs.list().list.join(" "))
     write = verdicts.write_parquet if target.suffix == ".parquet" else verdicts.write_csv
-    with _placed(target) as beside:
+    with placed(target) as beside:
         write(beside)
     return verdicts.height
 
@@ -143,7 +148,7 @@ def _rows(archive: "Archive", target: Path, ids: Sequence[str]) -> int:
     from pyarrow import parquet
 
     known = _known(archive, ids)
-    with _placed(target) as beside, ExitStack() as stack:
+    with placed(target) as beside, ExitStack() as stack:
         writer = None
         for first in range(0, len(ids), SPECTRA_AT_A_TIME):
             rows = known.slice(first, SPECTRA_AT_A_TIME)
@@ -194,7 +199,7 @@ def _jcamp(archive: "Archive", target: Path, ids: Sequence[str], what: What, for
         for key, values in zip(each.keys, each.values, strict=True)
     }
     spectra = [_spectrum(m, *stored[m.measurement_id]) for m in archive.measurements(ids)]
-    with _placed(target) as beside, beside.open("w", encoding="ascii", newline="\n") as stream:
+    with placed(target) as beside, beside.open("w", encoding="ascii", newline="\n") as stream:
         stream.writelines(blocks(spectra, form))
     return len(spectra)
 

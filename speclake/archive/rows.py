@@ -124,6 +124,9 @@ class EventKind(StrEnum):
     COUNT = "count"
     """Of several spectra of one place this one counts."""
     STATE_LOT = "state lot"
+    CONCEDE = "concede"
+    """A person accepts what failed: one event on the concession, one on each measurement."""
+    REVOKE_CONCESSION = "revoke concession"
     SAVE_FORMAT = "save format"
     NOTE = "note"
 
@@ -136,7 +139,7 @@ class EventRow:
     kind: EventKind
     subject: str
     """A measurement_id; the order or lot for ``adopt revision``, the lot for ``state lot``, the
-    name for ``save format``."""
+    name for ``save format``, the concession for one of the events of ``concede``."""
     details: Mapping[str, str]
     who: str
     why: str

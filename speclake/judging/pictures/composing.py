@@ -268,9 +268,8 @@ def _scale(verdict: Verdict, requirement: Requirement) -> Scale:
 
 def _guard(verdict: Verdict, limit: float, width: float, side: int) -> Span:
     """Band beside a limit that the decision rule keeps free, on the sides on which it does."""
-    rule = getattr(verdict, "rule", "non-binary")
-    inwards = 0.0 if rule == "guarded rejection" else width
-    outwards = 0.0 if rule == "guarded acceptance" else width
+    inwards = 0.0 if verdict.rule == "guarded rejection" else width
+    outwards = 0.0 if verdict.rule == "guarded acceptance" else width
     return _sorted((limit + side * outwards, limit - side * inwards))
 
 
