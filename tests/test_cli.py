@@ -217,3 +217,43 @@ def test_help_is_quick_and_shows_an_example_for_every_command() -> None:
 
     for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
         assert f"Example: speclake {name}" in (command.help or ""), name
+
+
+def test_what_another_revision_would_change_is_told_and_nothing_is_written(
+    lab: Path, tmp_path: Path
+) -> None:
+    speclake("ingest", "-a", lab, export("S1", 91.5, tmp_path), export("S2", 96.0, tmp_path))
+    head = json.loads(speclake("verify", "-a", lab, "--json"))["head"]
+    draft = tmp_path / "draft.toml"
+    draft.write_text(SPEC.replace('"90.0"', '"95.0"'), "utf-8")
+    told = speclake("judge", "-a", lab, "--what-if", draft, code=1)
+    assert "2 measurements" in told and "nothing was written" in told
+    assert "outcomes would change for 1 measurements" in told
+    data = json.loads(speclake("judge", "-a", lab, "--what-if", draft, "--json", code=1))
+    assert [(row["sample"], row["before"], row["after"]) for row in data["changes"]] == [
+        ("S1", "pass", "fail")
+    ]
+    assert "no outcome would change" in speclake("judge", "-a", lab, "--what-if", "plate")
+    assert json.loads(speclake("verify", "-a", lab, "--json"))["head"] == head
+
+
+def test_specifications_are_listed_with_their_days_approval_and_changes(
+    lab: Path, tmp_path: Path
+) -> None:
+    speclake("ingest", "-a", lab, export("S1", 91.5, tmp_path))
+    (first,) = json.loads(speclake("specs", "-a", lab, "--json"))
+    later = SPEC.replace('"90.0"', '"92.0"').replace(
+        "[[", 'revision = "B"\napproved_by = "quality"\neffective_from = 2999-01-01\n[['
+    )
+    (lab / "specs/plate.toml").write_text(later, "utf-8")
+    listed = speclake("specs", "-a", lab)
+    assert "not yet in effect" in listed and "from 2999-01-01" in listed and "quality" in listed
+    told = speclake("specs", "plate", "-a", lab)
+    limit = "requirement 'green': at_least raised from 90.0 %T to 92.0 %T (tighter)"
+    assert f"  - {limit}" in told
+    between = ["--before", first["version"][:8], "--after", "plate"]
+    assert limit in speclake("specs", "-a", lab, *between)
+    assert "both say the same" in speclake(
+        "specs", "-a", lab, "--before", "plate", "--after", "plate"
+    )
+    speclake("specs", "-a", lab, "--before", "plate", code=2)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 from speclake import settings as settings_module
 from speclake.api import bench, charts, formatkeeping, mending, parts, retrying, taking
 from speclake.api.acts import Acts
+from speclake.api.overtime import OverTime
 from speclake.archive.catalog import Query
 from speclake.archive.lake import Lake, create_lake, open_lake
 from speclake.archive.rows import EventRow
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from speclake.writing.forms import Form
 
 
-class Archive(Acts):
+class Archive(Acts, OverTime):
     """An archive folder, opened. Reading is safe from many threads and processes at once."""
 
     def __init__(self, root: Path, settings: Settings, store: Lake) -> None:

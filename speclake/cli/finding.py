@@ -11,12 +11,11 @@ from speclake.cli.output import (
     HERE,
     ArchiveOption,
     JsonOption,
-    WhoOption,
-    WhyOption,
     opened,
     print_json,
     print_rows,
 )
+from speclake.cli.specs import tell_what_if
 from speclake.writing.forms import Form
 
 SHOWN = (
@@ -157,14 +156,22 @@ def _print_told(told: Mapping[str, Any]) -> None:
 
 
 def judge(
-    who: WhoOption,
-    why: WhyOption,
     archive: ArchiveOption = HERE,
     ids: Annotated[
         list[str] | None, typer.Argument(help="Identifiers; none takes a query.")
     ] = None,
+    who: Annotated[str | None, typer.Option(help="Who does this, for the record.")] = None,
+    why: Annotated[str | None, typer.Option(help="Why, for the record.")] = None,
     spec: Annotated[
         str | None, typer.Option(help="One specification instead of those due.")
+    ] = None,
+    what_if: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SPEC",
+            help="Only tell what would change under this one (a name, a .toml file or a version); "
+            "nothing is written, and who and why are not needed.",
+        ),
     ] = None,
     product: Text = None,
     lot: Text = None,
@@ -182,6 +189,11 @@ def judge(
             lake.settings.zone, product=product, lot=lot, order_number=order, since=since,
             until=until,
         )  # fmt: skip
+        if what_if is not None:
+            tell_what_if(lake.what_if(what_if, ids or None, **query), as_json)
+            return
+        if who is None or why is None:
+            raise typer.BadParameter("say --who and --why, for the record")
         if not ids and not query:
             raise typer.BadParameter(
                 "name measurements, or narrow them by product, lot, order, day"

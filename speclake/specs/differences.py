@@ -73,7 +73,7 @@ def differences(before: Specification, after: Specification) -> tuple[Difference
     """
     old, new = (each.model_dump(mode="json", exclude_defaults=True) for each in (before, after))
     old_ones, new_ones = ({r.id: r for r in each.requirements} for each in (before, after))
-    renamed = _renamed(old_ones, new_ones)
+    other_names = renamed(before, after)
     told = list(
         _of_tables(
             _without(old, "requirement"),
@@ -83,19 +83,19 @@ def differences(before: Specification, after: Specification) -> tuple[Difference
     )
     told += [
         Difference("changed", later, "id", f"called {earlier!r} before, and otherwise the same")
-        for earlier, later in renamed.items()
+        for earlier, later in other_names.items()
     ]
     told += [
         Difference("removed", name, "", f"is gone; it asked for {each.description}")
         for name, each in old_ones.items()
-        if name not in new_ones and name not in renamed
+        if name not in new_ones and name not in other_names
     ]
     for name, each in new_ones.items():
         if name in old_ones:
             told += _of_requirements(old_ones[name], each)
-        elif name not in renamed.values():
+        elif name not in other_names.values():
             told.append(Difference("added", name, "", f"is new: {each.description}"))
-    return (*told, *_order(old_ones, new_ones, renamed))
+    return (*told, *_order(old_ones, new_ones, other_names))
 
 
 def _without(said: Said, key: str) -> dict[str, Any]:
@@ -106,18 +106,19 @@ def _said(requirement: Requirement) -> dict[str, Any]:
     return requirement.model_dump(mode="json", exclude_defaults=True)
 
 
-def _renamed(before: Mapping[str, Requirement], after: Mapping[str, Requirement]) -> dict[str, str]:
-    """Earlier name of each requirement that has another one now and is the same otherwise."""
+def renamed(before: Specification, after: Specification) -> dict[str, str]:
+    """Later name of each requirement, by its earlier one, of which only the name has changed."""
+    old, new = ({r.id: r for r in each.requirements} for each in (before, after))
     found: dict[str, str] = {}
-    fresh = {name: _without(_said(each), "id") for name, each in after.items()}
-    for name, each in before.items():
-        if name in after:
+    fresh = {name: _text(_without(_said(each), "id")) for name, each in new.items()}
+    for name, each in old.items():
+        if name in new:
             continue
-        content = _without(_said(each), "id")
+        content = _text(_without(_said(each), "id"))
         alike = [
             other
             for other, its in fresh.items()
-            if its == content and other not in before and other not in found.values()
+            if its == content and other not in old and other not in found.values()
         ]
         if alike:
             found[name] = alike[0]
@@ -125,9 +126,11 @@ def _renamed(before: Mapping[str, Requirement], after: Mapping[str, Requirement]
 
 
 def _order(
-    before: Mapping[str, Requirement], after: Mapping[str, Requirement], renamed: Mapping[str, str]
+    before: Mapping[str, Requirement],
+    after: Mapping[str, Requirement],
+    other_names: Mapping[str, str],
 ) -> list[Difference]:
-    old = [renamed.get(name, name) for name in before]
+    old = [other_names.get(name, name) for name in before]
     kept = [name for name in after if name in old]
     if kept == [name for name in old if name in after]:
         return []
