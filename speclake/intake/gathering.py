@@ -6,8 +6,9 @@ from dataclasses import dataclass, field, replace
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, EventRow, FileOutcome, FindingRow, StoredSpectrum
 from speclake.intake.identity import Known, Ruling, rule
+from speclake.intake.newspectra import NewSpectra
 from speclake.intake.spool import Scans
-from speclake.intake.verdicts import Judge
+from speclake.intake.verdicts import Judge, Judged
 from speclake.measurement import LinkKind, Measurement
 from speclake.spectrum import Axis
 
@@ -94,21 +95,45 @@ class Gathered:
     def batch(
         self, judge: Judge, catalog: Catalog, is_judged: Callable[[Measurement], bool]
     ) -> Batch:
-        """The rows, with the verdicts that follow and the axes that the archive does not hold."""
+        """The rows, with a verdict on each and the axes that the archive does not hold."""
         used = {m.axis_id for m in self.measurements} - catalog.axes_known([*self.axes])
-        judged = judge.new(self.judged_as, self.spectra, self.axes, catalog, is_judged)
+        judged = judge.new(
+            [m for m in self.judged_as if is_judged(m)], self.spectra, self.axes, catalog
+        )
         own = tuple(axis for name, axis in self.axes.items() if name in used)
-        made = tuple(axis for axis in judged.axes if axis.id not in used)
         return Batch(
             measurements=tuple(self.measurements),
             spectra=tuple(self.spectra),
-            axes=(*own, *made),
-            derived=judged.derived,
+            axes=own,
             verdicts=judged.verdicts,
             specifications=judged.specifications,
             findings=tuple(self.findings),
             events=tuple(self.events),
         )
+
+    def batch_with_drawn(
+        self, judge: Judge, catalog: Catalog, is_judged: Callable[[Measurement], bool]
+    ) -> Batch:
+        """The rows, with the verdicts on each and those that draw on several measurements."""
+        own = self.batch(judge, catalog, is_judged)
+        spectra = NewSpectra(self.judged_as, self.spectra, self.axes)
+        for judged in judge.new_drawn(self.judged_as, spectra, catalog, is_judged):
+            own = with_judged(own, judged)
+        return own
+
+
+def with_judged(batch: Batch, judged: Judged) -> Batch:
+    """A batch with more verdicts and what they used, each once."""
+    axes = {axis.id: axis for axis in (*batch.axes, *judged.axes)}
+    derived = {row.derived_id: row for row in (*batch.derived, *judged.derived)}
+    used = {row.spec_version: row for row in (*judged.specifications, *batch.specifications)}
+    return replace(
+        batch,
+        axes=tuple(axes.values()),
+        derived=tuple(derived.values()),
+        specifications=tuple(used.values()),
+        verdicts=(*batch.verdicts, *judged.verdicts),
+    )
 
 
 def known_of(

@@ -204,7 +204,7 @@ class Ingest:
             files.append(self._file_row(reading, ruled))
         files, originals = _originals(fresh, files, catalog)
         asked = {r.file_id for r in fresh if r.task.with_verdicts}
-        batch = gathered.batch(self._judge, catalog, lambda m: m.file_id in asked)
+        batch = gathered.batch_with_drawn(self._judge, catalog, lambda m: m.file_id in asked)
         return replace(batch, files=tuple(files), originals=originals)
 
     def _file_row(self, reading: FileReading, ruled: Ruled) -> FileRow:

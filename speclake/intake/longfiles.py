@@ -1,16 +1,18 @@
 """A file with more scans than are to be held at once: one commit, made of parts."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, FileRow
 from speclake.intake.gathering import Gathered, Ruled, known_of
+from speclake.intake.newspectra import NewSpectra
 from speclake.intake.reading import FileReading
 from speclake.intake.spool import SpooledScans
 from speclake.intake.verdicts import Judge
 from speclake.measurement import Measurement
+from speclake.spectrum import SpectrumSet
 
 
 class Questions:
@@ -55,6 +57,9 @@ class LongFile:
     seen: Callable[[Batch], None]
     _axes: set[str] = field(default_factory=set)
     _specifications: set[str] = field(default_factory=set)
+    _derived: set[str] = field(default_factory=set)
+    _taken: dict[str, tuple[Measurement, int]] = field(default_factory=dict)
+    """What was taken so far, with the place of its scan."""
 
     def parts(self, catalog: Catalog) -> Iterator[Batch]:
         """Batches that together are the commit; the line of the ledger comes with the last."""
@@ -67,28 +72,57 @@ class LongFile:
         paths = {task.folder: [task.path]}
         known = known_of(paths, self.scans.ids, self.scans.values, catalog)
         ruled = Ruled()
-        for scans in self.scans.parts():
+        draws = self.judge.draws(catalog)
+        for place, scans in self.scans.placed():
             gathered = Gathered()
             gathered.take(task.folder, scans, known, ruled, _slim)
+            if draws:
+                self._taken |= {m.measurement_id: (_brief(m), place) for m in gathered.judged_as}
             yield self._once(gathered.batch(self.judge, catalog, lambda _: task.with_verdicts))
+        yield from self._drawn(catalog)
         row, sha256 = self.row(self.reading, ruled), self.reading.sha256
         if catalog.has_original([sha256]):
             yield Batch(files=(replace(row, holds_original=False),))
         else:
             yield Batch(files=(row,), originals={sha256: self.reading.original})
 
+    def _drawn(self, catalog: Catalog) -> Iterator[Batch]:
+        """Verdicts that draw on several measurements, wherever in the file these stand."""
+        measurements = [m for m, _ in self._taken.values()]
+        is_judged = self.reading.task.with_verdicts
+        for judged in self.judge.new_drawn(measurements, self._read, catalog, lambda _: is_judged):
+            yield self._once(judged.batch)
+
+    def _read(self, ids: Sequence[str]) -> list[SpectrumSet]:
+        """Spectra of scans that were taken from this file."""
+        found: list[SpectrumSet] = []
+        for place in sorted({self._taken[each][1] for each in ids}):
+            scans = self.scans.at(place)
+            axes = {axis.id: axis for axis in scans.axes}
+            here = {m.measurement_id for m in scans.measurements}
+            new = NewSpectra(scans.measurements, scans.spectra, axes)
+            found += new([each for each in ids if each in here])
+        return found
+
     def _once(self, batch: Batch) -> Batch:
         """The batch without what an earlier part has brought already."""
+        derived = tuple(row for row in batch.derived if row.derived_id not in self._derived)
+        self._derived |= {row.derived_id for row in derived}
         axes = tuple(axis for axis in batch.axes if axis.id not in self._axes)
         told = tuple(s for s in batch.specifications if s.spec_version not in self._specifications)
         self._axes |= {axis.id for axis in axes}
         self._specifications |= {each.spec_version for each in told}
-        return replace(batch, axes=axes, specifications=told)
+        return replace(batch, axes=axes, specifications=told, derived=derived)
 
 
 def _slim(m: Measurement) -> Measurement:
     """What the rules of identity ask of a measurement, without the bulk of it."""
     return replace(m, header={}, origin={}, notes=(), ranges=(), changeovers=())
+
+
+def _brief(m: Measurement) -> Measurement:
+    """What belonging together asks of a measurement."""
+    return replace(m, header={}, origin={}, notes=())
 
 
 def as_catalog(questions: Questions) -> Catalog:

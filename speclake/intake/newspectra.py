@@ -1,6 +1,6 @@
-"""Spectra of measurements that a commit brings, beside those that the archive holds."""
+"""Spectra of measurements that a commit brings."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -17,7 +17,6 @@ class NewSpectra:
     Parameters
     ----------
     measurements, spectra, axes : what the commit brings.
-    stored : gives those that are in the archive.
     """
 
     def __init__(
@@ -25,23 +24,18 @@ class NewSpectra:
         measurements: Sequence[Measurement],
         spectra: Sequence[StoredSpectrum],
         axes: Mapping[str, Axis],
-        stored: Callable[[Sequence[str]], Iterable[SpectrumSet]],
     ) -> None:
         self._known = {m.measurement_id: m for m in measurements}
         self._values = {s.measurement_id: s.values for s in spectra}
         self._axes = axes
-        self._stored = stored
 
     def __call__(self, ids: Sequence[str]) -> list[SpectrumSet]:
-        """Spectra of measurements, new and held."""
+        """Spectra of measurements, in no order."""
         groups: dict[tuple[str, ValueUnit], list[str]] = {}
-        held: list[str] = []
         for each in ids:
-            if (m := self._known.get(each)) is None:
-                held.append(each)
-            else:
-                groups.setdefault((m.axis_id, m.unit), []).append(each)
-        new = [
+            m = self._known[each]
+            groups.setdefault((m.axis_id, m.unit), []).append(each)
+        return [
             SpectrumSet(
                 self._axes[axis_id],
                 np.stack([decode(self._values[name]) for name in names]),
@@ -50,4 +44,3 @@ class NewSpectra:
             )
             for (axis_id, unit), names in groups.items()
         ]
-        return [*new, *(self._stored(held) if held else ())]

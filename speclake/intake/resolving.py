@@ -237,11 +237,11 @@ def typed_field(name: str, text: str) -> Any:
 
 
 def _polarisation(text: str) -> str:
-    """As s, p or unpolarised, or the angle of the polariser in degrees."""
-    word = text.strip().lower().replace("unpolarized", "unpolarised")
-    if word in ("s", "p", "unpolarised") or re.fullmatch(r"\d+(\.\d+)?", word):
+    """As s, p, unpolarised or depolarised, or the angle of the polariser in degrees."""
+    word = text.strip().lower().replace("polarized", "polarised")
+    if word in ("s", "p", "unpolarised", "depolarised") or re.fullmatch(r"\d+(\.\d+)?", word):
         return word
-    raise ValueError("s, p, unpolarised, or the angle of the polariser in degrees")
+    raise ValueError("s, p, unpolarised, depolarised, or the angle of the polariser in degrees")
 
 
 def _word(text: str, vocabulary: type[Kind] | type[Correction]) -> Kind | Correction:

@@ -140,15 +140,33 @@ class SpooledScans:
         speclake.errors.ImporterFailed
             The importer put something into them that cannot be read back.
         """
+        for _, part in self.placed():
+            yield part
+
+    def placed(self) -> Iterator[tuple[int, Scans]]:
+        """As `parts`, each with the place at which `at` finds it again."""
         with self.path.open("rb") as stream:
+            place = 0
             while (frame := read_frame(stream)) is not None:
-                try:
-                    part = pickle.loads(frame)
-                except Exception as error:  # unpickling runs code of the values
-                    what = f"gave something that cannot be read back ({type(error).__name__})"
-                    raise ImporterFailed("", self.file, what) from error
-                assert isinstance(part, Scans)
-                yield part
+                yield place, self._part(frame)
+                place = stream.tell()
+
+    def at(self, place: int) -> Scans:
+        """The part at a place."""
+        with self.path.open("rb") as stream:
+            stream.seek(place)
+            frame = read_frame(stream)
+        assert frame is not None
+        return self._part(frame)
+
+    def _part(self, frame: bytes) -> Scans:
+        try:
+            part = pickle.loads(frame)
+        except Exception as error:  # unpickling runs code of the values
+            what = f"gave something that cannot be read back ({type(error).__name__})"
+            raise ImporterFailed("", self.file, what) from error
+        assert isinstance(part, Scans)
+        return part
 
 
 @dataclass

@@ -17,6 +17,7 @@ from speclake.intake.specbook import SpecBook
 from speclake.judging import JUDGED_KINDS, judge
 from speclake.measurement import Measurement
 from speclake.specs import Outcome, Specification, Verdict, choose, in_effect
+from speclake.specs.requirements.several import Role
 from speclake.spectrum import Axis, SpectrumSet
 
 CHUNK = 2_000
@@ -75,25 +76,39 @@ class Judge:
         spectra: Sequence[StoredSpectrum],
         axes: Mapping[str, Axis],
         catalog: Catalog,
-        is_judged: Callable[[Measurement], bool] = lambda _: True,
     ) -> Judged:
-        """Verdicts that follow from measurements that are being taken in.
+        """Verdicts on measurements that are being taken in, each by itself."""
+        new = NewSpectra(measurements, spectra, axes)
+        due = self.due(_Choice(self.book, catalog, measurements), measurements)
+        return self.judge(due, lambda ms: new([m.measurement_id for m in ms]), catalog)
 
-        Those on earlier measurements that now draw on one of them are among these.
+    def new_drawn(
+        self,
+        measurements: Sequence[Measurement],
+        spectra: Read,
+        catalog: Catalog,
+        is_judged: Callable[[Measurement], bool],
+    ) -> Iterator[Judged]:
+        """Verdicts that draw on several measurements, some of which are being taken in.
+
+        Those on earlier measurements that now draw on a new one are among these.
 
         Parameters
         ----------
+        spectra : of the measurements that are being taken in.
         is_judged : whether verdicts on a measurement were asked for.
         """
-        new = NewSpectra(measurements, spectra, axes, self._stored)
+        known = {m.measurement_id: m for m in measurements}
         chosen = [m for m in measurements if is_judged(m)]
-        choice = _Choice(self.book, catalog, chosen)
-        due = self.due(choice, chosen)
-        judged = self.judge(due, lambda ms: new([m.measurement_id for m in ms]), catalog)
-        change = Change({m.measurement_id: m for m in measurements}, are_new=True)
-        for part in self.drawn(catalog, change, due, new):
-            judged = judged.joined(part)
-        return judged
+
+        def read(ids: Sequence[str]) -> list[SpectrumSet]:
+            held = [each for each in ids if each not in known]
+            new = [each for each in ids if each in known]
+            return [*(spectra(new) if new else ()), *(self._stored(held) if held else ())]
+
+        if self.draws(catalog):
+            due = self.due(_Choice(self.book, catalog, chosen), chosen)
+            yield from self.drawn(catalog, Change(known, are_new=True), due, read)
 
     def again(
         self,
@@ -135,8 +150,7 @@ class Judge:
 
     def drawn(self, catalog: Catalog, change: Change, due: Due, read: Read) -> Iterator[Judged]:
         """Verdicts that draw on several measurements, some at a time."""
-        known = self._known(catalog)
-        roles = [role for each in known for asked in each.requirements for role in asked.roles]
+        roles = self._roles(catalog)
         if not roles or not (change or due):
             return
         hours = max((role.blank_within_h or 0.0 for role in roles), default=0.0)
@@ -148,10 +162,16 @@ class Judge:
                 part.verdicts, _unknown(catalog, part.specifications), part.derived, part.axes
             )
 
-    def _known(self, catalog: Catalog) -> list[Specification]:
-        """Specifications that are written today or were used."""
+    def _roles(self, catalog: Catalog) -> list[Role]:
+        """Roles in all specifications that are written today or were used."""
         used = [self._of_version(catalog, version) for version in catalog.versions_used()]
-        return [*self.book.current(), *used]
+        known = {each.version: each for each in (*self.book.current(), *used)}
+        asked = [requirement for each in known.values() for requirement in each.requirements]
+        return [role for each in asked for role in each.roles]
+
+    def draws(self, catalog: Catalog) -> bool:
+        """Whether any specification has a requirement that draws on several measurements."""
+        return bool(self._roles(catalog))
 
     def _of_version(self, catalog: Catalog, version: str) -> Specification:
         if version not in self._used:

@@ -12,7 +12,7 @@ import numpy as np
 
 from speclake.conversion import turns_round
 from speclake.errors import UnitError
-from speclake.judging.conditions import Conditions, Fit, fits
+from speclake.judging.conditions import Conditions, Fit, classed, fits
 from speclake.judging.judgement import judge_drawn
 from speclake.judging.taking.given import Partners
 from speclake.judging.verdict_rows import verdicts
@@ -84,18 +84,19 @@ def judge_made(
     drawn : measurements of each role, the lead first, as many of one as of another.
     """
     lead = drawn[0]
-    fit = [_fit_of(requirement, each) for each in zip(*(d.conditions for d in drawn), strict=True)]
+    rows = list(zip(*(classed(each.conditions, specification) for each in drawn), strict=True))
+    fit = [_fit_of(requirement, each) for each in rows]
     made = _made(requirement, drawn)
     reasons = {row: why for row, why in made.reasons.items() if fit[row].hindrance is None}
     hindered = [_hindered(each, reasons.get(row)) for row, each in enumerate(fit)]
-    conditions = [_merged(requirement, each) for each in _rows(drawn)]
+    conditions = [_merged(requirement, each) for each in rows]
     spectra = made.spectra
     if spectra is None:
         spectra = _nothing(lead.spectra.keys, requirement.spectral_unit)
     judgement = judge_drawn(spectra, specification, requirement, conditions, hindered, ())
     is_total = {
         key: all(each.geometry == "total" for each in row)
-        for key, row in zip(lead.spectra.keys, _rows(drawn), strict=True)
+        for key, row in zip(lead.spectra.keys, rows, strict=True)
     }
     found = tuple(_named(each, is_total) for each in verdicts(judgement))
     return Several(found, _those_made(made, hindered))
@@ -113,10 +114,10 @@ def judge_gathered(
     ----------
     partners : for each row, by the name of a role, its measurement or why there is none.
     """
-    fit = fits(requirement, lead.conditions)
-    judgement = judge_drawn(
-        lead.spectra, specification, requirement, lead.conditions, fit, partners
-    )
+    conditions = classed(lead.conditions, specification)
+    fit = fits(requirement, conditions)
+    known = [_classed(each, specification) for each in partners]
+    judgement = judge_drawn(lead.spectra, specification, requirement, conditions, fit, known)
     return Several(tuple(verdicts(judgement)))
 
 
@@ -131,7 +132,7 @@ def judge_lacking(
     ----------
     lacking : by the measurement of the lead, how it was measured and what it lacks.
     """
-    conditions = [each for each, _ in lacking.values()]
+    conditions = classed([each for each, _ in lacking.values()], specification)
     fit = [
         _hindered(each, why)
         for each, (_, why) in zip(fits(requirement, conditions), lacking.values(), strict=True)
@@ -142,8 +143,13 @@ def judge_lacking(
     )
 
 
-def _rows(drawn: Sequence[Drawn]) -> list[tuple[Conditions, ...]]:
-    return list(zip(*(each.conditions for each in drawn), strict=True))
+def _classed(partners: Partners, specification: Specification) -> Partners:
+    return {
+        name: each
+        if isinstance(each, str)
+        else replace(each, conditions=classed([each.conditions], specification)[0])
+        for name, each in partners.items()
+    }
 
 
 def _hindered(fit: Fit, why: str | None) -> Fit:

@@ -13,8 +13,10 @@ from speclake.specs.requirements.table import Position, Table
 from speclake.units import SpectralUnit
 
 Resampling = Literal["none", "linear between points"]
-PlaceKey = Literal["stage", "site", "side", "angle_deg", "polarisation", "segment", "bandwidth"]
-"""What places of measurement may differ in; ``bandwidth`` is of the scan, not of the part."""
+PlaceKey = Literal["side", "angle_deg", "polarisation", "segment", "bandwidth"]
+"""What scans of one part, stage and site may differ in."""
+PLACE_KEYS: tuple[PlaceKey, ...] = ("side", "angle_deg", "polarisation", "segment")
+"""What is compared wherever scans belong together, as far as it does not tell them apart."""
 
 S_SCAN, P_SCAN = "s scan", "p scan"
 
@@ -75,8 +77,8 @@ class DrawnFrom(Table):
 
     @property
     def compared(self) -> Sequence[PlaceKey]:
-        """What must agree beside the part, where stated: all but what the roles differ in."""
-        return ("stage", "site", "side", "angle_deg", "polarisation", "segment")
+        """What must agree beside part, stage and site, as far as the roles do not differ in it."""
+        return PLACE_KEYS
 
     def check(self, unit: SpectralUnit) -> None:
         """Refuse a unit that the spectrum cannot have.
