@@ -42,7 +42,7 @@ def scan(edge, unit="%T", step=1.0, top=90.0):
     grid = np.arange(470.0, 640.0, step)
     values = np.interp(grid, [edge - 5, edge + 5], [top, 0.0])
     values = values / 100 if unit == "T" else values
-    return SpectrumSet(Axis(grid, "nm"), [values], unit, ("m",))
+    return SpectrumSet(Axis(grid, "nm", "air"), [values], unit, ("m",))
 
 
 def how(angle_deg, **more):
@@ -102,6 +102,34 @@ def test_a_range_of_means():
     partners["scan at 20°"] = Partner(scan(600.0, top=88.5), how(20.0))
     found = taken(RANGE, (lead, partners))
     assert found.value == pytest.approx([1.5])
+
+
+def test_means_are_integrated_over_what_the_requirement_says():
+    more = {"axis_unit": "cm-1", "band": [17_000, 20_800], "at_most": "9"}
+    found = []
+    for over in ("wavelength", "wavenumber"):
+        asked = AngleSpreadRequirement.model_validate(
+            RANGE.model_dump(exclude_defaults=True) | more | {"integrated_over": over}
+        )
+        lead, partners = series(asked, index=1.2)
+        found.append(taken(asked, (lead, partners)).value[0])
+    assert found[0] > 1
+    assert found[1] > 1
+    assert abs(found[0] - found[1]) > 0.01
+
+
+def test_away_from_the_normal_light_that_nobody_polarised_has_no_number():
+    asked = AngleSpreadRequirement.model_validate(
+        RANGE.model_dump(exclude_defaults=True, exclude={"polarisation"})
+    )
+    lead, partners = series(asked)
+    lead = Partner(lead.spectrum, how(0.0, polarisation="unpolarised"))
+    partners["scan at 20°"] = Partner(scan(600.0), how(20.0, polarisation="unpolarised"))
+    found = taken(asked, (lead, partners))
+    assert np.isnan(found.value[0])
+    assert found.reasons[0].startswith("at 20°: ")
+    partners["scan at 20°"] = Partner(scan(600.0), how(20.0, polarisation="depolarised"))
+    assert taken(asked, (lead, partners)).reasons == {}
 
 
 def test_a_missing_angle_is_named():

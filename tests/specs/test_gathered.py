@@ -142,6 +142,11 @@ def test_a_decision_of_the_series_is_no_matter_at_one_angle():
             'largest_bandwidth_nm: Field required, with number = "cut-off"',
         ),
         (AngleSpreadRequirement, MEAN | {"level": 50}, 'no level with number = "mean"'),
+        (
+            AngleSpreadRequirement,
+            MEAN | {"axis_unit": "cm-1"},
+            "integrated_over = one of wavelength, wavenumber, photon energy",
+        ),
         (AngleSpreadRequirement, MEAN | {"number": "value"}, 'with what = "value"'),
         (AngleSpreadRequirement, MEAN | {"unit": "nm"}, "of = the unit"),
         (

@@ -7,7 +7,7 @@ from pydantic import Field, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 from typing_extensions import override
 
-from speclake.specs.requirements.bands import BandRequirement, ValueRequirement
+from speclake.specs.requirements.bands import BandRequirement, ValueRequirement, Variable
 from speclake.specs.requirements.colour import PLAIN
 from speclake.specs.requirements.common import Angle, Place, Position, Requirement
 from speclake.specs.requirements.edges import (
@@ -46,6 +46,12 @@ _OF_THE_SERIES = frozenset(Limited.model_fields) | {
 """Keys that say something of the whole series, and nothing of the number at one angle."""
 
 
+_OF_THE_NUMBER = (
+    "level", "relative_to", "peak", "which", "elsewhere_above", "integrated_over",
+)  # fmt: skip
+"""Keys that some of the numbers know."""
+
+
 class AngleSeriesRequirement(GatheredRequirement):
     """A number that is taken at each of several angles; the scan at the smallest angle leads."""
 
@@ -58,6 +64,7 @@ class AngleSeriesRequirement(GatheredRequirement):
     peak: Peak | None = None
     which: Literal["only", "first", "last"] | None = None
     elsewhere_above: Literal["refused", "allowed"] | None = None
+    integrated_over: Variable | None = None
 
     @model_validator(mode="after")
     def _is_a_series(self) -> Self:
@@ -121,7 +128,7 @@ class AngleSeriesRequirement(GatheredRequirement):
 
     def _check_number(self) -> None:
         known = _CLASS_OF[self.number].model_fields
-        for key in ("level", "relative_to", "peak", "which", "elsewhere_above"):
+        for key in _OF_THE_NUMBER:
             if getattr(self, key) is not None and key not in known:
                 raise ValueError(f'no {key} with number = "{self.number}"')
         try:
