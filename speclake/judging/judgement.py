@@ -13,7 +13,7 @@ from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
 from speclake.judging.taking.given import Partners
 from speclake.judging.uncertainty import Uncertainty
-from speclake.judging.uncertainty.propagating import Found, Measured, uncertainty_of
+from speclake.judging.uncertainty.propagating import Found, uncertainty_of
 from speclake.quantities.smoothing import smoothed
 from speclake.quantities.windows import Window
 from speclake.specs.model import Specification
@@ -238,7 +238,8 @@ def _column(
             task.reasons.give(int(row), task.band.why_missing(spectra, int(row)))
     uncertainty = uncertainty_of(
         task.requirement,
-        Measured(spectra, conditions, task.partners),
+        spectra,
+        conditions,
         Found(task.value, task.at, task.method),
         specification.instrument_class_of,
     )

@@ -10,9 +10,11 @@ from speclake.judging.conditions import Bandwidth
 from speclake.judging.uncertainty import drawing, propagating
 from speclake.judging.uncertainty.linear import variances
 from speclake.specs import Outcome, Specification
-from speclake.specs.requirements.uncertainty import BudgetLine
+from speclake.specs.requirements.uncertainty import BudgetLine, StatedUncertainty
 from speclake.spectrum import Axis, SpectrumSet
 from speclake.units import convert_positions
+from tests.judging.test_every_requirement import OF_ONE_SPECTRUM, curve, grid
+from tests.judging.test_every_requirement import column_of as of_kind
 
 GRID = np.arange(400.0, 701.0)
 NARROW = Conditions(bandwidths=(Bandwidth(300, 800, 1.0),))
@@ -330,3 +332,20 @@ def test_lines_of_one_size_are_not_one_error():
 def test_a_line_knows_its_standard_uncertainty():
     expanded = {"u": None, "expanded": 0.3, "k": 3}
     assert BudgetLine.model_validate({**NOISE, **expanded}).standard == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("asked", OF_ONE_SPECTRUM)
+def test_every_kind_of_number_takes_a_budget(asked):
+    """What a budget adds depends on the spectrum alone, whatever number is asked for."""
+    unit, x = asked.spectral_unit, grid(asked)
+    lines = [{**NOISE, "unit": unit, "u": 1e-4}, {**LAMP, "u": 0.02}, {**SCALE, "u": 0.02}]
+    statement = StatedUncertainty(lines=lines, k=2, draws=100, unanswered_at_most=0.5)
+    budgeted = asked.model_copy(update={"uncertainty": (statement,)})
+    rows = curve(asked, x) * np.array([[1.0], [0.99], [0.98]])
+    known = of_kind(budgeted, x, rows).uncertainty
+    assert known.reasons == {}
+    # of the share above a level far away nothing is uncertain
+    assert (known.expanded >= 0 if asked.what == "share above level" else known.expanded > 0).all()
+    alone = of_kind(budgeted, x, rows[1]).uncertainty
+    np.testing.assert_array_equal(alone.expanded, known.expanded[1:2])
+    np.testing.assert_array_equal(alone.noise_bias, known.noise_bias[1:2])

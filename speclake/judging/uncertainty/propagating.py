@@ -8,7 +8,6 @@ import numpy.typing as npt
 
 from speclake.errors import NotFound
 from speclake.judging.conditions import Conditions
-from speclake.judging.taking.given import Partners
 from speclake.judging.uncertainty.choosing import ClassOf, chosen
 from speclake.judging.uncertainty.coverage import coverage_factor, effective_degrees_of_freedom
 from speclake.judging.uncertainty.drawing import Drawn, NumberedLine, drawn
@@ -17,6 +16,7 @@ from speclake.judging.uncertainty.linear import is_extreme_value, is_sum, varian
 from speclake.specs.requirements import (
     AbsorptionRequirement,
     DensityRequirement,
+    ExtremeValueRequirement,
     InternalTransmittanceRequirement,
     LeakageRequirement,
     MaskRequirement,
@@ -31,15 +31,6 @@ Rows = npt.NDArray[np.intp]
 
 ROWS_AT_ONCE = 2_048
 """Spectra whose draws are held at a time."""
-
-
-@dataclass(frozen=True, eq=False)
-class Measured:
-    """Spectra as exported, how each was measured, and what else its number draws on."""
-
-    spectra: SpectrumSet
-    conditions: Sequence[Conditions]
-    partners: Sequence[Partners] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +55,8 @@ class Found:
 
 def uncertainty_of(
     requirement: Requirement,
-    measured: Measured,
+    spectra: SpectrumSet,
+    conditions: Sequence[Conditions],
     found: Found,
     class_of: ClassOf,
 ) -> Uncertainty:
@@ -74,6 +66,8 @@ def uncertainty_of(
 
     Parameters
     ----------
+    spectra : as exported.
+    conditions : one for each spectrum.
     class_of : class in which an instrument is listed.
 
     Raises
@@ -81,23 +75,23 @@ def uncertainty_of(
     speclake.errors.NotFound
         The requirement names a budget that nobody has put in.
     """
-    n, written = len(measured.spectra), requirement.uncertainty
+    n, written = len(spectra), requirement.uncertainty
     if not isinstance(written, tuple):
         return Uncertainty.of_all(n, *_plain(written))
     known = Uncertainty.of_none(n)
     reasons: dict[int, str] = {}
     has_number = ~np.isnan(found.value)
-    for choice in chosen(written, measured.conditions, class_of):
+    for choice in chosen(written, conditions, class_of):
         rows = choice.rows[has_number[choice.rows]]
         for begin in range(0, rows.size, ROWS_AT_ONCE):
             some = rows[begin : begin + ROWS_AT_ONCE]
             part = _Part(
-                requirement, _taken(requirement, measured.spectra, some),
-                [measured.conditions[row] for row in some], found.only(some),
+                requirement, _taken(requirement, spectra, some),
+                [conditions[row] for row in some], found.only(some),
             )  # fmt: skip
             statement = choice.statement
-            if statement is None or (measured.partners and statement.expanded is None):
-                reasons |= dict.fromkeys(some.tolist(), choice.hindrance or SEVERAL)
+            if statement is None:
+                reasons |= dict.fromkeys(some.tolist(), choice.hindrance)
                 continue
             of_some = part.uncertainty(statement)
             known.expanded[some] = of_some.expanded
@@ -184,7 +178,7 @@ class _Part:
         found = variances(asked, spectra, self.found.at, [line for _, line in lines])
         numbers = [number for number, _ in few]
         bias = np.full(len(spectra), np.nan)
-        noisy = [each for each in lines if each[1].unit != "nm"]
+        noisy = [each for each in lines if each[1].correlation != "full"]
         if is_extreme_value(asked):
             bias = self._draws(noisy, statement).shift if noisy else np.zeros(len(spectra))
         total = np.add.reduce(found, axis=1)
@@ -232,14 +226,10 @@ def _is_extreme(requirement: Requirement) -> bool:
     if isinstance(requirement, InternalTransmittanceRequirement | AbsorptionRequirement):
         return requirement.band is not None
     return is_extreme_value(requirement) or isinstance(
-        requirement, RippleRequirement | MaskRequirement
+        requirement, ExtremeValueRequirement | RippleRequirement | MaskRequirement
     )
 
 
-SEVERAL = (
-    "the number draws on several measurements, and a budget does not say how far their errors are "
-    "alike; its uncertainty is to be stated as a whole"
-)
 NO_SLOPE = (
     "the spectrum has no neighbouring value that tells its slope, which the budget asks for with "
     "the uncertainty of the wavelength scale"
