@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 
 from speclake.archive.rows import FileOutcome
 from speclake.archive.schemas import ORIGINALS, from_table
+from speclake.specs.verdicts import AS_EXPORTED
 
 Names = npt.NDArray[np.bytes_]
 Problem = tuple[str, str, str]
@@ -25,6 +26,9 @@ _REFERENCES = (
     ("files", "taken", "measurements", "file_id", "a measurement of the file"),
     ("verdicts", "measurement_id", "measurements", "measurement_id", "a measurement"),
     ("verdicts", "spec_version", "specifications", "spec_version", "a specification"),
+    ("verdicts", "drawn_from", "measurements", "measurement_id", "a measurement"),
+    ("verdicts", "spectrum", "derived", "derived_id", "a derived spectrum"),
+    ("derived", "parents", "measurements", "measurement_id", "a measurement"),
     ("findings", "measurement_id", "measurements", "measurement_id", "a measurement"),
 )
 """Column that names a row of another table, and the column in which that must stand."""
@@ -54,7 +58,7 @@ class CrossCheck:
             self._see_axes(rows)
         for column in _named_columns(table) & set(rows.column_names):
             if (table, column) != ("files", "sha256"):
-                self._add(table, column, _texts(rows.column(column)))
+                self._add(table, column, _named_in(rows.column(column)))
         if table in ("measurements", "spectra"):
             self._batch.setdefault(table, []).append(_paired(table, rows))
 
@@ -122,6 +126,13 @@ class CrossCheck:
 def _named_columns(table: str) -> set[str]:
     pairs = [pair for a, b, c, d, _ in _REFERENCES for pair in ((a, b), (c, d))]
     return {column for name, column in (*pairs, *_ONCE) if name == table}
+
+
+def _named_in(column: Any) -> Names:
+    """Names in a column of texts or of lists of texts; a spectrum as exported is not named."""
+    if pa.types.is_list(column.type):
+        column = pc.list_flatten(column)
+    return _texts(column.filter(pc.not_equal(column, AS_EXPORTED)))
 
 
 def _texts(column: Any) -> Names:

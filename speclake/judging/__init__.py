@@ -14,7 +14,8 @@ from speclake.judging.rollup import (
     lot_outcome,
     part_outcome,
 )
-from speclake.judging.verdict_rows import AS_EXPORTED, judge, verdicts
+from speclake.judging.verdict_rows import judge, verdicts
+from speclake.specs.verdicts import AS_EXPORTED
 
 __all__ = [
     "AS_EXPORTED",

@@ -12,10 +12,9 @@ from speclake.measurement import Measurement
 from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
 from speclake.specs.model import Specification
 from speclake.specs.rounding import shown_values
-from speclake.specs.verdicts import Bound, Side, Verdict
+from speclake.specs.verdicts import AS_EXPORTED, Bound, Side, Verdict
 from speclake.spectrum import SpectrumSet
 
-AS_EXPORTED = "as exported"
 BOUNDS: Mapping[int, Bound] = {EXACT: "exact", AT_LEAST: "at least", AT_MOST: "at most"}
 
 

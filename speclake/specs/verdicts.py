@@ -9,6 +9,9 @@ from speclake.specs.requirements.rules import Rule
 from speclake.specs.rounding import Decision
 from speclake.units import AxisUnit
 
+AS_EXPORTED = "as exported"
+"""What a verdict calls the spectrum of its measurement itself."""
+
 Side = Literal["inside", "outside"]
 Bound = Literal["exact", "at least", "at most"]
 

@@ -272,6 +272,39 @@ def test_rows_that_miss_one_another_are_named(
     assert found in [d.found.partition(" ")[2] for d in named], named
 
 
+@pytest.mark.parametrize(
+    ("changes", "path", "found"),
+    [
+        ({"spectrum": "a" * 32}, "verdicts, spectrum", "without a derived spectrum"),
+        ({"drawn_from": ("b" * 32,)}, "verdicts, drawn_from", "without a measurement"),
+    ],
+)
+def test_a_verdict_that_draws_on_what_is_not_there_is_named(
+    store: Store[Catalog], changes: dict[str, Any], path: str, found: str
+) -> None:
+    whole = full_batch("A1")
+    build.add(store, replace(whole, verdicts=(build.verdict("A1", **changes),)))
+    named = {d.path: d.found for d in damages(store)}
+    assert named[path].endswith(found)
+
+
+def test_a_derived_spectrum_without_its_parents_is_named(store: Store[Catalog]) -> None:
+    whole = full_batch("A1")
+    orphan = replace(whole.derived[0], parents=(build.identifier("A1"), "c" * 32))
+    build.add(store, replace(whole, derived=(orphan,)))
+    named = {d.path: d.found for d in damages(store)}
+    assert named["derived, parents"] == f"{'c' * 32} without a measurement"
+
+
+def test_verdicts_on_derived_spectra_find_what_they_draw_on(store: Store[Catalog]) -> None:
+    whole = full_batch("A1", "B2")
+    drawn = build.verdict(
+        "A1", spectrum=whole.derived[0].derived_id, drawn_from=(build.identifier("B2"),)
+    )
+    build.add(store, replace(whole, verdicts=(drawn,)))
+    assert store.verify() == []
+
+
 def test_a_row_that_is_there_twice_is_named(store: Store[Catalog]) -> None:
     build.add(store, build.batch("A1"))
     build.add(store, build.batch("A1"))
