@@ -4,17 +4,14 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from speclake.judging.uncertainty import Uncertainty
-from speclake.quantities.values import EXACT
 from speclake.spectrum import FloatArray
 
 
 def conformity_of(
     value: FloatArray,
     limits: Sequence[float | None],
-    bound: npt.NDArray[np.int8],
     uncertainty: Uncertainty,
 ) -> FloatArray:
     """Probability of each value that the true one lies inside the limits, shape (n,).
@@ -23,7 +20,7 @@ def conformity_of(
 
     The true value is taken as normal about the value found, with the standard uncertainty u and
     nothing known before: F((high - y)/u) - F((low - y)/u) with the normal distribution F. NaN where
-    the uncertainty is not known or zero, and for a value that is only a bound.
+    the uncertainty is not known or zero.
 
     References
     ----------
@@ -32,13 +29,12 @@ def conformity_of(
     Examples
     --------
     >>> u = Uncertainty(np.array([0.1]), np.array([2.0]), np.array([np.nan]))
-    >>> exact = np.zeros(1, np.int8)
-    >>> round(float(conformity_of(np.array([-5.47]), (None, -5.40), exact, u)[0]), 4)
+    >>> round(float(conformity_of(np.array([-5.47]), (None, -5.40), u)[0]), 4)
     0.9192
     """
     found = np.full(value.shape, np.nan)
     standard = uncertainty.standard
-    rows = (standard > 0) & (bound == EXACT) & ~np.isnan(value)
+    rows = (standard > 0) & ~np.isnan(value)
     if not rows.any():
         return found
     beyond = np.zeros(np.count_nonzero(rows))

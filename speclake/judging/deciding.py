@@ -10,7 +10,7 @@ import numpy.typing as npt
 from speclake.judging.conforming import conformity_of
 from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.uncertainty import Uncertainty
-from speclake.quantities.values import AT_LEAST, AT_MOST
+from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
 from speclake.specs.requirements import Requirement
 from speclake.specs.requirements.rules import Guard
 from speclake.specs.rounding import decimal_of, last_place, rounded_values, shown
@@ -55,7 +55,8 @@ class Decided:
     `margin` is the distance of the value, as it was compared, to the nearest limit, negative
     outside. `outcome` holds positions in `OUTCOMES`. `guard` is the width of the guard band, and
     `conformity` the probability that the true value lies inside the limits; both are NaN where
-    nothing gives them. Whatever does not pass has one of the `reasons`, unless there is no value.
+    nothing gives them, the latter also for a value that is only a bound. Whatever does not pass has
+    one of the `reasons`, unless there is no value.
     """
 
     margin: FloatArray
@@ -93,7 +94,7 @@ def decide(
     low = _against(found, requirement.lower_limit, 1)
     high = _against(found, requirement.upper_limit, -1)
     limits = (float(each) if each else None for each in (low.limit, high.limit))
-    conformity = conformity_of(value, tuple(limits), bound, uncertainty)
+    conformity = conformity_of(value, tuple(limits), uncertainty)
     _by_rule(found, low, high)
     _by_risk(found, conformity)
     _by_bound(found, low, high, bound)
@@ -103,7 +104,7 @@ def decide(
         margin=np.minimum(low.inside_by, high.inside_by),
         outcome=found.outcome,
         guard=found.guard,
-        conformity=conformity,
+        conformity=np.where(bound == EXACT, conformity, np.nan),
         reasons=found.reasons,
     )
 
@@ -182,7 +183,10 @@ def _by_rule(found: _Outcomes, low: _Side, high: _Side) -> None:
 
 
 def _by_risk(found: _Outcomes, conformity: FloatArray) -> None:
-    """Undecided where the outcome is wrong with a greater probability than is allowed."""
+    """Undecided where the outcome is wrong with a greater probability than is allowed.
+
+    Of a bound it is the probability at the bound itself, which the true value cannot exceed.
+    """
     largest = found.requirement.largest_risk
     if largest is None:
         return

@@ -1,5 +1,6 @@
 """Rules near a limit, on many values at once and against a judge that knows decimals only."""
 
+import doctest
 from dataclasses import replace
 from decimal import Decimal
 
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from speclake.judging import explain, verdicts
+from speclake.judging import conforming, explain, verdicts
 from speclake.judging.deciding import OUTCOMES, decide
 from speclake.judging.judgement import Column, Judgement
 from speclake.judging.uncertainty import Uncertainty
@@ -64,6 +65,11 @@ def verdicts_of(requirement: BandRequirement, values: list[float], uncertainty: 
     spectra = SpectrumSet(Axis([1.0, 2.0], "nm"), np.zeros((n, 2)), "%T", keys)
     spec = Specification(name="s", requirement=(requirement,))
     return verdicts(Judgement(spectra, spec, (column,)))
+
+
+def test_the_example_in_the_docstring_holds() -> None:
+    found = doctest.testmod(conforming)
+    assert (found.failed, found.attempted > 0) == (0, True)
 
 
 GUARD = {"guard_times": 1, "guard_of": "U"}
@@ -227,6 +233,12 @@ class TestCaps:
             "the risk that a pass is wrong is above the largest that the requirement allows, 5 %"
         )
         assert found[3].reason.startswith("the risk that a fail is wrong")
+
+    def test_a_bound_is_as_risky_as_the_value_at_the_bound(self) -> None:
+        asked = line(largest_risk=0.05, **SHARED)
+        assert outcomes(asked, [90.24, 90.25], bound=AT_LEAST) == ["undecided", "pass"]
+        found = decided(asked, [90.24, 90.25], known([0.3, 0.3]), AT_LEAST)
+        assert np.isnan(found.conformity).all()
 
     def test_an_uncertainty_that_is_not_known_gives_no_outcome(self) -> None:
         why = {1: "no uncertainty is stated for instruments of the class 'x'"}
