@@ -110,24 +110,23 @@ class Specification(Table):
         named = needs.sites if isinstance(needs.sites, tuple) else ()
         for key, wanted, listed in (
             ("sites", requirement.sites, named),
-            ("sides", (requirement.side,), needs.sides),
-            ("polarisations", (requirement.polarisation,), needs.polarisations),
-            ("segments", (requirement.segment,), needs.segments),
-            ("stages", (requirement.stage,), needs.stages),
+            ("sides", _asked(requirement, "side"), needs.sides),
+            ("polarisations", _asked(requirement, "polarisation"), needs.polarisations),
+            ("segments", _asked(requirement, "segment"), needs.segments),
+            ("stages", _asked(requirement, "stage"), needs.stages),
         ):
             known = {same_text(each) for each in listed}
             for each in wanted:
-                if known and each is not None and same_text(each) not in known:
+                if known and same_text(str(each)) not in known:
                     raise ValueError(
                         f"needs.{key} with {each!r}, which requirement {requirement.id!r} asks for"
                     )
-        angle = requirement.angle_deg
-        if angle is None or not needs.angles_deg:
-            return
-        if not any(abs(angle - each) <= needs.angle_tolerance_deg for each in needs.angles_deg):
-            raise ValueError(
-                f"needs.angles_deg with {angle:g}, which requirement {requirement.id!r} asks for"
-            )
+        for angle in map(float, _asked(requirement, "angle_deg") if needs.angles_deg else ()):
+            if not any(abs(angle - each) <= needs.angle_tolerance_deg for each in needs.angles_deg):
+                raise ValueError(
+                    f"needs.angles_deg with {angle:g}, which requirement {requirement.id!r} asks "
+                    "for"
+                )
 
     @property
     def requirements(self) -> tuple[AnyRequirement, ...]:
@@ -176,6 +175,13 @@ class Specification(Table):
             As for `from_toml`.
         """
         return tomlfile.loads(text, name, cls, Decimal)
+
+
+def _asked(requirement: Requirement, name: str) -> list[str | float]:
+    """What a requirement asks for in one respect, itself or of the scans that it draws on."""
+    own: str | float | None = getattr(requirement, name)
+    told = [value for role in requirement.roles for key, value in role.told_by if key == name]
+    return told if own is None else [own, *told]
 
 
 def _canonical(said: object) -> str:
