@@ -17,7 +17,10 @@ JUDGED_KINDS = (Kind.PART, Kind.WITNESS)
 UNPOLARISED = "unpolarised"
 """Polarisation of a scan without a polariser; away from the normal its light is not so in truth."""
 
-EVEN_IN_S_AND_P = ("depolarised", "s and p combined")
+COMBINED = "s and p combined"
+"""Polarisation of a spectrum that was made of one in s and one in p."""
+
+EVEN_IN_S_AND_P = ("depolarised", COMBINED)
 """Polarisations of scans that are unpolarised at any angle: by a depolariser, or from two scans."""
 
 
@@ -178,7 +181,8 @@ def _polarisation_hindrance(requirement: Requirement, conditions: Conditions) ->
     known, asked = conditions.polarisation, requirement.polarisation
     if asked is not None and same_text(asked) != UNPOLARISED:
         return None
-    angle, largest = conditions.angle_deg, requirement.largest_unpolarised_angle_deg
+    largest = requirement.largest_unpolarised_angle_deg
+    angle = conditions.angle_deg if requirement.angle_deg is None else requirement.angle_deg
     if angle is None or angle <= largest:
         return None
     needed = f"above {largest:g}° the requirement needs s, p, both combined or a depolariser"

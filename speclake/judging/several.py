@@ -12,7 +12,7 @@ import numpy as np
 
 from speclake.conversion import turns_round
 from speclake.errors import UnitError
-from speclake.judging.conditions import Conditions, Fit, classed, fits
+from speclake.judging.conditions import COMBINED, Conditions, Fit, classed, fits
 from speclake.judging.judgement import judge_drawn
 from speclake.judging.taking.given import Partners
 from speclake.judging.verdict_rows import verdicts
@@ -39,9 +39,6 @@ from speclake.units import SpectralUnit
 
 MAKING_VERSION = "1"
 """Kept with every derived spectrum; it changes whenever a value of one could."""
-
-COMBINED = "s and p combined"
-"""Polarisation of a spectrum that was made of one in s and one in p."""
 
 _ANYWHERE = Axis(np.array([1.0]), "nm")
 

@@ -157,6 +157,10 @@ class TestAwayFromTheNormal:
         assert found(asked, angle_deg=8.0, polarisation=known)[0] == "pass"
         assert found(specification(""), polarisation=known)[0] == "pass"
 
+    def test_the_angle_asked_for_counts_not_that_of_the_scan(self) -> None:
+        asked = specification("angle_deg = 10")
+        assert found(asked, angle_deg=10.4, polarisation="unpolarised")[0] == "pass"
+
     def test_the_reason_says_what_would_do(self) -> None:
         reason = found(specification(""), angle_deg=45.0, polarisation="unpolarised")[1]
         assert reason == (
