@@ -17,10 +17,10 @@ from speclake.importing.drafting.fields import say_fields
 from speclake.importing.drafting.proposal import Draft
 from speclake.importing.drafting.sheet import Key
 from speclake.importing.drafting.sheet import Sheet as Keys
-from speclake.importing.drafting.units import UnitText, axis_unit_in, value_unit_in
 from speclake.importing.formats import Header, Recognise
 from speclake.importing.sheetcells import Cell, cell_text
 from speclake.importing.sheetformat import SheetFormat
+from speclake.importing.statedunits import UnitText, axis_unit_in, value_unit_in
 from speclake.importing.table import TablePlace
 from speclake.importing.text import Entries, EntryReader
 from speclake.importing.workbookfile import Sheet, Workbook

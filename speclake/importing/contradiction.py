@@ -3,6 +3,7 @@
 from functools import lru_cache
 from typing import NoReturn
 
+from speclake.importing.statedunits import axis_unit_in, quantities_in, value_unit_in
 from speclake.importing.table import TablePlace
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, ValueUnit
 
@@ -13,9 +14,6 @@ def contradiction(title: str, unit: AxisUnit | ValueUnit) -> str | None:
 
     A lone letter counts for nothing: it may be the name of a sample.
     """
-    # what drafts formats also reads by them, and so imports those who ask here
-    from speclake.importing.drafting.units import axis_unit_in, quantities_in, value_unit_in
-
     if len(title.strip()) < 2:
         return None
     if unit not in QUANTITY_OF_UNIT:

@@ -4,7 +4,7 @@ import fnmatch
 import pickle
 from collections.abc import Callable, Mapping
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ConfigDict
 
@@ -150,7 +150,7 @@ def checked_format(name: str, data: Mapping[str, Any], model: type[Model]) -> Mo
     speclake.errors.BadSettings
         The format says something impossible.
     """
-    return _checked(name, pickle.dumps(dict(data)), model)  # type: ignore[return-value]  # the cache forgets the type
+    return cast(Model, _checked(name, pickle.dumps(dict(data)), model))
 
 
 @lru_cache(maxsize=256)

@@ -8,7 +8,7 @@ from typing import get_args
 from speclake.importing.drafting.parts import LINE_NAME, Parts, escaped
 from speclake.importing.drafting.sheet import Sheet
 from speclake.importing.drafting.tables import FoundTable, columns_of, counts_rows, is_steady
-from speclake.importing.drafting.units import (
+from speclake.importing.statedunits import (
     UnitText,
     axis_unit_in,
     likely_axis_unit,
@@ -16,7 +16,7 @@ from speclake.importing.drafting.units import (
     quantities_in,
     value_unit_in,
 )
-from speclake.importing.drafting.words import has_stem, is_among
+from speclake.importing.words import has_stem, is_among
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Quantity, ValueUnit
 
 AXIS_UNITS: tuple[AxisUnit, ...] = get_args(AxisUnit)

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from speclake.importing.drafting.sheet import Sheet
-from speclake.importing.drafting.words import has_stem
+from speclake.importing.words import has_stem
 
 MONTHS = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september",

@@ -4,8 +4,8 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-from speclake.importing.drafting.words import find_words, keys_of
 from speclake.importing.text import byte_order_mark
+from speclake.importing.words import find_words, keys_of
 
 WITHOUT_MARK = ("cp1252", "cp1250", "cp1251", "cp932", "gb18030", "latin-1")
 """Encodings that are tried where the bytes prove none; of equals the first is taken."""

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 
 from speclake.importing.drafting.parts import LINE_NAME, escaped
 from speclake.importing.drafting.sheet import Sheet, Value
-from speclake.importing.drafting.words import field_of
+from speclake.importing.words import field_of
 
 NUMBER_AND_UNIT = r"^[+-]?[0-9]+(?:[.,][0-9]+)?"
 SECOND_ENTRY = re.compile(r"\s{2,}(?P<name>[^\W\d_][\w .]{0,30}?)\s*(?P<mark>[:=])\s*\S")

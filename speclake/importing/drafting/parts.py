@@ -14,15 +14,15 @@ from speclake.importing.drafting.tables import (
     is_steady,
     runs_on,
 )
-from speclake.importing.drafting.units import (
+from speclake.importing.formats import Header
+from speclake.importing.statedunits import (
     axis_unit_in,
     names_an_axis,
     quantities_in,
     value_unit_in,
 )
-from speclake.importing.drafting.words import field_of
-from speclake.importing.formats import Header
 from speclake.importing.text import Lines, read_header
+from speclake.importing.words import field_of
 
 SEPARATORS = ("\t", "=", ":", "\N{FULLWIDTH COLON}", ";", ",", "|")
 WIDE_GAP = "  "

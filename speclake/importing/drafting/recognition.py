@@ -5,14 +5,14 @@ from collections.abc import Sequence
 
 from speclake.importing.drafting.parts import LINE_NAME, Parts, entries_of
 from speclake.importing.drafting.tables import FoundTable
-from speclake.importing.drafting.units import (
+from speclake.importing.recognising import RECOGNISED_BYTES
+from speclake.importing.statedunits import (
     axis_unit_in,
     names_an_axis,
     quantities_in,
     value_unit_in,
 )
-from speclake.importing.drafting.words import field_of, has_stem
-from speclake.importing.recognising import RECOGNISED_BYTES
+from speclake.importing.words import field_of, has_stem
 
 MOST_NAMES = 6
 FEWEST_LETTERS = 6

@@ -15,8 +15,8 @@ from speclake.importing.drafting.parts import (
 )
 from speclake.importing.drafting.sheet import Sheet
 from speclake.importing.drafting.tables import FoundTable
-from speclake.importing.drafting.units import axis_unit_in, names_an_axis
-from speclake.importing.drafting.words import is_among
+from speclake.importing.statedunits import axis_unit_in, names_an_axis
+from speclake.importing.words import is_among
 
 MARKER = re.compile(r"\W*[^\W\d_][\w ]*\W*|\W{3,}")
 BLANK = r"^\s*$"

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
-from speclake.importing.drafting.words import field_of
 from speclake.importing.textrules import OTHER_MINUS_SIGNS
+from speclake.importing.words import field_of
 
 DELIMITERS = ("tab", ";", "|", ",", "spaces")
 THOUSANDS_SIGNS = (",", ".", " ", "\N{NO-BREAK SPACE}", "\N{NARROW NO-BREAK SPACE}", "'")

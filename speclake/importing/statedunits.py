@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from speclake.importing.drafting.words import find_words, folded
+from speclake.importing.words import find_words, folded
 from speclake.units import AxisUnit, ValueUnit
 
 _AXIS_UNITS: tuple[tuple[AxisUnit, str], ...] = (
