@@ -1,10 +1,17 @@
 """Rulings on scans, and the rows that they add to a commit."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from speclake.archive.catalog import Catalog
-from speclake.archive.rows import Batch, EventRow, FileOutcome, FindingRow, StoredSpectrum
+from speclake.archive.rows import (
+    Batch,
+    EventKind,
+    EventRow,
+    FileOutcome,
+    FindingRow,
+    StoredSpectrum,
+)
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.spool import Scans
@@ -117,9 +124,20 @@ class Gathered:
         """The rows, with the verdicts on each and those that draw on several measurements."""
         own = self.batch(judge, catalog, is_judged)
         spectra = NewSpectra(self.judged_as, self.spectra, self.axes)
-        for judged in judge.new_drawn(self.judged_as, spectra, catalog, is_judged):
+        for judged in judge.new_drawn(
+            self.judged_as, spectra, catalog, is_judged, superseded_by(self.events)
+        ):
             own = with_judged(own, judged)
         return own
+
+
+def superseded_by(events: Iterable[EventRow]) -> set[str]:
+    """Measurements that some events say are superseded."""
+    return {
+        event.details["target"]
+        for event in events
+        if event.kind is EventKind.LINK and event.details["kind"] == LinkKind.SUPERSEDES
+    }
 
 
 def with_judged(batch: Batch, judged: Judged) -> Batch:

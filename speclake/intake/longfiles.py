@@ -6,7 +6,7 @@ from typing import Any, cast
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, FileRow
-from speclake.intake.gathering import Gathered, Ruled, known_of
+from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_by
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.reading import FileReading
 from speclake.intake.spool import SpooledScans
@@ -60,6 +60,7 @@ class LongFile:
     _derived: set[str] = field(default_factory=set)
     _taken: dict[str, tuple[Measurement, int]] = field(default_factory=dict)
     """What was taken so far, with the place of its scan."""
+    _superseded: set[str] = field(default_factory=set)
 
     def parts(self, catalog: Catalog) -> Iterator[Batch]:
         """Batches that together are the commit; the line of the ledger comes with the last."""
@@ -77,6 +78,7 @@ class LongFile:
             gathered = Gathered()
             gathered.take(task.folder, scans, known, ruled, _slim)
             if draws:
+                self._superseded |= superseded_by(gathered.events)
                 self._taken |= {m.measurement_id: (_brief(m), place) for m in gathered.judged_as}
             yield self._once(gathered.batch(self.judge, catalog, lambda _: task.with_verdicts))
         yield from self._drawn(catalog)
@@ -90,7 +92,9 @@ class LongFile:
         """Verdicts that draw on several measurements, wherever in the file these stand."""
         measurements = [m for m, _ in self._taken.values()]
         is_judged = self.reading.task.with_verdicts
-        for judged in self.judge.new_drawn(measurements, self._read, catalog, lambda _: is_judged):
+        for judged in self.judge.new_drawn(
+            measurements, self._read, catalog, lambda _: is_judged, self._superseded
+        ):
             yield self._once(judged.batch)
 
     def _read(self, ids: Sequence[str]) -> list[SpectrumSet]:

@@ -1,7 +1,7 @@
 """Which specification judges which measurement, and the verdicts as rows for a commit."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -88,6 +88,7 @@ class Judge:
         spectra: Read,
         catalog: Catalog,
         is_judged: Callable[[Measurement], bool],
+        superseded: Collection[str] = (),
     ) -> Iterator[Judged]:
         """Verdicts that draw on several measurements, some of which are being taken in.
 
@@ -97,6 +98,7 @@ class Judge:
         ----------
         spectra : of the measurements that are being taken in.
         is_judged : whether verdicts on a measurement were asked for.
+        superseded : measurements, new or not, that an event of the commit says are superseded.
         """
         known = {m.measurement_id: m for m in measurements}
         chosen = [m for m in measurements if is_judged(m)]
@@ -108,7 +110,8 @@ class Judge:
 
         if self.draws(catalog):
             due = self.due(_Choice(self.book, catalog, chosen), chosen)
-            yield from self.drawn(catalog, Change(known, are_new=True), due, read)
+            change = Change(known, gone=frozenset(superseded), are_new=True)
+            yield from self.drawn(catalog, change, due, read)
 
     def again(
         self,
@@ -150,7 +153,8 @@ class Judge:
 
     def drawn(self, catalog: Catalog, change: Change, due: Due, read: Read) -> Iterator[Judged]:
         """Verdicts that draw on several measurements, some at a time."""
-        roles = self._roles(catalog)
+        asked = {each.version: each for _, specs in due.values() for each in specs}
+        roles = self._roles(catalog, asked)
         if not roles or not (change or due):
             return
         hours = max((role.blank_within_h or 0.0 for role in roles), default=0.0)
@@ -162,12 +166,14 @@ class Judge:
                 part.verdicts, _unknown(catalog, part.specifications), part.derived, part.axes
             )
 
-    def _roles(self, catalog: Catalog) -> list[Role]:
-        """Roles in all specifications that are written today or were used."""
+    def _roles(
+        self, catalog: Catalog, asked: Mapping[str, Specification] | None = None
+    ) -> list[Role]:
+        """Roles in all specifications that are written today, were used, or are asked for now."""
         used = [self._of_version(catalog, version) for version in catalog.versions_used()]
-        known = {each.version: each for each in (*self.book.current(), *used)}
-        asked = [requirement for each in known.values() for requirement in each.requirements]
-        return [role for each in asked for role in each.roles]
+        known = {each.version: each for each in (*self.book.current(), *used)} | dict(asked or {})
+        requirements = [found for each in known.values() for found in each.requirements]
+        return [role for each in requirements for role in each.roles]
 
     def draws(self, catalog: Catalog) -> bool:
         """Whether any specification has a requirement that draws on several measurements."""

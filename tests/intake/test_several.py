@@ -1,5 +1,6 @@
 """One verdict from several measurements, from the files to the archive."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -96,6 +97,11 @@ class Lab:
         self.specs.write_text(specification, "utf-8")
         self.exports = folder / "exports"
         self.exports.mkdir()
+        with (root / "speclake.toml").open("a", encoding="utf-8") as stream:
+            stream.write(
+                f'\n[[folder]]\nname = "bench"\npath = "{self.exports.as_posix()}"\n'
+                'run_sheets = ["*.csv"]\n'
+            )
         self.archive = Archive.open(root)
 
     def write(self, name, value, *, end="r", first=500, points=11, minute=0, **header):
@@ -316,3 +322,76 @@ def test_segments_are_joined_at_their_seam_or_not_at_all(lab):
     )
     assert lab.verdict("u1")["spectrum"] == "as exported"
     assert not lab.archive.verify()
+
+
+def saved(file, at_s):
+    os.utime(file, (at_s, at_s))
+    return file
+
+
+def test_an_export_saved_again_with_its_site_completes_the_lead(lab):
+    lab = lab(S_AND_P)
+    s, _ = s_and_p(lab)
+    lab.take(s, saved(lab.write("p1", 84.9, Polarisation="p", Angle=45, Site=None), 1.8e9))
+    assert lab.said("s1") == ("not measurable", "no p scan of site 3 yet")
+    lab.take(saved(lab.write("p1", 84.9, Polarisation="p", Angle=45), 1.8e9 + 60))
+    assert lab.said("s1") == ("pass", "")
+    newer = lab.archive.find(file="p1.r")["measurement_id"].item()
+    assert lab.verdict("s1")["drawn_from"] == [newer]
+    lab.archive.withdraw([newer], who="Ada", why="the site was guessed")
+    assert lab.said("s1") == ("not measurable", "no p scan of site 3 yet")
+
+
+def test_an_older_state_read_late_is_no_partner(lab):
+    lab = lab(S_AND_P)
+    s, _ = s_and_p(lab)
+    lab.take(s, saved(lab.write("p1", 84.9, Polarisation="p", Angle=45), 1.8e9))
+    lab.take(saved(lab.write("p1", 80.0, Polarisation="p", Angle=45), 1.8e9 - 60))
+    assert lab.archive.totals()["superseded"] == 1
+    assert (lab.said("s1"), lab.verdict("s1")["value"]) == (("pass", ""), 90.0)
+
+
+def test_a_partner_in_conflict_counts_once_a_person_has_settled_it(lab):
+    lab = lab(S_AND_P)
+    s, p = s_and_p(lab)
+    lab.take(s, p)
+    claim = lab.write("p2", 84.9, Polarisation="p", Angle=45, Site="4", minute=5)
+    assert lab.archive.ingest([claim]).counts["conflict"] == 1
+    outcome, reason = lab.said("s1")
+    assert outcome == "not measurable"
+    assert reason == (
+        "the p scan of site 3 is in conflict with another, which a person must settle"
+    )
+    before = lab.commits()
+    lab.archive.withdraw([lab.named("p2")], who="Ada", why="copied by hand")
+    assert lab.commits() == before + 1
+    assert lab.said("s1") == ("pass", "")
+    lab.archive.reinstate([lab.named("p2")], who="Ada", why="it was not")
+    assert lab.said("s1")[0] == "not measurable"
+    lab.archive.settle_conflict([lab.named("p2")], who="Ada", why="both are right")
+    assert lab.said("s1") == ("pass", "")
+
+
+def test_judging_again_draws_on_the_same_measurements(lab):
+    lab = lab(S_AND_P)
+    lab.take(*s_and_p(lab))
+    before = lab.verdict("s1")
+    lab.specs.write_text(S_AND_P.replace("90.0", "90.1"), "utf-8")
+    counts = lab.archive.judge([lab.named("s1")], spec="mirror", who="Ada", why="new limit")
+    assert counts == {"fail": 1}
+    found = lab.verdict("s1")
+    assert found["drawn_from"] == before["drawn_from"]
+    assert found["spectrum"] == before["spectrum"], "the same spectrum is kept once"
+    assert not lab.archive.verify()
+    lab.archive.rebuild()
+    assert lab.verdict("s1") == found
+
+
+def test_a_run_sheet_that_tells_the_site_completes_the_lead(lab):
+    lab = lab(S_AND_P)
+    s, _ = s_and_p(lab)
+    lab.take(s, lab.write("p1", 84.9, Polarisation="p", Angle=45, Site=None))
+    sheet = lab.exports / "runs.csv"
+    sheet.write_text("file,site\np1.r,3\n", "utf-8")
+    lab.archive.ingest([lab.exports])
+    assert lab.said("s1") == ("pass", "")
