@@ -85,12 +85,12 @@ class Specification(Table):
         if twice := {name for name in listed if listed.count(name) > 1}:
             raise ValueError(f"instrument_classes with {sorted(twice)[0]!r} once")
         for each in self.requirement:
-            wanted = each.instrument_class
-            if wanted is not None and not self.instrument_classes.get(wanted):
-                raise ValueError(
-                    f"instrument_classes with the instruments of {wanted!r}, which requirement "
-                    f"{each.id!r} asks for"
-                )
+            for wanted in (each.instrument_class, *each.classes_of_uncertainty()):
+                if wanted is not None and not self.instrument_classes.get(wanted):
+                    raise ValueError(
+                        f"instrument_classes with the instruments of {wanted!r}, which "
+                        f"requirement {each.id!r} asks for"
+                    )
 
     def instrument_class_of(self, instrument: str) -> str | None:
         """Class in which an instrument is listed; None if in none."""

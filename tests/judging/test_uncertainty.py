@@ -193,7 +193,7 @@ def test_a_number_depends_on_its_spectrum_alone(monkeypatch):
         assert not np.isnan(whole.expanded).any()
         turned = column_of(spec, set_of(values[::-1])).uncertainty
         with monkeypatch.context() as patch:
-            patch.setattr(propagating, "ROWS_AT_ONCE", 2)
+            patch.setattr(propagating, "NUMBERS_AT_ONCE", 300)
             patch.setattr(drawing, "VALUES_AT_ONCE", 10_000)
             cut = column_of(spec, set_of(values)).uncertainty
         alone = column_of(spec, set_of(values[3])).uncertainty
@@ -218,6 +218,10 @@ def test_a_band_that_is_the_whole_spectrum_bears_an_error_of_the_scale():
     whole = {**MEAN, "what": "median", "band": [400, 700]}
     straight = (GRID - 400.0) / 10
     assert standard(whole, SCALE, values=straight)[0] == pytest.approx(0.01, rel=1e-2)
+
+
+def test_an_error_below_the_digits_of_the_axis_is_none():
+    assert standard(EDGE, {**SCALE, "u": 1e-15})[0] == 0.0
 
 
 def test_an_angle_that_goes_round_is_no_more_uncertain_for_it():

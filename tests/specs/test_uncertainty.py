@@ -83,6 +83,10 @@ def test_two_tables_that_could_speak_of_one_spectrum_are_refused():
     classes = '[instrument_classes]\n"one" = ["bench 1"]\n"two" = ["bench 2"]\n'
     named = [plain + f'instrument_class = "{name}"\n' for name in ("one", "two")]
     assert len(Specification.from_toml_text(text + "".join(named) + classes, "w.toml").requirements)
+    one = classes.splitlines(keepends=True)[:2]
+    assert "instrument_classes with the instruments of 'two'" in refused(
+        text + "".join(named) + "".join(one)
+    )
     for tables in (plain * 2, named[0] * 2, plain + named[0]):
         assert "an instrument_class each of their own" in refused(text + tables + classes)
 

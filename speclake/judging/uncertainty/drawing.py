@@ -153,12 +153,13 @@ class _Moved:
     @classmethod
     def by(cls, axis: Axis, shift_nm: float) -> "_Moved":
         """Axis on which each point lies `shift_nm` farther up in wavelength."""
-        if shift_nm == 0 or len(axis) < 2:
-            return cls(axis, None)
         x = nanometres(axis) + shift_nm
         if axis.unit != "nm":
             above = np.maximum(x, SMALLEST_POSITION)
             x = convert_positions(above, "nm", "vacuum", axis.unit, "vacuum")
+        if shift_nm == 0 or len(axis) < 2 or x[0] == axis.values[0] or x[-1] == axis.values[-1]:
+            # a shift below the last digits of the positions is none
+            return cls(axis, None)
         goes_up = bool(x[0] > axis.values[0])
         parts = (axis.values[:1], x) if goes_up else (x, axis.values[-1:])
         return cls(Axis(np.concatenate(parts), axis.unit, axis.medium), 0 if goes_up else -1)

@@ -47,7 +47,7 @@ class Sensitivity:
     Parameters
     ----------
     points : shape (q,), or (n, q) where each spectrum has its own.
-    weights : of the same shape.
+    weights : shape (1, q) or (n, q).
     """
 
     points: Indices
@@ -65,23 +65,29 @@ def variances(
     at : shape (n,), where a minimum or a maximum was found, in the unit of the axis.
     """
     found = _sensitivity(requirement, spectra, at)
-    points, at_nm = found.points, nanometres(spectra.axis)
+    taken = _points(spectra, found.points)
+    by_line = []
+    for line in lines:
+        # where the weight is zero the value does not matter, were it missing
+        parts = np.where(found.weights == 0, 0.0, found.weights * sizes(line, taken))
+        by_line.append(np.broadcast_to(variance(line, parts, taken.at_nm), len(spectra)))
+    return np.stack(by_line, axis=1)
+
+
+def _points(spectra: SpectrumSet, points: Indices) -> Points:
+    """Values and slopes at some points of each spectrum."""
+    at_nm = nanometres(spectra.axis)
     first, last = max(0, int(points.min()) - 1), min(at_nm.size, int(points.max()) + 2)
-    near = spectra.values[:, first:last]
-    chosen = points - first
-    if chosen.ndim == 1:
-        chosen = np.broadcast_to(chosen, (len(spectra), chosen.size))
-    taken = Points(
-        np.take_along_axis(near, chosen, axis=1),
+    near, places = spectra.values[:, first:last], points - first
+
+    def chosen(values: FloatArray) -> FloatArray:
+        return values[:, places] if places.ndim == 1 else np.take_along_axis(values, places, axis=1)
+
+    return Points(
+        chosen(near),
         spectra.unit,
         at_nm[points],
-        np.take_along_axis(slopes(near, at_nm[first:last]), chosen, axis=1),
-    )
-    # where the weight is zero the value does not matter, were it missing
-    weights = np.broadcast_to(found.weights, taken.values.shape)
-    parts = [np.where(weights == 0, 0.0, weights * sizes(each, taken)) for each in lines]
-    return np.stack(
-        [variance(line, part, taken.at_nm) for line, part in zip(lines, parts, strict=True)], axis=1
+        lambda: chosen(slopes(near, at_nm[first:last])),
     )
 
 
@@ -95,14 +101,16 @@ def _sensitivity(requirement: Requirement, spectra: SpectrumSet, at: FloatArray)
 
 
 def _of_mean(window: Window) -> Sensitivity:
-    return Sensitivity(np.arange(window.needed.start, window.needed.stop), window.weights)
+    return Sensitivity(
+        np.arange(window.needed.start, window.needed.stop), window.weights[np.newaxis]
+    )
 
 
 def _of_value(window: Window) -> Sensitivity:
     if window.before is None:
-        return Sensitivity(np.array([window.start]), np.ones(1))
+        return Sensitivity(np.array([window.start]), np.ones((1, 1)))
     point, share = window.before.point, window.before.share
-    return Sensitivity(np.array([point, point + 1]), np.array([1 - share, share]))
+    return Sensitivity(np.array([point, point + 1]), np.array([[1 - share, share]]))
 
 
 def _at_places(axis: Axis, at: FloatArray) -> Sensitivity:
@@ -123,4 +131,4 @@ def _of_units(requirement: Requirement, spectra: SpectrumSet) -> Sensitivity:
     found = TAKERS[type(requirement)](asked, requirement, Given([])).value
     weights = found[1:] - found[0]
     points = np.flatnonzero(weights)
-    return Sensitivity(points, weights[points])
+    return Sensitivity(points, weights[np.newaxis, points])

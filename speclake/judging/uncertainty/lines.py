@@ -1,5 +1,6 @@
 """Lines of a budget on the points of an axis: their sizes, and what they come to in a sum."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,13 +29,13 @@ class Points:
     ----------
     values : shape (n, q), in `unit`.
     at_nm : shape (q,), or (n, q) where each spectrum has points of its own.
-    slopes : shape (n, q), in `unit` per nm.
+    slopes : gives those at the points, shape (n, q), in `unit` per nm, where a line asks for them.
     """
 
     values: FloatArray
     unit: SpectralUnit
     at_nm: FloatArray
-    slopes: FloatArray
+    slopes: Callable[[], FloatArray]
 
 
 def sizes(line: BudgetLine, points: Points) -> FloatArray:
@@ -44,7 +45,7 @@ def sizes(line: BudgetLine, points: Points) -> FloatArray:
     nanometre makes a rising spectrum read too low by its slope.
     """
     if line.unit == "nm":
-        return points.slopes * -line.standard
+        return points.slopes() * -line.standard
     if line.unit == "% of the value":
         return points.values * (line.standard / 100.0)
     return np.full((1, points.values.shape[1]), size_in(line, points.unit))

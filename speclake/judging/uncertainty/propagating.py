@@ -29,8 +29,11 @@ from speclake.units import convert_values, exact_factor
 
 Rows = npt.NDArray[np.intp]
 
-ROWS_AT_ONCE = 2_048
-"""Spectra whose draws are held at a time."""
+NUMBERS_AT_ONCE = 2_000_000
+"""Numbers of drawn spectra that are held at a time."""
+
+BIAS_SHARE = 5
+"""Of the draws one in so many is enough for a bias that is told and decides nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,17 +85,17 @@ def uncertainty_of(
     reasons: dict[int, str] = {}
     has_number = ~np.isnan(found.value)
     for choice in chosen(written, conditions, class_of):
-        rows = choice.rows[has_number[choice.rows]]
-        for begin in range(0, rows.size, ROWS_AT_ONCE):
-            some = rows[begin : begin + ROWS_AT_ONCE]
+        rows, statement = choice.rows[has_number[choice.rows]], choice.statement
+        if statement is None:
+            reasons |= dict.fromkeys(rows.tolist(), choice.hindrance)
+            continue
+        at_once = max(1, NUMBERS_AT_ONCE // statement.draws)
+        for begin in range(0, rows.size, at_once):
+            some = rows[begin : begin + at_once]
             part = _Part(
                 requirement, _taken(requirement, spectra, some),
                 [conditions[row] for row in some], found.only(some),
             )  # fmt: skip
-            statement = choice.statement
-            if statement is None:
-                reasons |= dict.fromkeys(some.tolist(), choice.hindrance)
-                continue
             of_some = part.uncertainty(statement)
             known.expanded[some] = of_some.expanded
             known.coverage_factor[some] = of_some.coverage_factor
@@ -165,6 +168,7 @@ class _Part:
             by_few = np.sqrt(spread.by_few)
             effective = effective_degrees_of_freedom(standard, by_few, freedom)
             factor = np.array([coverage_factor(statement.coverage, each) for each in effective])
+        factor[np.isnan(standard)] = np.nan
         return Uncertainty(standard * factor, factor, spread.noise_bias, spread.reasons)
 
     def _summed(
@@ -180,7 +184,8 @@ class _Part:
         bias = np.full(len(spectra), np.nan)
         noisy = [each for each in lines if each[1].correlation != "full"]
         if is_extreme_value(asked):
-            bias = self._draws(noisy, statement).shift if noisy else np.zeros(len(spectra))
+            draws = statement.draws // BIAS_SHARE
+            bias = self._draws(noisy, draws).shift if noisy else np.zeros(len(spectra))
         total = np.add.reduce(found, axis=1)
         unknown = dict.fromkeys(np.flatnonzero(np.isnan(total)).tolist(), NO_SLOPE)
         return _Spread(total, found[:, numbers], bias, unknown)
@@ -192,8 +197,8 @@ class _Part:
         statement: StatedUncertainty,
     ) -> _Spread:
         """By draws of all lines together, and of each that has few degrees of freedom alone."""
-        together = self._draws(lines, statement)
-        alone = [self._draws([each], statement).standard ** 2 for each in few]
+        together = self._draws(lines, statement.draws)
+        alone = [self._draws([each], statement.draws).standard ** 2 for each in few]
         by_few = np.stack(alone, axis=1) if alone else np.empty((len(self.spectra), 0))
         lost = together.unanswered > statement.unanswered_at_most
         reasons = {
@@ -210,11 +215,10 @@ class _Part:
             reasons,
         )
 
-    def _draws(self, lines: Sequence[NumberedLine], statement: StatedUncertainty) -> Drawn:
+    def _draws(self, lines: Sequence[NumberedLine], draws: int) -> Drawn:
         return drawn(
-            self.requirement, self.spectra, self.conditions, self.found.value, lines,
-            statement.draws,
-        )  # fmt: skip
+            self.requirement, self.spectra, self.conditions, self.found.value, lines, draws
+        )
 
 
 def _is_extreme(requirement: Requirement) -> bool:

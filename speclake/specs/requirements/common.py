@@ -119,6 +119,11 @@ class Requirement(Limited):
             return [(self.uncertainty, USUAL_COVERAGE_FACTOR)]
         return [(each.expanded, each.k) for each in self.uncertainty if each.expanded and each.k]
 
+    def classes_of_uncertainty(self) -> list[str | None]:
+        """Classes of instruments for which an uncertainty is stated, None for all of them."""
+        stated = self.uncertainty if isinstance(self.uncertainty, tuple) else ()
+        return [each.instrument_class for each in stated]
+
     def result_units(self) -> Sequence[str]:
         """Units that the number may have."""
         return VALUE_UNITS

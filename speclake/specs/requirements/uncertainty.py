@@ -101,7 +101,7 @@ class StatedUncertainty(Table):
     budget_table: Budget | None = None
     lines: tuple[BudgetLine, ...] = ()
     coverage: Share | None = None
-    draws: Annotated[int, Field(ge=100, le=100_000)] = 1_000
+    draws: Annotated[int, Field(ge=100, le=50_000)] = 1_000
     unanswered_at_most: Annotated[float, Field(ge=0, lt=1)] = 0.05
 
     @model_validator(mode="after")
