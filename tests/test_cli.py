@@ -257,3 +257,21 @@ def test_specifications_are_listed_with_their_days_approval_and_changes(
         "specs", "-a", lab, "--before", "plate", "--after", "plate"
     )
     speclake("specs", "-a", lab, "--before", "plate", code=2)
+
+
+def test_validation_pack_is_kept_judged_again_and_tells_what_changed(
+    lab: Path, tmp_path: Path
+) -> None:
+    speclake("ingest", "-a", lab, export("S1", 91.5, tmp_path))
+    record = ["--who", "quality", "--why", "plan 3"]
+    assert "name measurements" in speclake("pack", "first", "-a", lab, *record, code=2)
+    told = speclake("pack", "first", "-a", lab, "--lot", "L1", *record)
+    assert "kept 1 verdicts on 1 measurements in validation/first.json" in told
+    assert "--who and --why" in speclake("validate", "first", "-a", lab, code=2)
+    told = speclake("validate", "first", "-a", lab, *record)
+    assert "nothing has changed in 1 verdicts" in told and "numpy" in told
+    (listed,) = json.loads(speclake("validate", "-a", lab, "--json"))
+    assert (listed["pack"], listed["changes"]) == ("first", "0")
+    assert "quality" in speclake("validate", "-a", lab)
+    (lab / "validation/first.json").write_text("{}", "utf-8")
+    assert "expected" in speclake("validate", "first", "-a", lab, *record, code=1)

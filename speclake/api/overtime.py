@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from speclake.api import revisions, whatif
+from speclake.api import packs, revisions, validating, whatif
+from speclake.api.parts import ids_of
 from speclake.archive.lake import Lake
 from speclake.intake.verdicts import Judge
 from speclake.specs.differences import Difference, differences
@@ -53,3 +54,30 @@ class OverTime:
         """
         chosen = self.specification(which)
         return whatif.what_if(self.store, self.judge_step, chosen, ids, query)
+
+    def keep_validation(
+        self, name: str, ids: Sequence[str] | None = None, *, who: str, why: str, **query: Any
+    ) -> packs.Pack:
+        """Measurements kept with their verdicts, to be judged again after an upgrade.
+
+        Raises
+        ------
+        speclake.api.events.NotAllowed, speclake.errors.NotFound
+            As for `speclake.api.packs.keep`.
+        """
+        chosen = list(ids) if ids is not None else ids_of(self.store.catalog, **query)
+        return packs.keep(self.store, name, chosen, who=who, why=why)
+
+    def validation_packs(self) -> list[packs.Listed]:
+        """Every validation pack that was kept, with its last validation."""
+        return packs.listed(self.store)
+
+    def validate(self, name: str, *, who: str, why: str) -> validating.Validation:
+        """What of a validation pack comes out otherwise today; put on record.
+
+        Raises
+        ------
+        speclake.api.events.NotAllowed, speclake.errors.NotFound, speclake.errors.ArchiveDamaged
+            As for `speclake.api.validating.validate`.
+        """
+        return validating.validate(self.store, self.judge_step, name, who=who, why=why)

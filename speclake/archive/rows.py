@@ -128,6 +128,8 @@ class EventKind(StrEnum):
     """A person accepts what failed: one event on the concession, one on each measurement."""
     REVOKE_CONCESSION = "revoke concession"
     SAVE_FORMAT = "save format"
+    KEEP_VALIDATION = "keep validation"
+    VALIDATE = "validate"
     NOTE = "note"
 
 
@@ -139,7 +141,8 @@ class EventRow:
     kind: EventKind
     subject: str
     """A measurement_id; the order or lot for ``adopt revision``, the lot for ``state lot``, the
-    name for ``save format``, the concession for one of the events of ``concede``."""
+    name for ``save format`` or of a validation pack, the concession for one of the events of
+    ``concede``."""
     details: Mapping[str, str]
     who: str
     why: str

@@ -1,14 +1,27 @@
 """Commands about specifications over time: specs, pack, validate."""
 
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speclake.cli.output import HERE, ArchiveOption, JsonOption, opened, print_json, print_rows
+from speclake.cli.output import (
+    HERE,
+    ArchiveOption,
+    JsonOption,
+    WhoOption,
+    WhyOption,
+    opened,
+    print_json,
+    print_rows,
+)
 
 if TYPE_CHECKING:
+    from speclake.api.packs import Listed
     from speclake.api.revisions import Revision
+    from speclake.api.validating import Validation
     from speclake.api.whatif import WhatIf
 
 LISTED = ("specification", "revision", "version", "for", "standing", "effective", "approved",
@@ -20,6 +33,8 @@ MOST_SHOWN = 50
 def add_to(app: typer.Typer) -> None:
     """Declare the commands."""
     app.command()(specs)
+    app.command()(pack)
+    app.command()(validate)
 
 
 def specs(
@@ -84,6 +99,112 @@ def _row(each: "Revision") -> dict[str, Any]:
         "first_used_at": each.first_used_at,
         "measurements": each.measurements,
     }
+
+
+def pack(
+    name: Annotated[str, typer.Argument(help="Name of the validation pack.")],
+    who: WhoOption,
+    why: WhyOption,
+    archive: ArchiveOption = HERE,
+    ids: Annotated[
+        list[str] | None, typer.Argument(help="Identifiers; none takes a query.")
+    ] = None,
+    product: Annotated[str | None, typer.Option(help="Exact, or with * for any text.")] = None,
+    lot: Annotated[str | None, typer.Option(help="Exact, or with * for any text.")] = None,
+    spec: Annotated[str | None, typer.Option(help="Judged by this specification.")] = None,
+    outcome: Annotated[str | None, typer.Option(help="With this outcome.")] = None,
+) -> None:
+    """Keep measurements with their verdicts, to be judged again after an upgrade.
+
+    Example: speclake pack release-1 --archive lab --lot L7 --who quality --why "validation plan 3"
+    """
+    given = {"product": product, "lot": lot, "spec": spec, "outcome": outcome}
+    query = {key: value for key, value in given.items() if value is not None}
+    if not ids and not query:
+        raise typer.BadParameter("name measurements, or narrow them by product, lot, spec, outcome")
+    with opened(archive) as lake:
+        kept = lake.keep_validation(name, ids or None, who=who, why=why, **query)
+    details = kept.kept.details
+    typer.echo(
+        f"kept {details['verdicts']} verdicts on {details['measurements']} measurements in "
+        f"{details['file']}, SHA-256 {kept.sha256}"
+    )
+
+
+def validate(
+    name: Annotated[
+        str | None, typer.Argument(help="Name of the validation pack; none lists the packs.")
+    ] = None,
+    archive: ArchiveOption = HERE,
+    who: Annotated[str | None, typer.Option(help="Who does this, for the record.")] = None,
+    why: Annotated[str | None, typer.Option(help="Why, for the record.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge a validation pack again; exit code 1 where anything comes out otherwise.
+
+    Example: speclake validate release-1 --archive lab --who quality --why "upgrade to 0.2"
+    """
+    with opened(archive) as lake:
+        if name is None:
+            _tell_packs(lake.validation_packs(), lake.settings.zone, as_json)
+            return
+        if who is None or why is None:
+            raise typer.BadParameter("say --who and --why, for the record")
+        found = lake.validate(name, who=who, why=why)
+    if as_json:
+        print_json(_validation_as_data(found))
+    else:
+        _print_validation(found)
+    if found.changes:
+        raise typer.Exit(1)
+
+
+def _tell_packs(packs: "Sequence[Listed]", zone: tzinfo | None, as_json: bool) -> None:
+    rows = [
+        {
+            "pack": each.name,
+            "kept": each.kept.at,
+            "by": each.kept.who,
+            "verdicts": each.kept.details.get("verdicts"),
+            "validated": each.validated.at if each.validated else None,
+            "with": each.validated.details["speclake"] if each.validated else None,
+            "changes": each.validated.details["changes"] if each.validated else None,
+        }
+        for each in packs
+    ]
+    if as_json:
+        print_json(rows)
+    else:
+        print_rows(rows, ("pack", "kept", "by", "verdicts", "validated", "with", "changes"), zone)
+
+
+def _validation_as_data(found: "Validation") -> dict[str, Any]:
+    return {
+        "pack": found.pack.name,
+        "sha256": found.pack.sha256,
+        "measurements": found.measurements,
+        "verdicts": found.verdicts,
+        "program": dict(found.program),
+        "other_program": [
+            {"name": name, "before": before, "after": after}
+            for name, before, after in found.other_program
+        ],
+        "changes": [asdict(each) for each in found.changes],
+    }
+
+
+def _print_validation(found: "Validation") -> None:
+    for each in found.changes:
+        typer.echo(each.sentence)
+    for name, before, after in found.other_program:
+        typer.echo(f"{name} was {before} when the pack was kept and is {after}")
+    versions = ", ".join(f"{name} {version}" for name, version in found.program.items())
+    typer.echo(f"judged with {versions}")
+    outcome = f"{len(found.changes)} changes" if found.changes else "nothing has changed"
+    typer.echo(
+        f"{outcome} in {found.verdicts} verdicts on {found.measurements} measurements of "
+        f"{found.pack.name!r}"
+    )
 
 
 def tell_what_if(found: "WhatIf", as_json: bool) -> None:

@@ -214,8 +214,10 @@ class Catalog:
         """Events on a measurement, order or lot (all where None), in the order of the chain."""
         return self._ask(lookups.events, subject)
 
-    def events_among(self, kind: EventKind, subjects: Sequence[str]) -> list[EventRow]:
-        """Events of one kind on any of the subjects, in the order of the chain."""
+    def events_among(
+        self, kind: EventKind, subjects: Sequence[str] | None = None
+    ) -> list[EventRow]:
+        """Events of one kind on any of the subjects (on all where None), in the chain's order."""
         return self._ask(lookups.events_among, kind, subjects)
 
     def linked_to(self, kind: LinkKind, targets: Sequence[str]) -> list[tuple[str, str]]:

@@ -244,11 +244,14 @@ def events(session: Session, subject: str | None = None) -> list[EventRow]:
     return rows_of("events", found)
 
 
-def events_among(session: Session, kind: EventKind, subjects: Sequence[str]) -> list[EventRow]:
-    """Events of one kind on any of the subjects, in the order of the chain."""
+def events_among(
+    session: Session, kind: EventKind, subjects: Sequence[str] | None = None
+) -> list[EventRow]:
+    """Events of one kind on any of the subjects (on all where None), in the order of the chain."""
+    condition = "" if subjects is None else f"AND subject IN {_ASKED}"
     found = session.arrow(
-        f"SELECT * FROM events WHERE kind = ? AND subject IN {_ASKED} ORDER BY event_no",
-        [kind.value, list(subjects)],
+        f"SELECT * FROM events WHERE kind = ? {condition} ORDER BY event_no",
+        [kind.value, *([] if subjects is None else [list(subjects)])],
     )
     return rows_of("events", found)
 
