@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 
 from speclake.api import Archive
+from tests.intake.test_long_files import take
+from tests.intake.test_readpool import tasks_of
 
 FORMAT = """
 [recognise]
@@ -395,3 +397,45 @@ def test_a_run_sheet_that_tells_the_site_completes_the_lead(lab):
     sheet.write_text("file,site\np1.r,3\n", "utf-8")
     lab.archive.ingest([lab.exports])
     assert lab.said("s1") == ("pass", "")
+
+
+SITES = '''
+"""Reads the sites of a mirror, first all in s and then all in p."""
+from speclake.importing import Confidence, Guess
+from speclake.spectrum import Spectrum
+
+class Sites:
+    name = "sites"
+    version = "1"
+
+    def sniff(self, head):
+        sure = Confidence.CERTAIN if head.content.startswith(b"sites") else Confidence.NO
+        return Guess(sure, "the first line is 'sites'")
+
+    def read(self, source):
+        sites = int(source.content.split()[1])
+        for polarisation, value in (("s", 95.0), ("p", 85.5)):
+            for site in range(sites):
+                yield Spectrum.as_listed(
+                    [500.0 + i for i in range(11)], [value + site / 1000] * 11,
+                    axis_unit="nm", unit="%R", place=f"{polarisation} {site}",
+                    fields={"sample": "A", "lot": "L1", "product": "mirror", "kind": "part",
+                            "site": str(site), "polarisation": polarisation, "angle_deg": "45"},
+                )
+'''
+
+
+@pytest.mark.parametrize("is_long", [False, True])
+def test_partners_in_one_file_are_found_however_long_it_is(lab, is_long):
+    lab = lab(S_AND_P)
+    (lab.archive.root / "plugins/sites.py").write_text(SITES, "utf-8")
+    file = lab.exports / "map.txt"
+    file.write_text("sites 40", "utf-8")
+    sizes = {"long_file_bytes": 4, "scans_bytes": 20_000} if is_long else {}
+    _, (reading,) = take(lab.archive, tasks_of([file]), **sizes)
+    assert (reading.spooled is not None) == is_long
+    assert lab.commits() == 1
+    found = lab.archive.verdicts().sort("value").to_dicts()
+    assert [each["value"] for each in found] == [90.25 + site / 1000 for site in range(40)]
+    assert all(len(each["drawn_from"]) == 1 for each in found)
+    assert not lab.archive.verify()
