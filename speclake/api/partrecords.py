@@ -64,10 +64,10 @@ class Records:
         """Record of the part that all these measurements are of, for one specification."""
         standing_in = self.witnesses.of([row for row in everything if counts(row)], specification)
         aside = [row for row in everything if row["withdrawn"] or row["superseded_by"]]
+        rows = (*everything, *standing_in)
         return PartRecord(
-            measured={
-                row["measurement_id"]: row["trusted_at"] for row in (*everything, *standing_in)
-            },
+            measured={row["measurement_id"]: row["trusted_at"] for row in rows},
+            quantities={row["measurement_id"]: row["quantity"] for row in rows},
             choices=self.choices,
             set_aside={
                 row["measurement_id"]: self._beside(row, specification, _why_aside(row))

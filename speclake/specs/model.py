@@ -73,8 +73,11 @@ class Specification(Table):
         if begin is not None and end is not None and begin > end:
             raise ValueError("an effective_from that is not after effective_until")
         self._check_classes()
+        witnessed = () if self.witness is None else self.witness.requirements
         for each in self.requirement:
-            self._check_needed(each)
+            each.over_sites.check_against(each.id, is_uncertain=each.is_uncertain())
+            if each.id not in witnessed:
+                self._check_needed(each)
         if self.witness is not None:
             self.witness.check_known(set(names))
         return self

@@ -44,6 +44,7 @@ def part(specification, *scans, choices=None, withdrawn=(), witnesses=(), first=
     order = [*conditions, *beside, *pieces]
     record = PartRecord(
         measured={key: NOON + timedelta(hours=number) for number, key in enumerate(order)},
+        quantities=dict.fromkeys(order, "transmittance"),
         choices={
             key: Choice(who, why, NOON + timedelta(days=number))
             for number, (key, who, why) in enumerate(choices or ())

@@ -123,6 +123,12 @@ def test_rules_that_contradict_themselves_are_refused(written):
         over(written)
 
 
+def test_an_uncertainty_of_the_mean_belongs_to_a_requirement_that_has_one():
+    stated = {"how": "mean", "uncertainty": 0.06, "k": 2, "source": "49 sites, invented"}
+    with pytest.raises(ValidationError, match="requirement 'T mean' itself"):
+        spec(over(stated))
+
+
 def test_the_description_names_the_rule():
     assert over("mean").description.endswith("mean over the sites")
     assert over({"fraction": "0.95"}).description.endswith("at 95 % of the sites or more")

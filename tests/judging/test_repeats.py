@@ -156,6 +156,16 @@ def test_places_are_told_once_for_all_requirements_with_the_worst_outcome():
     assert [each.outcome for each in told.spectra] == [Outcome.FAIL, Outcome.PASS]
 
 
+def test_repeats_of_which_no_requirement_speaks_are_told_too():
+    asked = MEAN.model_copy(update={"polarisation": "s"})
+    scans = (95.0, at(polarisation="s")), (95.0, at(polarisation="p"))
+    found = part(spec(asked), *scans, scans[1])
+    assert found.outcome is Outcome.PASS
+    assert found.remarks == (
+        "polarisation p was measured 2 times: not judged, then not judged; each counts",
+    )
+
+
 def test_none_is_not_enough():
     with pytest.raises(ValidationError):
         Repeats(most=0)

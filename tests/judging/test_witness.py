@@ -81,6 +81,13 @@ def test_two_witness_pieces_are_no_repeats_and_both_count():
     assert found.repeated == ()
 
 
+def test_what_only_a_witness_piece_answers_need_not_be_among_the_needs():
+    at_45 = MEAN.model_copy(update={"angle_deg": 45.0})
+    assert spec(at_45, witness=BY_RUN, angles_deg=[8]).requirements
+    with pytest.raises(ValidationError, match="with 45"):
+        spec(at_45, angles_deg=[8])
+
+
 def test_a_requirement_that_does_not_exist_is_refused():
     with pytest.raises(ValidationError, match="'T max' is none"):
         spec(witness=Witness(stands_for="lot", requirements=("T max",)))

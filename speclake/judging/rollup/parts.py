@@ -175,12 +175,12 @@ def _over_sites(
         if asked.over_sites.how == "all":
             numbers += [_Number(v, _at(v, conditions)) for each in by_site.values() for v in each]
             continue
-        sites = [worst_of(each) for each in by_site.values()]
-        number = _one_number(asked, sites, conditions, specification)
+        of_sites = [worst_of(each) for each in by_site.values()]
+        number = _one_number(asked, of_sites, conditions, specification)
         numbers.append(number)
         said = number.verdict.reason
         if asked.over_sites.how == "fraction" and number.verdict.outcome is Outcome.PASS:
-            passed_over = [each for each in sites if each.outcome is not Outcome.PASS]
+            passed_over = [each for each in of_sites if each.outcome is not Outcome.PASS]
             tolerated += [
                 f"{_Number(each, _at(each, conditions)).reason}; tolerated, since {said}"
                 for each in passed_over

@@ -61,7 +61,9 @@ def place_of(conditions: Conditions) -> Place:
     return Place(angle_deg=conditions.angle_deg, **texts)
 
 
-def compared_place(conditions: Conditions, requirement: Requirement, needs: Needs) -> Place:
+def compared_place(
+    conditions: Conditions, needs: Needs, requirement: Requirement | None = None
+) -> Place:
     """Where a spectrum was measured, so that the same place is equal however it was written.
 
     An angle within the tolerance of one that the requirement or the specification names is that
@@ -71,14 +73,20 @@ def compared_place(conditions: Conditions, requirement: Requirement, needs: Need
         name: None if (text := getattr(conditions, name)) is None else same_text(text)
         for name in TEXTS
     }
-    angle = conditions.angle_deg
-    if angle is not None and requirement.angle_deg is not None:
-        angle = requirement.angle_deg  # others get no verdict by this requirement
-    elif angle is not None:
-        near = min(needs.angles_deg, key=lambda each: abs(each - angle), default=None)
-        if near is not None and abs(near - angle) <= needs.angle_tolerance_deg:
-            angle = near
-    return Place(angle_deg=angle, **texts)
+    return Place(angle_deg=_compared_angle(conditions.angle_deg, needs, requirement), **texts)
+
+
+def _compared_angle(
+    angle_deg: float | None, needs: Needs, requirement: Requirement | None
+) -> float | None:
+    if angle_deg is None:
+        return None
+    if (
+        requirement is not None and requirement.angle_deg is not None
+    ):  # spectra at other angles get no verdict by it
+        return requirement.angle_deg
+    near = [each for each in needs.angles_deg if abs(each - angle_deg) <= needs.angle_tolerance_deg]
+    return min(near, key=lambda each: abs(each - angle_deg), default=angle_deg)
 
 
 def number_of_sites(found: Iterable[Conditions]) -> int:
@@ -103,19 +111,21 @@ def places_needed(sites: int | tuple[str, ...], needs: Needs) -> list[Place]:
 def places_spoken_of(requirement: Requirement, needs: Needs) -> list[Place]:
     """Combinations at which a requirement must be judged.
 
-    What it states of side, angle, polarisation or stage itself, its verdicts fulfil already; of
-    the rest it speaks wherever a complete part is measured.
+    What it states of side, angle, polarisation or stage itself, or tells the scans apart by that it
+    draws on, its verdicts fulfil already; of the rest it speaks wherever a complete part is
+    measured.
     """
+    settled = frozenset[str]().union(*(role.varied for role in requirement.roles))
     rest = needs.model_copy(
         update={
             key: ()
-            for key, own in (
-                ("sides", requirement.side),
-                ("angles_deg", requirement.angle_deg),
-                ("polarisations", requirement.polarisation),
-                ("stages", requirement.stage),
+            for key, name in (
+                ("sides", "side"),
+                ("angles_deg", "angle_deg"),
+                ("polarisations", "polarisation"),
+                ("stages", "stage"),
             )
-            if own is not None
+            if name in settled or getattr(requirement, name) is not None
         }
     )
     return places_needed(requirement.sites or needs.sites, rest)

@@ -33,12 +33,14 @@ class PartRecord:
     Parameters
     ----------
     measured : when each spectrum was measured, witness pieces and what was set aside included.
+    quantities : what each spectrum is of; a spectrum of another quantity is no repeat.
     choices : a person's word that of the spectra of its place this one counts.
     set_aside : spectra of the part that were withdrawn or superseded.
     witnesses : spectra of the witness pieces that stand for the part.
     """
 
     measured: Mapping[str, datetime] = field(default_factory=dict)
+    quantities: Mapping[str, str] = field(default_factory=dict)
     choices: Mapping[str, Choice] = field(default_factory=dict)
     set_aside: Mapping[str, Beside] = field(default_factory=dict)
     witnesses: Mapping[str, Beside] = field(default_factory=dict)

@@ -1,10 +1,10 @@
 """Places that were measured more than once: what was found, and what counts."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from speclake.judging.conditions import Conditions
+from speclake.judging.conditions import JUDGED_KINDS, Conditions
 from speclake.judging.repeats import Choice, Counted, counted
 from speclake.judging.rollup.places import Place, compared_place, place_of
 from speclake.judging.rollup.record import Beside, PartRecord
@@ -19,20 +19,21 @@ class Repeat:
 
     Parameters
     ----------
-    outcome : the worst of its verdicts by the specification.
+    outcome : the worst of its verdicts by the specification; None where there is none.
     set_aside : why it is withdrawn or superseded; empty where it is not.
     """
 
     measurement_id: str
     measured_at: datetime
-    outcome: Outcome
+    outcome: Outcome | None
     counts: bool
     set_aside: str
 
     @property
     def in_words(self) -> str:
         """Its outcome, and why it does not count where it was set aside."""
-        return f"{self.outcome} ({self.set_aside})" if self.set_aside else str(self.outcome)
+        outcome = str(self.outcome or "not judged")
+        return f"{outcome} ({self.set_aside})" if self.set_aside else outcome
 
 
 @dataclass(frozen=True)
@@ -61,9 +62,11 @@ class RepeatedPlace:
 
     @property
     def passed_over(self) -> tuple[Repeat, ...]:
-        """Spectra that did not pass and do not count."""
+        """Spectra that were judged, did not pass and do not count."""
         return tuple(
-            each for each in self.spectra if not each.counts and each.outcome is not Outcome.PASS
+            each
+            for each in self.spectra
+            if not each.counts and each.outcome not in (None, Outcome.PASS)
         )
 
     @property
@@ -112,53 +115,86 @@ def counted_verdicts(
     by_id = {each.id: each for each in specification.requirements}
     aside = [verdict for each in set_aside.values() for verdict in each.verdicts]
     known = {**conditions, **{key: each.conditions for key, each in set_aside.items()}}
-    groups: dict[tuple[str, Place], dict[str, Verdict]] = {}
+    groups: dict[tuple[str, Place], _Verdicts] = {}
     for verdict in (*verdicts, *aside):
         where = compared_place(
-            known[verdict.measurement_id], by_id[verdict.requirement], specification.needs
+            known[verdict.measurement_id], specification.needs, by_id[verdict.requirement]
         )
         groups.setdefault((verdict.requirement, where), {})[verdict.measurement_id] = verdict
     kept: list[tuple[Verdict, Place]] = []
-    repeated: dict[tuple[Place, frozenset[str]], list[dict[str, Verdict]]] = {}
+    repeated: dict[tuple[str, ...], list[_Verdicts]] = {}
+    telling = _Telling(known, specification, record, set_aside, piece)
     for (requirement, where), group in groups.items():
-        found = _counted([key for key in group if key not in set_aside], specification, record)
+        found = telling.counted(group)
         standing = [group[key] for key in found.ids]
         if found.as_mean:
             over = f"mean of {len(standing)} repeats"
             standing = [mean_of(by_id[requirement], standing, over)]
         kept += [(verdict, where) for verdict in standing]
         if len(group) > 1:
-            repeated.setdefault((where, frozenset(group)), []).append(group)
-    places = [
-        _repeated_place(found, known, specification, record, set_aside, piece)
-        for found in repeated.values()
-    ]
-    return CountedVerdicts(tuple(kept), tuple(places))
+            repeated.setdefault(telling.in_order(group), []).append(group)
+    for ids in telling.unjudged(repeated):
+        repeated[ids] = []
+    places = tuple(telling.place(ids, found) for ids, found in repeated.items())
+    return CountedVerdicts(tuple(kept), places)
 
 
-def _counted(ids: list[str], specification: Specification, record: PartRecord) -> Counted:
-    measured = {each: record.time_of(each) for each in ids}
-    return counted(measured, specification.repeats, record.choices)
+_Verdicts = dict[str, Verdict]
+"""Verdicts by one requirement on spectra of one place, by measurement."""
 
 
-def _repeated_place(
-    groups: list[dict[str, Verdict]],
-    conditions: Mapping[str, Conditions],
-    specification: Specification,
-    record: PartRecord,
-    set_aside: Mapping[str, Beside],
-    piece: str,
-) -> RepeatedPlace:
-    """What is told of spectra of one place, on which these groups of verdicts are."""
-    ids = sorted(groups[0], key=lambda each: (record.time_of(each), each))
-    found = _counted([each for each in ids if each not in set_aside], specification, record)
-    spectra = []
-    for each in ids:
-        outcome = worst(group[each].outcome for group in groups)
-        assert outcome is not None  # a place is repeated because it was judged
-        aside = set_aside[each].said if each in set_aside else ""
-        spectra.append(Repeat(each, record.time_of(each), outcome, each in found.ids, aside))
-    return RepeatedPlace(
-        place_of(conditions[ids[0]]), piece, tuple(spectra), found.by, found.why_more,
-        specification.repeats.most,
-    )  # fmt: skip
+@dataclass(frozen=True)
+class _Telling:
+    """What is known of the spectra of one piece, to tell of its repeats."""
+
+    conditions: Mapping[str, Conditions]
+    specification: Specification
+    record: PartRecord
+    set_aside: Mapping[str, Beside]
+    piece: str
+
+    def in_order(self, ids: Iterable[str]) -> tuple[str, ...]:
+        """Spectra, the oldest first."""
+        return tuple(sorted(ids, key=lambda each: (self.record.time_of(each), each)))
+
+    def counted(self, ids: Iterable[str]) -> Counted:
+        """Those of the spectra of one place that count."""
+        measured = {each: self.record.time_of(each) for each in ids if each not in self.set_aside}
+        return counted(measured, self.specification.repeats, self.record.choices)
+
+    def unjudged(self, told: Iterable[tuple[str, ...]]) -> list[tuple[str, ...]]:
+        """Repeats of one quantity and place of which no requirement tells, as of a partner."""
+        known = [set(ids) for ids in told]
+        groups: dict[tuple[str, Place], list[str]] = {}
+        for key, each in self.conditions.items():
+            quantity = self.record.quantities.get(key)
+            if quantity is not None and each.kind in JUDGED_KINDS:
+                where = compared_place(each, self.specification.needs)
+                groups.setdefault((quantity, where), []).append(key)
+        return [
+            self.in_order(ids)
+            for ids in groups.values()
+            if len(ids) > 1 and not any(set(ids) <= each for each in known)
+        ]
+
+    def place(self, ids: Sequence[str], groups: Sequence[_Verdicts]) -> RepeatedPlace:
+        """What is told of spectra of one place, on which these groups of verdicts are."""
+        found = self.counted(ids)
+        spectra = [
+            Repeat(
+                measurement_id=each,
+                measured_at=self.record.time_of(each),
+                outcome=worst(group[each].outcome for group in groups),
+                counts=each in found.ids,
+                set_aside=self.set_aside[each].said if each in self.set_aside else "",
+            )
+            for each in ids
+        ]
+        return RepeatedPlace(
+            place=place_of(self.conditions[ids[0]]),
+            piece=self.piece,
+            spectra=tuple(spectra),
+            by=found.by,
+            why_more=found.why_more,
+            most=self.specification.repeats.most,
+        )

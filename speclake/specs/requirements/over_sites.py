@@ -33,6 +33,19 @@ class OverSites(Table):
             raise ValueError('uncertainty, k and source together, and with how = "mean"')
         return self
 
+    def check_against(self, requirement: str, *, is_uncertain: bool) -> None:
+        """Refuse an uncertainty of the mean where the rule of the requirement knows of none.
+
+        Raises
+        ------
+        ValueError
+            It names the requirement.
+        """
+        if self.uncertainty is not None and not is_uncertain:
+            raise ValueError(
+                f"an uncertainty of requirement {requirement!r} itself, beside that of its mean"
+            )
+
     @property
     def in_words(self) -> str:
         """The rule as a phrase; empty where every site must pass."""
