@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from speclake.errors import UnitError
-from speclake.quantities.combining import absorptance_and_scatter, unpolarised
+from speclake.quantities.combining import absorptance_and_scatter, resampled, unpolarised
 from speclake.quantities.substrates import face_reflectance
 from speclake.spectrum import Axis, SpectrumSet
 
@@ -50,3 +50,29 @@ def test_what_is_missing_from_a_hundred_is_absorbed_or_scattered():
 def test_two_transmittances_close_no_balance():
     with pytest.raises(UnitError, match="do not convert"):
         absorptance_and_scatter(spectra_of(92.0), spectra_of(8.0))
+
+
+def test_resampling_takes_points_as_they_stand_and_lines_between_them():
+    coarse = SpectrumSet(
+        Axis(np.array([400.0, 410.0, 430.0]), "nm"), np.array([[90.0, 80.0, 60.0]]), "%T", ("a",)
+    )
+    wanted = Axis(np.array([399.0, 400.0, 405.0, 410.0, 420.0, 430.0, 431.0]), "nm")
+    found = resampled(coarse, wanted, largest_interval=20.0).values[0]
+    assert np.array_equal(found, [np.nan, 90, 85, 80, 70, 60, np.nan], equal_nan=True)
+    near = resampled(coarse, wanted, largest_interval=10.0).values[0]
+    assert np.array_equal(near, [np.nan, 90, 85, 80, np.nan, 60, np.nan], equal_nan=True)
+
+
+def test_resampling_beside_a_missing_value_invents_none():
+    holed = SpectrumSet(
+        Axis(np.array([400.0, 410.0, 420.0]), "nm"), np.array([[90.0, np.nan, 60.0]]), "%T", ("a",)
+    )
+    wanted = Axis(np.array([400.0, 401.0, 419.0, 420.0]), "nm")
+    found = resampled(holed, wanted, largest_interval=10.0).values[0]
+    assert np.array_equal(found, [90, np.nan, np.nan, 60], equal_nan=True)
+
+
+def test_scans_in_air_and_in_vacuum_are_not_resampled_onto_one_another():
+    in_air = SpectrumSet(Axis(GRID, "nm", "air"), np.ones((1, GRID.size)), "%T", ("a",))
+    with pytest.raises(ValueError, match="one unit and medium"):
+        resampled(in_air, Axis(GRID, "nm", "vacuum"), largest_interval=10.0)
