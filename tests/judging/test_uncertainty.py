@@ -5,7 +5,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from speclake.judging import Conditions, judge, judge_columns
+from speclake.judging import Conditions, explain, judge, judge_columns
 from speclake.judging.conditions import Bandwidth
 from speclake.judging.uncertainty import drawing, propagating
 from speclake.judging.uncertainty.linear import variances
@@ -275,6 +275,8 @@ def test_each_class_of_instruments_has_its_own_uncertainty():
     conditions = [Conditions(instrument=each) for each in ("bench 2", "line 3", "BENCH 1 ")]
     column = judge_columns(set_of(np.stack([FILTER] * 3)), spec, conditions).columns[0]
     np.testing.assert_array_equal(column.uncertainty.expanded, [0.1, 0.4, 0.1])
+    said = "uncertainty from invented for double beam or invented for array"
+    assert said in spec.requirements[0].description
 
 
 @pytest.mark.parametrize(
@@ -325,6 +327,8 @@ def test_a_value_within_its_own_uncertainty_is_undecided():
         assert verdict.outcome is outcome
         assert verdict.uncertainty == pytest.approx(0.2)
         assert verdict.coverage_factor == 2
+        assert "uncertainty from budget in place" in explain(verdict)
+        assert "expanded uncertainty 0.2 %T (k = 2)" in explain(verdict)
 
 
 def test_lines_of_one_size_are_not_one_error():

@@ -16,6 +16,7 @@ from speclake.specs.requirements.uncertainty import (
     USUAL_COVERAGE_FACTOR,
     UncertaintyKey,
     check_statements,
+    sources_in_words,
 )
 from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
 
@@ -178,7 +179,8 @@ class Requirement(Limited):
         """The requirement as one phrase, with its limits as written."""
         smoothing = f" {self.after_smoothing.in_words}" if self.after_smoothing else ""
         words = [f"{self.taken()}{smoothing}", self._limits_in_words(self.unit)]
-        return ", ".join([*words, *self._rule_in_words(self.unit), *self._conditions_in_words()])
+        words += [*self._rule_in_words(self.unit), *sources_in_words(self.uncertainty)]
+        return ", ".join([*words, *self._conditions_in_words()])
 
     def _place_in_words(self) -> str:
         """Where on the axis the number is taken, as `taken` says it."""

@@ -133,9 +133,8 @@ class StatedUncertainty(Table):
     @property
     def in_words(self) -> str:
         """Where the uncertainty comes from, as a phrase."""
-        if self.expanded is not None:
-            return self.source
-        return f"budget {self.budget}" if self.budget is not None else "budget of the requirement"
+        said = self.source if self.expanded is not None else f"budget {self.budget or 'in place'}"
+        return f"{said} for {self.instrument_class}" if self.instrument_class else said
 
 
 def _statements(written: object) -> object:
@@ -157,6 +156,13 @@ UncertaintyKey = (
     | None
 )
 """A number is expanded with k = 2; tables say more, one for each class of instruments."""
+
+
+def sources_in_words(written: float | tuple[StatedUncertainty, ...] | None) -> list[str]:
+    """Where the uncertainty of a requirement comes from, as one phrase; none for a number alone."""
+    if not isinstance(written, tuple):
+        return []
+    return [f"uncertainty from {' or '.join(each.in_words for each in written)}"]
 
 
 def check_statements(
