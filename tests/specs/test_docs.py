@@ -8,16 +8,18 @@ import pytest
 
 from speclake.specs import AnyRequirement, Needs, Requirement, Specification
 from speclake.specs.requirements.over_sites import OverSites
+from speclake.specs.requirements.several import AnyDrawnFrom
 from speclake.specs.rollup import Repeats, Witness
 from speclake.specs.sampling import Lot
 
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE, QUANTITIES = DOCS / "specifications.md", DOCS / "quantities.md"
-PAGES = (PAGE, QUANTITIES, DOCS / "parts-and-lots.md")
+PAGES = (PAGE, QUANTITIES, DOCS / "parts-and-lots.md", DOCS / "combining.md")
 EXAMPLES = re.findall(
     r"```toml\n(.*?)```", "".join(page.read_text("utf-8") for page in PAGES), re.DOTALL
 )
 KINDS = get_args(get_args(AnyRequirement)[0])
+WAYS_TO_DRAW = get_args(get_args(AnyDrawnFrom)[0])
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda text: text.splitlines()[0])
@@ -27,7 +29,8 @@ def test_each_example_is_a_specification(example):
 
 
 @pytest.mark.parametrize(
-    "model", [Specification, Requirement, Needs, Repeats, Witness, Lot, OverSites, *KINDS]
+    "model",
+    [Specification, Requirement, Needs, Repeats, Witness, Lot, OverSites, *KINDS, *WAYS_TO_DRAW],
 )
 def test_each_key_stands_in_an_example(model):
     written = "\n".join(EXAMPLES)
