@@ -8,7 +8,18 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from speclake import settings as settings_module
-from speclake.api import bench, charts, formatkeeping, mending, parts, retrying, taking
+from speclake.api import (
+    bench,
+    charts,
+    conceding,
+    concessions,
+    explaining,
+    formatkeeping,
+    mending,
+    parts,
+    retrying,
+    taking,
+)
 from speclake.api.acts import Acts
 from speclake.api.overtime import OverTime
 from speclake.archive.catalog import Query
@@ -37,7 +48,7 @@ class Archive(Acts, OverTime):
 
     def __init__(self, root: Path, settings: Settings, store: Lake) -> None:
         self.root, self.settings, self.store = root, settings, store
-        self.judge_step = Judge(root)
+        self.judge_step = Judge(root, store.spectra)
         self.watch_states: Callable[[], list[FolderState]] = self._unwatched
         """How the watched folders are; set by the service that watches them."""
 
@@ -177,6 +188,10 @@ class Archive(Acts, OverTime):
         """Spectra as exported, one set for each axis and unit."""
         return self.store.spectra(list(ids))
 
+    def derived(self, ids: Iterable[str]) -> list[SpectrumSet]:
+        """Spectra that were made of several measurements, as verdicts name them."""
+        return self.store.derived(list(ids))
+
     def verdicts(self, ids: Sequence[str] | None = None, **query: Any) -> "pl.DataFrame":
         """Current verdicts of measurements, or of all that fit a query."""
         chosen = list(ids) if ids is not None else self._ids(**query)
@@ -255,6 +270,26 @@ class Archive(Acts, OverTime):
     def lot_verdict(self, lot: str) -> parts.LotReport:
         """Outcome of a lot over all of its parts."""
         return parts.lot_report(self, lot)
+
+    def explain(self, measurement_id: str, **asked: Any) -> list[explaining.Explanation]:
+        """Verdicts in a sentence and a picture; see `speclake.api.explaining.explanations`."""
+        return explaining.explanations(self, measurement_id, **asked)
+
+    def concede(self, *, who: str, why: str, **asked: Any) -> concessions.Concession:
+        """Accept what failed; keywords are the fields of `speclake.api.conceding.Asked`."""
+        return conceding.concede(self, conceding.Asked(**asked), who=who, why=why)
+
+    def revoke_concession(self, concession_id: str, *, who: str, why: str) -> None:
+        """Take a concession back; it stays in the record."""
+        conceding.revoke(self, concession_id, who=who, why=why)
+
+    def concessions(self, ids: Sequence[str]) -> concessions.Concessions:
+        """Concessions that speak of some measurements, as of today."""
+        return concessions.concessions_on(self.store.catalog, ids, self.settings.zone)
+
+    def accepted(self, ids: Sequence[str]) -> dict[str, str]:
+        """Who accepts those of the measurements that failed, where concessions cover all of it."""
+        return concessions.accepted(self.store.catalog, ids, self.settings.zone)
 
     def requirements(self) -> list[charts.ChartedRequirement]:
         """Requirements that have verdicts, by product and specification."""
