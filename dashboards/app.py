@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import bench, chart, intake, measurement, mend, overlay, search
+from speclake_dashboards import bench, chart, intake, measurement, mend, overlay, search, specs
 from speclake_dashboards.address import Address
 from speclake_dashboards.border import caught
 from speclake_dashboards.theme import PAGES, View, framed
@@ -24,6 +24,7 @@ ROUTES: dict[str, Page] = {
     "overlay": overlay.page,
     "chart": chart.page,
     "bench": bench.page,
+    "specs": specs.page,
     "intake": intake.page,
     "mend": mend.page,
     "measurement": measurement.page,

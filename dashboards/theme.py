@@ -19,6 +19,7 @@ PAGES = {
     "overlay": "Overlay",
     "chart": "Control chart",
     "bench": "Bench",
+    "specs": "Specifications",
     "intake": "Intake",
 }
 """Address of each page in the navigation bar and the word that stands there."""

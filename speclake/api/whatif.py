@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 LISTS = (("orders", "order_number"), ("customers", "customer"), ("products", "product"))
 """Lists of a specification that say what it applies to, the closest first, with their fields."""
 
-PART = ("product", "lot", "sample", "serial", "site", "trusted_at")
+PART = ("product", "lot", "sample", "serial", "site", "file", "trusted_at")
 """What is told of a measurement beside its outcomes."""
 
 Outcomes = tuple[str, str]

@@ -86,7 +86,8 @@ def shown(archive, address: str) -> str:
     panels = ",".join(ids_of(archive, product="cover panel", limit=3))
     (window,) = ids_of(archive, product="camera window", limit=1)
     refused = archive.files(outcome="refused")["file_id"][0]
-    return address.format(panels=panels, window=window, refused=refused)
+    spec = archive.specification("camera window, in-house").version
+    return address.format(panels=panels, window=window, refused=refused, spec=spec)
 
 
 @pytest.mark.parametrize("visit", [DESK, PHONE], indirect=True, ids=["desk", "phone"])
@@ -103,6 +104,8 @@ def shown(archive, address: str) -> str:
         ("bench", "h2", "bench A"),
         ("intake", "h2", "Folders"),
         ("intake?outcome=refused", "text=Expected:", "Found:"),
+        ("specs", "table", "Compare two"),
+        ("specs?what_if={spec}", "h3", "would change outcome"),
         ("mend", "h1", "Refused files"),
         ("mend?file={refused}", "textarea", "What it reads"),
         ("measurement?id={window}", "canvas", "Header as read"),

@@ -5,8 +5,10 @@ from datetime import UTC, datetime
 import holoviews as hv
 import pytest
 from markupsafe import Markup
+from speclake_dashboards.address import link
 from speclake_dashboards.app import ROUTES, view_of
 from speclake_dashboards.border import OUR_FAULT
+from speclake_dashboards.specs import LISTED, what_if_text
 
 from speclake.intake.folders import FolderState
 from tests.dashboards.conftest import NASTY
@@ -22,6 +24,13 @@ JUNK = {
     "bench": [{"instrument": [b"bench Z"]}, {"x": [b"1"]}],
     "intake": [{"outcome": [b"lost"]}, {"page": [b"1e9"]}],
     "mend": [{"file": [b"0" * 32]}, {"file": [b"a,b"]}, {"file": [b"!"]}, {"x": [b"1"]}],
+    "specs": [
+        {"spec": [b"none"]},
+        {"before": [b"0" * 32]},
+        {"what_if": [b"/etc/passwd.toml"]},
+        {"before": [b"a"], "after": [b"b"]},
+        {"x": [b"1"]},
+    ],
     "measurement": [{}, {"id": [b"0" * 32]}, {"id": [b"a", b"b"]}],
 }
 
@@ -234,3 +243,39 @@ def test_an_overlay_with_limits_begins_near_them_and_links_to_the_whole_spectrum
     whole = ask(archive, "overlay", ids=key, view="whole")
     assert f'<a href="overlay?ids={key}">Near the limits</a>' in whole
     assert "Whole spectrum" not in whole
+
+
+def test_specifications_are_listed_with_what_they_are_for_and_who_approved_them(archive):
+    text = ask(archive, "specs")
+    assert "customer customer 1; product camera window" in text
+    assert "op 9, 2026-02-16" in text and "in effect" in text
+    assert "None is kept" in text
+    only = ask(archive, "specs", spec="cover panel")
+    assert "cover panel" in only and "customer customer 1" not in only
+
+
+def test_two_specifications_are_compared_in_words(archive):
+    before, after = (
+        archive.specification(name).version for name in ("camera window", "camera window, in-house")
+    )
+    text = ask(archive, "specs", before=before, after=after)
+    assert "at_least raised from 99.25 %T to 99.50 %T (tighter)" in text
+    assert link("specs", {"what_if": after}) in text
+    assert "Both say the same" in ask(archive, "specs", before=before, after=before)
+
+
+def test_what_a_specification_would_change_is_told_with_links_to_the_measurements(
+    archive, tmp_path
+):
+    name = "camera window, in-house"
+    same = what_if_text(archive.what_if(name))
+    assert '<span class="count">0</span>' in same and "nothing was written" in same
+    written = (archive.root / "specs/camera-window-in-house.toml").read_text("utf-8")
+    draft = tmp_path / "draft.toml"
+    draft.write_text(written.replace("99.50", "99.99"), "utf-8")
+    found = archive.what_if(str(draft))
+    assert found.changed_measurements > 0
+    text = what_if_text(found)
+    assert f'<span class="count">{found.changed_measurements}</span>' in text
+    for key in found.changes["measurement_id"].head(LISTED):
+        assert f'href="measurement?id={key}"' in text
