@@ -157,7 +157,9 @@ def lot_report(archive: "Archive", lot: str) -> LotReport:
     """
     parts = part_reports(archive, lot=lot)
     if not parts:
-        raise NotFound(f"found no part of lot {lot!r}")
+        pieces = archive.store.catalog.count(Query(lot=lot, kind=str(Kind.WITNESS)))
+        only = ", only spectra of witness pieces" if pieces else ""
+        raise NotFound(f"found no part of lot {lot!r}{only}")
     by_spec: dict[str, list[tuple[PartReport, SpecOutcome]]] = {}
     for part in parts:
         for each in part.specs:

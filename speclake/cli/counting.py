@@ -51,4 +51,4 @@ def state_lot(
     """
     with opened(archive) as lake:
         lake.state_lot(lot, size, who=who, why=why)
-    typer.echo(f"lot {lot} has {size} parts")
+    typer.echo(f"lot {lot} has {size} part{'' if size == 1 else 's'}")
