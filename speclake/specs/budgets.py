@@ -12,6 +12,7 @@ from speclake import tomlfile
 from speclake.errors import BadSettings, SettingsProblem
 from speclake.specs.model import Specification
 from speclake.specs.requirements.uncertainty import Budget
+from speclake.specs.tablefiles import problem_of
 
 BUDGETS = "budgets"
 """Name of the folder, beside that of the specifications."""
@@ -47,14 +48,7 @@ def with_budgets(specification: Specification, folder: Path, file: str) -> Speci
     try:
         return Specification.model_validate(said)
     except ValidationError as error:
-        problems = (
-            SettingsProblem(
-                file, None, "budget", repr(each["input"])[:60],
-                each["msg"].removeprefix("Value error, "),
-            )
-            for each in error.errors()
-        )  # fmt: skip
-        raise BadSettings(tuple(problems)) from None
+        raise problem_of(file, "budget", error) from None
 
 
 def _read(folder: Path, name: str, file: str) -> Budget:

@@ -72,7 +72,7 @@ class TableForm(Generic[TableT]):
         try:
             return Specification.model_validate(said)
         except ValidationError as error:
-            raise _problem(file, self.key, error) from None
+            raise problem_of(file, self.key, error) from None
 
     def _named(self, folder: Path, names: str | list[str], file: str) -> object:
         """What a requirement keeps of the table, or of each table, that it names."""
@@ -117,7 +117,7 @@ class TableForm(Generic[TableT]):
         try:
             return self.model.model_validate(said)
         except ValidationError as error:
-            raise _problem(where, "table", error) from None
+            raise problem_of(where, "table", error) from None
 
     def _said(self, where: str, header: list[str]) -> dict[str, str]:
         """What the lines above the columns say."""
@@ -143,7 +143,7 @@ def _numbers(file: str, number: int, line: str) -> tuple[float, float]:
     return position, value
 
 
-def _problem(file: str, key: str, error: ValidationError) -> BadSettings:
+def problem_of(file: str, key: str, error: ValidationError) -> BadSettings:
     """What pydantic found, as problems of a file."""
     return BadSettings(
         tuple(

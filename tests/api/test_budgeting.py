@@ -5,10 +5,12 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from speclake.api import Archive
 from speclake.api.budgeting import lines_from_repeats
 from speclake.api.events import NotAllowed
+from speclake.cli.app import app
 from speclake.specs.requirements.uncertainty import Budget
 from tests import labs
 
@@ -70,3 +72,11 @@ def test_scans_of_two_pieces_are_no_repeats(archive):
 def test_one_scan_tells_nothing(archive):
     with pytest.raises(NotAllowed, match="two scans and two points or more, found 1 scans"):
         lines_from_repeats(archive, ids_of(archive)[:1], (500, 700))
+
+
+def test_the_command_prints_what_goes_into_a_budget(archive, tmp_path):
+    ids = ids_of(archive)
+    asked = ["repeatability", *ids, "--band", "500", "700", "--archive", str(tmp_path / "lab")]
+    result = CliRunner().invoke(app, asked)
+    assert result.exit_code == 0, result.output
+    assert len(Budget.model_validate(tomllib.loads(result.stdout)).lines) == 2

@@ -8,6 +8,7 @@ import pytest
 from speclake.judging import Conditions, explain, judge, judge_columns
 from speclake.judging.conditions import Bandwidth
 from speclake.judging.uncertainty import drawing, propagating
+from speclake.judging.uncertainty.fields import errors_of
 from speclake.judging.uncertainty.linear import variances
 from speclake.specs import Outcome, Specification
 from speclake.specs.requirements.uncertainty import BudgetLine, StatedUncertainty
@@ -27,6 +28,10 @@ LAMP = {
     "correlation": "exponential", "correlation_length_nm": 15,
 }  # fmt: skip
 SCALE = {"name": "scale", "source": "invented", "unit": "nm", "u": 0.1, "correlation": "full"}
+DRAWN_ONCE = [
+    [0.20064001727791825, 0.13204652381802842],
+    [-0.10321619921247119, -0.01533739910293886],
+]
 LINES = {"none": NOISE, "full": OFFSET, "exponential": LAMP, "wavelength": SCALE}
 
 MEAN = {"what": "mean", "unit": "%T", "band": [500, 600], "at_least": "40"}
@@ -329,6 +334,35 @@ def test_a_value_within_its_own_uncertainty_is_undecided():
         assert verdict.coverage_factor == 2
         assert "uncertainty from budget in place" in explain(verdict)
         assert "expanded uncertainty 0.2 %T (k = 2)" in explain(verdict)
+
+
+def test_draws_stay_what_they_are():
+    """Whatever the versions of the libraries: the errors hang on a text and a raw stream alone."""
+    lines = [(0, BudgetLine.model_validate(NOISE)), (1, BudgetLine.model_validate(OFFSET))]
+    added = errors_of(lines, np.array([400.0, 500.0]), "%T", 100, "a name").added
+    expected = DRAWN_ONCE
+    np.testing.assert_allclose(added[:2], expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("unit", ["um", "cm-1", "eV"])
+def test_a_mean_is_as_uncertain_whatever_the_axis_counts(unit):
+    in_nm = standard(MEAN, LAMP, SCALE)
+    positions = convert_positions(GRID, "nm", "vacuum", unit, "vacuum")
+    order = np.argsort(positions)
+    asked = {**MEAN, "medium": "vacuum"}
+    found = standard(
+        asked, LAMP, SCALE, values=FILTER[order], axis=Axis(positions[order], unit, "vacuum")
+    )
+    # means over the unit of the band differ only by how a line is drawn between two points
+    assert found == pytest.approx(in_nm, rel=1e-3)
+
+
+@pytest.mark.parametrize("requirement", [*SUMS.values(), DRAWN["median"]])
+def test_twice_the_errors_are_twice_the_uncertainty(requirement):
+    once = standard(requirement, NOISE, LAMP)
+    twice = standard(requirement, *({**line, "u": 2 * line["u"]} for line in (NOISE, LAMP)))
+    # a median bends a little within the errors
+    assert twice == pytest.approx(2 * once, rel=0.02 if requirement["what"] == "median" else 1e-12)
 
 
 def test_lines_of_one_size_are_not_one_error():
