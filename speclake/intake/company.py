@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from speclake.archive.catalog import Catalog
 from speclake.intake.choices import choices_of
-from speclake.judging.belonging import Record, SpotKey, spot_of
+from speclake.judging.belonging import Record, SpotKey, names_of, spot_of
 from speclake.judging.conditions import JUDGED_KINDS
 from speclake.judging.repeats import Choice
 from speclake.measurement import Kind, LinkKind, Measurement
@@ -139,15 +139,18 @@ def _twins_of(catalog: Catalog, changed: Iterable[Measurement], gone: Collection
 def _after_blanks(
     catalog: Catalog, touched: Iterable[Measurement], longest_h: float
 ) -> list[Measurement]:
-    """Measurements of parts that may draw on a blank that is touched."""
-    return [
+    """Measurements of parts that may draw on a blank that is touched, or say that they do."""
+    blanks = [each for each in touched if each.kind is Kind.BLANK and longest_h > 0]
+    late = [
         m
-        for blank in touched
-        if blank.kind is Kind.BLANK and blank.instrument is not None and longest_h > 0
+        for blank in blanks
+        if blank.instrument is not None
         for m in catalog.measured_on(
             [blank.instrument], blank.trusted_at, blank.trusted_at + timedelta(hours=longest_h)
         )
     ]
+    names = frozenset[str]().union(*map(names_of, blanks))
+    return [*late, *catalog.parts_naming(sorted(names))]
 
 
 def _record(
@@ -195,10 +198,17 @@ def _blanks(
         return {}
     instruments = sorted({m.instrument for m in leads if m.instrument is not None})
     since = min(times) - timedelta(hours=longest_h)
-    named = catalog.brief(sorted(_targets(leads, LinkKind.MEASURED_AGAINST)))
+    linked = catalog.brief(sorted(_targets(leads, LinkKind.MEASURED_AGAINST)))
+    names = {
+        link.target
+        for m in leads
+        for link in m.links
+        if link.kind is LinkKind.MEASURED_AGAINST and link.by_name
+    }
+    named = catalog.blanks_named(instruments, sorted(names))
     blanks = {
         m.measurement_id: m
-        for m in (*catalog.blanks_of(instruments, since, max(times)), *named, *changed)
+        for m in (*catalog.blanks_of(instruments, since, max(times)), *linked, *named, *changed)
         if m.kind is Kind.BLANK and m.measurement_id not in gone
     }
     found: defaultdict[str, list[Measurement]] = defaultdict(list)

@@ -246,11 +246,18 @@ def _blank_for(
     return Belonging(found, looked_at=(found.measurement_id,))
 
 
-def _is_linked(lead: Measurement, blank: Measurement) -> bool:
+def names_of(blank: Measurement) -> frozenset[str]:
+    """Names by which a scan may say that it was measured against a blank."""
     path = PurePosixPath(blank.file)
-    names = {blank.file, path.name, path.stem, blank.run, blank.sample}
+    names = (blank.file, path.name, path.stem, blank.run, blank.sample)
+    return frozenset(name for name in names if name)
+
+
+def _is_linked(lead: Measurement, blank: Measurement) -> bool:
     return any(
         link.kind is LinkKind.MEASURED_AGAINST
-        and (link.target in names if link.by_name else link.target == blank.measurement_id)
+        and (
+            link.target in names_of(blank) if link.by_name else link.target == blank.measurement_id
+        )
         for link in lead.links
     )

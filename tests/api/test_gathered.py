@@ -40,6 +40,7 @@ port = "Port"
 angle_deg = "Angle"
 polarisation = "Polarisation"
 bandwidth_nm = "Bandwidth"
+measured_against = "Against"
 """
 SPECS = {
     "visor": """
@@ -202,6 +203,39 @@ def test_a_blank_that_is_too_old_or_of_another_instrument_does_not_count(lab):
     lab.take("T3 in time", Scanned="2026-05-04 02:00:00")
     assert lab.only("haze")["outcome"] == "pass"
     assert "T3 in time" in lab.only("haze")["beside"]
+
+
+def test_the_blank_that_a_scan_names_goes_before_the_latest(lab):
+    lab.take("T3 named", Scanned="2026-05-02 08:00:00")
+    lab.take("T3", "T2", "T1")
+    lab.take("T4", Against="T3 named")
+    assert lab.only("haze")["beside"] == ["T1", "T2", "T3 named"]
+    lab.archive.withdraw([lab.ids["T3 named"]], who="op 1", why="the trap was open")
+    assert lab.only("haze")["beside"] == ["T1", "T2", "T3"]
+
+
+def test_a_named_blank_that_comes_after_the_scan_is_taken_then(lab):
+    lab.take("T3", "T2", "T1")
+    lab.take("T4", Against="T3 named")
+    assert lab.only("haze")["beside"] == ["T1", "T2", "T3"]
+    lab.take("T3 named", Scanned="2026-05-02 08:00:00")
+    assert lab.only("haze")["beside"] == ["T1", "T2", "T3 named"]
+
+
+def test_of_two_blanks_the_latest_before_the_scan_counts(lab):
+    lab.take("T4", "T3", "T2", "T1")
+    lab.take("T3 later", Scanned="2026-05-04 09:00:00")
+    assert lab.only("haze")["beside"] == ["T1", "T2", "T3 later"]
+    lab.take("T3 after", Scanned="2026-05-04 10:30:00")
+    assert lab.only("haze")["beside"] == ["T1", "T2", "T3 later"]
+
+
+def test_a_part_passes_with_its_haze_and_with_its_series(lab):
+    lab.take("T4", "T3", "T2", "T1", "0", "20", "40")
+    for lot in ("L1", "L2"):
+        (report,) = lab.archive.part_verdicts(lot=lot)
+        (each,) = report.specs
+        assert (each.verdict.outcome, each.verdict.missing) == ("pass", ())
 
 
 def test_a_reading_that_is_withdrawn_takes_the_haze_with_it(lab):

@@ -1,10 +1,13 @@
 """A part whose requirement draws on scans at several angles, or on four readings."""
 
+import numpy as np
 import pytest
 
+from speclake.judging import Conditions
 from speclake.judging.several import Drawn, judge_gathered, judge_lacking
 from speclake.judging.taking.given import Partner
 from speclake.specs import Outcome, Specification
+from speclake.spectrum import Axis, SpectrumSet
 from tests.judging.pieces import part_outcome
 from tests.judging.test_taking_angles import edge_at, how, scan
 
@@ -28,6 +31,26 @@ largest_interval = 1
 largest_bandwidth_nm = 2
 at_least = {limit}
 """
+
+HAZE = """
+name = "visor"
+[[requirement]]
+id = "haze"
+what = "haze"
+of = "%T"
+unit = "%"
+edition = "2021"
+illuminant = "A"
+largest_interval = 10
+largest_age_h = 8
+{limit}
+"""
+
+
+def level(value):
+    """A grey reading."""
+    grid = np.arange(380.0, 781.0, 5.0)
+    return SpectrumSet(Axis(grid, "nm"), np.full((1, grid.size), value), "%T", ("m",))
 
 
 def specification(more="", asked="", limit="-45.0"):
@@ -87,6 +110,50 @@ def test_every_scan_must_be_of_the_class_of_instruments_asked_for():
     mixed = judged(spec, lambda angle: how(angle, instrument="two" if angle == 20 else "one"))
     assert mixed.outcome is Outcome.NOT_MEASURABLE
     assert mixed.reason.startswith("at 20°: ")
+
+
+def test_many_series_have_the_numbers_that_each_has_alone():
+    spec = specification()
+    (asked,) = spec.requirements
+    indices = np.linspace(1.5, 2.3, 700)
+    leads = [scan(600.0 - number / 100) for number in range(indices.size)]
+    partners = [
+        {
+            f"scan at {angle}°": Partner(scan(edge_at(angle, index)), how(angle))
+            for angle in (20, 40)
+        }
+        for index in indices
+    ]
+    together = SpectrumSet(
+        leads[0].axis,
+        np.concatenate([each.values for each in leads]),
+        "%T",
+        tuple(f"m{number}" for number in range(indices.size)),
+    )
+    found = judge_gathered(spec, asked, Drawn(together, [how(0.0)] * indices.size), partners)
+    assert len({each.value for each in found.verdicts}) == indices.size
+    for number in (0, 511, 512, 699):
+        alone = judge_gathered(spec, asked, Drawn(leads[number], [how(0.0)]), [partners[number]])
+        assert alone.verdicts[0].value == found.verdicts[number].value
+
+
+@pytest.mark.parametrize(
+    ("limit", "outcome"),
+    [("at_most = 2.0", Outcome.FAIL), ("at_least = 20.0", Outcome.PASS),
+     ("at_least = 40.0", Outcome.NOT_MEASURABLE)],
+)  # fmt: skip
+def test_a_diffusing_specimen_is_decided_as_far_as_the_standard_goes(limit, outcome):
+    spec = Specification.from_toml_text(HAZE.format(limit=limit), "s")
+    (asked,) = spec.requirements
+    others = {
+        role.name: Partner(level(value), Conditions())
+        for role, value in zip(asked.roles[1:], (90.0, 1.0, 100.0), strict=True)
+    }
+    found = judge_gathered(spec, asked, Drawn(level(50.0), [Conditions()]), [others])
+    (verdict,) = found.verdicts
+    assert verdict.outcome is outcome
+    assert (verdict.bound, float(verdict.shown)) == ("at least", 30.0)
+    assert "such a specimen is diffusing" in verdict.reason
 
 
 def test_a_lead_without_company_is_not_measurable_for_the_reason_found():

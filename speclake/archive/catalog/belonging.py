@@ -38,6 +38,30 @@ def blanks_of(
     return briefly(session, condition, [list(instruments), since, until])
 
 
+def blanks_named(
+    session: Session, instruments: Sequence[str], names: Sequence[str]
+) -> list[Measurement]:
+    """Blanks that count, of some instruments, with a file, run or sample of one of these names."""
+    if not instruments or not names:
+        return []
+    bare = "parse_filename(file, {}, 'forward_slash')".format
+    either = " OR ".join(
+        f"{each} IN {_ASKED}" for each in ("file", bare("false"), bare("true"), "run", "sample")
+    )
+    condition = f"instrument IN {_ASKED} AND kind = '{Kind.BLANK}' AND {_COUNTS} AND ({either})"
+    return briefly(session, condition, [list(instruments), *[list(names)] * 5])
+
+
+def parts_naming(session: Session, names: Sequence[str]) -> list[Measurement]:
+    """Measurements of parts that count and say by name that they were measured against these."""
+    if not names:
+        return []
+    condition = f"""{_OF_A_PART} AND {_COUNTS} AND measurement_no IN (
+        SELECT measurement_no FROM links
+        WHERE kind = '{LinkKind.MEASURED_AGAINST}' AND by_name AND target IN {_ASKED})"""
+    return briefly(session, condition, [list(names)])
+
+
 def measured_on(
     session: Session, instruments: Sequence[str], since: datetime, until: datetime
 ) -> list[Measurement]:

@@ -168,6 +168,14 @@ class Catalog:
         """Blanks of some instruments within a span of time, headers left out."""
         return self._ask(belonging.blanks_of, instruments, since, until)
 
+    def blanks_named(self, instruments: Sequence[str], names: Sequence[str]) -> list[Measurement]:
+        """Blanks of some instruments by the names of their files, runs or samples."""
+        return self._ask(belonging.blanks_named, instruments, names)
+
+    def parts_naming(self, names: Sequence[str]) -> list[Measurement]:
+        """Measurements of parts that name one of these as what they were measured against."""
+        return self._ask(belonging.parts_naming, names)
+
     def measured_on(
         self, instruments: Sequence[str], since: datetime, until: datetime
     ) -> list[Measurement]:
