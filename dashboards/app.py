@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import bench, chart, intake, measurement, mend, overlay, search, specs
+from speclake_dashboards import bench, chart, intake, lot, measurement, mend, overlay, search, specs
 from speclake_dashboards.address import Address
 from speclake_dashboards.border import caught
 from speclake_dashboards.theme import PAGES, View, framed
@@ -22,6 +22,7 @@ Page = Callable[["Archive", Address], View]
 ROUTES: dict[str, Page] = {
     "search": search.page,
     "overlay": overlay.page,
+    "lot": lot.page,
     "chart": chart.page,
     "bench": bench.page,
     "specs": specs.page,

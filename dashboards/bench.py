@@ -13,6 +13,8 @@ from speclake_dashboards.query import NAMED_BY, name_of
 from speclake_dashboards.theme import View, moment, render
 from speclake_dashboards.verdicts import Explained, explained_by_measurement
 
+from speclake.api.concessions import today_in
+from speclake.api.parts import ids_behind
 from speclake.errors import NotFound
 from speclake.specs.verdicts import Outcome
 
@@ -30,7 +32,8 @@ def page(archive: "Archive", address: Address) -> View:
     instrument = address.text("instrument")
 
     def told() -> Markup:
-        question = ("bench", instrument)
+        # a concession may end with the day
+        question = ("bench", instrument, today_in(archive.settings.zone))
         return as_of_now(archive, question, lambda: _benches(archive, instrument))
 
     now = renewed(told, PERIOD_MS)
@@ -52,7 +55,7 @@ def _benches(archive: "Archive", instrument: str | None) -> Markup:
     return render(
         "bench.html",
         benches=[
-            _bench(view, said, zone)
+            _bench(archive, view, said, zone)
             | {"conflicts": disputed.get(view.measurement.measurement_id, [])}
             for view in views
         ],
@@ -61,7 +64,10 @@ def _benches(archive: "Archive", instrument: str | None) -> Markup:
 
 
 def _bench(
-    view: "BenchView", all_said: Mapping[str, list[Explained]], zone: tzinfo | None
+    archive: "Archive",
+    view: "BenchView",
+    all_said: Mapping[str, list[Explained]],
+    zone: tzinfo | None,
 ) -> dict[str, Any]:
     found = view.measurement
     said = all_said.get(found.measurement_id, [])
@@ -79,11 +85,12 @@ def _bench(
         "findings": view.findings,
         "unresolved": found.unresolved,
         "conflict": found.conflict,
-        "part": _part(view.part) if view.part else None,
+        "part": _part(archive, view.part) if view.part else None,
     }
 
 
-def _part(part: "PartReport") -> dict[str, Any]:
+def _part(archive: "Archive", part: "PartReport") -> dict[str, Any]:
+    concessions = archive.concessions(ids_behind([part]))
     return {
         "name": part.part,
         "address": link("overlay", {"ids": part.measurement_ids}),
@@ -93,6 +100,7 @@ def _part(part: "PartReport") -> dict[str, Any]:
             {
                 "name": each.specification.name,
                 "outcome": each.verdict.outcome,
+                "accepted": concessions.accepts(each.verdict.deciding, part.part),
                 "missing": each.verdict.missing,
                 "reasons": [r for r in each.verdict.reasons if not r.startswith("missing: ")],
             }

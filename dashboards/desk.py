@@ -12,6 +12,7 @@ from speclake_dashboards.background import work_apart
 from speclake_dashboards.border import caught
 from speclake_dashboards.matching import in_units, units_of
 from speclake_dashboards.theme import moment, number, render
+from speclake_dashboards.widgets import column, panel, side_by_side, widget
 
 from speclake.errors import SpeclakeError
 from speclake.importing.drafting.sheet import toml_value
@@ -33,21 +34,6 @@ OUTCOME_WORDS = {
 BY_HAND = "The text was changed by hand, and that would be lost. Press again to lose it."
 LONGEST_TEXT = 200_000
 EDITOR_ROWS = 26
-WIDGETS = """
-:host { --design-primary-color: #0a6a66; font-size: 1rem; }
-.bk-input { font-size: 1rem; color: #1b2530; background: #ffffff; border: 1px solid #aab3bc;
-  border-radius: 7px; min-height: 42px; }
-textarea.bk-input { font: .92rem/1.45 ui-monospace, "Noto Sans Mono", "Liberation Mono", monospace;
-  white-space: pre; overflow: auto; resize: vertical; }
-label { color: #56616e; font-size: .9rem; white-space: normal; overflow-wrap: anywhere; }
-:host(.solid) .bk-btn.bk-btn-default { font-size: 1rem; min-height: 42px; border-radius: 7px;
-  white-space: normal; background: #0a6a66; border: 1px solid #0a6a66; color: #ffffff; }
-:host(.solid) .bk-btn.bk-btn-default[disabled] { background: #eceff1;
-  border-color: #d9dee3; color: #56616e; opacity: 1; }
-:focus-visible { outline: 3px solid #0a6a66; outline-offset: 2px; }
-input[type=checkbox] { width: 20px; height: 20px; accent-color: #0a6a66; }
-"""
-
 Result = TypeVar("Result")
 
 
@@ -67,22 +53,22 @@ class Desk:
         self._is_warned = False
         self._saved_version = ""
         self._takes: tuple[str, ...] = (study.row.file_id,)
-        self.text = _widget(
+        self.text = widget(
             pn.widgets.TextAreaInput, label="The format, as TOML", value=study.text,
             rows=EDITOR_ROWS, max_length=LONGEST_TEXT,
         )  # fmt: skip
         self.choices = [
-            _widget(
+            widget(
                 pn.widgets.Select,
                 label=f"{each.key}{' (needed)' if each.is_needed else ''}: {each.question}",
                 options=[OPEN, *map(toml_value, each.choices)],
             )
             for each in study.questions
         ]
-        self.name = _widget(pn.widgets.TextInput, label="Name of the format", value=study.format)
-        self.who = _widget(pn.widgets.TextInput, label="Who saves it")
-        self.why = _widget(pn.widgets.TextInput, label="Why")
-        self.may_replace = _widget(
+        self.name = widget(pn.widgets.TextInput, label="Name of the format", value=study.format)
+        self.who = widget(pn.widgets.TextInput, label="Who saves it")
+        self.why = widget(pn.widgets.TextInput, label="Why")
+        self.may_replace = widget(
             pn.widgets.Checkbox, label="Replace the format of this name, if there is one"
         )
         self.fill = self._button("Write the draft anew with these", self._fill)
@@ -91,7 +77,7 @@ class Desk:
         self.retry = self._button("Try this file again", self._retry_this)
         self.retry_all = self._button("Try all that it takes", self._retry_all)
         self.lines, self.filled, self.reading, self.saved, self.retried = (
-            _column() for _ in "12345"
+            column() for _ in "12345"
         )
         self.reading[:] = [_text(render("mend_unread.html"))]
         self._show_lines(study.lines)
@@ -101,7 +87,7 @@ class Desk:
     def _button(self, label: str, action: Callable[[], None]) -> Any:
         import panel as pn
 
-        button = _widget(pn.widgets.Button, label=label, max_width=280, height=44)
+        button = widget(pn.widgets.Button, label=label, max_width=280, height=44)
         button.on_click(lambda _: action())
         return button
 
@@ -114,19 +100,19 @@ class Desk:
         )  # fmt: skip
         doubts = [_text(render("mend_doubts.html", study=study))]
         if self.choices:
-            doubts += [_side_by_side(self.choices, "17rem"), self.fill, self.filled]
+            doubts += [side_by_side(self.choices, "17rem"), self.fill, self.filled]
         keeping = [_text(render("mend_closed.html"))]
         if may_save:
-            fields = _side_by_side([self.name, self.who, self.why], "14rem")
-            buttons = _side_by_side([self.retry, self.retry_all], "13rem")
+            fields = side_by_side([self.name, self.who, self.why], "14rem")
+            buttons = side_by_side([self.retry, self.retry_all], "13rem")
             keeping = [fields, self.may_replace, self.save, self.saved, buttons, self.retried]
-        writing = _panel("The text", [*doubts, self.text, self.read])
-        reading = _panel("What it reads", [self.reading])
-        beside = _column(self.lines, reading)
+        writing = panel("The text", [*doubts, self.text, self.read])
+        reading = panel("What it reads", [self.reading])
+        beside = column(self.lines, reading)
         pieces = [
             _text(head),
-            _side_by_side([writing, beside], "28rem"),
-            _panel("Keep it", keeping),
+            side_by_side([writing, beside], "28rem"),
+            panel("Keep it", keeping),
         ]
         if study.assumptions:
             pieces.append(_text(_assumptions(study)))
@@ -159,9 +145,9 @@ class Desk:
     def answers(self) -> Mapping[str, Any]:
         """Key to value of each question that was answered."""
         found = {}
-        for question, widget in zip(self._study.questions, self.choices, strict=True):
-            if widget.value != OPEN:
-                found[question.key] = question.choices[widget.options.index(widget.value) - 1]
+        for question, choice in zip(self._study.questions, self.choices, strict=True):
+            if choice.value != OPEN:
+                found[question.key] = question.choices[choice.options.index(choice.value) - 1]
         return found
 
     def _read(self) -> None:
@@ -306,40 +292,3 @@ def _note(text: str) -> Markup:
 
 def _text(text: Markup) -> Any:
     return theme.live_text(text)
-
-
-def _widget(kind: Any, **facts: Any) -> Any:
-    """Widget in the look of the pages."""
-    given = {"sizing_mode": "stretch_width", "margin": (4, 0)}
-    return kind(**(given | facts), stylesheets=[WIDGETS])
-
-
-def _column(*parts: Any) -> Any:
-    import panel as pn
-
-    return pn.Column(*parts, sizing_mode="stretch_width", margin=0)
-
-
-def _panel(title: str, parts: Sequence[Any]) -> Any:
-    """Panel with a heading, in the look of the pages, around live parts."""
-    column = _column(_text(Markup("<h2>{}</h2>").format(title)), *parts)
-    column.styles = {
-        "background": theme.PAPER,
-        "border": f"1px solid {theme.RULE}",
-        "border-radius": "13px",
-        "padding": "0 20px 18px",
-        "margin": "0 0 19px",
-        "min-width": "0",
-    }
-    return column
-
-
-def _side_by_side(parts: Sequence[Any], width: str) -> Any:
-    """Parts beside one another where there is room, and below one another where there is not."""
-    import panel as pn
-
-    for part in parts:
-        part.styles = {**part.styles, "flex": f"1 1 min({width}, 100%)", "min-width": "0"}
-    row = pn.Row(*parts, sizing_mode="stretch_width", margin=0)
-    row.styles = {"flex-wrap": "wrap", "gap": "0 1.2rem", "align-items": "flex-start"}
-    return row

@@ -1,12 +1,12 @@
 """The page of one measurement: everything that is known of it, and how it is known."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import curves, theme
+from speclake_dashboards import curves, theme, verdict_picture
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
 from speclake_dashboards.conflicts import conflicts
@@ -14,12 +14,20 @@ from speclake_dashboards.limits import HATCH_WORDS, Drawable, limits_of
 from speclake_dashboards.matching import units_of
 from speclake_dashboards.query import name_of
 from speclake_dashboards.theme import View, moment, number, render
-from speclake_dashboards.verdicts import explained, outcomes_by_spec, why_not_judged
+from speclake_dashboards.verdicts import (
+    outcomes_by_spec,
+    revisions,
+    whose_sentence,
+    why_not_judged,
+)
 
+from speclake.api.concessions import details_told
 from speclake.measurement import PART_FIELDS, SETUP_FIELDS, Link, Measurement
+from speclake.specs.verdicts import Outcome, Verdict
 
 if TYPE_CHECKING:
     from speclake.api import Archive
+    from speclake.api.explaining import Explanation
 
 FIELD_WORDS = {
     "order_number": "order",
@@ -37,7 +45,7 @@ STATE_FIELDS = ("correction", "bounces", "zero_line_applied", "smoothed", "clipp
 
 def page(archive: "Archive", address: Address) -> View:
     """Facts, picture, verdicts, findings and events of the measurement that the address names."""
-    address.only({"id"})
+    address.only({"id", "spec", "requirement"})
     key = address.ids("id")
     if len(key) != 1:
         raise BadAddress("The address names no measurement: expected one entry 'id'.")
@@ -45,12 +53,12 @@ def page(archive: "Archive", address: Address) -> View:
     found = archive.measurement(key[0])
     rows = archive.find(ids=(found.measurement_id,), withdrawn="show", superseded="show")
     row = rows.row(0, named=True)
-    verdicts = explained(archive, found.measurement_id)
+    explanations = archive.explain(found.measurement_id)
     head = render(
         "measurement_head.html",
         row=row,
         found=found,
-        verdicts=verdicts,
+        verdicts=_verdicts(archive, explanations),
         outcomes=outcomes_by_spec(archive, [key[0]]).get(key[0], []),
         why=why_not_judged(archive, [row])[key[0]],
         conflicts=conflicts(archive).get(key[0], []) if row["in_conflict"] else [],
@@ -59,7 +67,48 @@ def page(archive: "Archive", address: Address) -> View:
         overlay_part=_part_link(found),
     )
     below = render("measurement_facts.html", found=found, **_facts(archive, found, row))
-    return View(name_of(row), (head, *_picture(archive, found, row), below), "measurement")
+    pieces = (head, *_closer(archive, found, address), *_picture(archive, found, row), below)
+    return View(name_of(row), pieces, "measurement")
+
+
+def _verdicts(archive: "Archive", explanations: "Sequence[Explanation]") -> list[dict[str, Any]]:
+    """Each verdict in a sentence with its picture; that of the worst one is open if it failed."""
+    by_version = revisions(archive)
+    concessions = archive.concessions([each.verdict.measurement_id for each in explanations])
+    return [
+        {
+            "outcome": each.verdict.outcome,
+            "sentence": whose_sentence(each.sentence, each.verdict, by_version),
+            "concession": concessions.said(each.verdict),
+            "drawing": verdict_picture.drawing(each.picture) if each.picture else None,
+            "no_picture": each.no_picture,
+            "is_open": number == 0 and each.verdict.outcome is not Outcome.PASS,
+            "closer": link("measurement", _closer_entries(each.verdict)),
+        }
+        for number, each in enumerate(explanations)
+    ]
+
+
+def _closer_entries(verdict: Verdict) -> dict[str, str]:
+    return {
+        "id": verdict.measurement_id, "spec": verdict.spec, "requirement": verdict.requirement,
+    }  # fmt: skip
+
+
+def _closer(archive: "Archive", found: Measurement, address: Address) -> tuple[Any, ...]:
+    """Live picture of the one verdict that the address asks for; nothing where it asks for none."""
+    requirement, spec = address.text("requirement"), address.text("spec")
+    if requirement is None and spec is None:
+        return ()
+    each = archive.explain(found.measurement_id, requirement=requirement, spec=spec)[0]
+    text = render(
+        "measurement_closer.html",
+        each=each,
+        whole=link("measurement", {"id": found.measurement_id}),
+    )
+    if each.picture is None:
+        return (text,)
+    return (text, theme.live_picture(verdict_picture.figures(each.picture)))
 
 
 def _picture(archive: "Archive", found: Measurement, row: dict[str, Any]) -> tuple[Any, ...]:
@@ -103,7 +152,7 @@ def _facts(archive: "Archive", found: Measurement, row: dict[str, Any]) -> dict[
                 "who": event.who,
                 "kind": str(event.kind),
                 "why": event.why,
-                "details": ", ".join(f"{name}: {text}" for name, text in event.details.items()),
+                "details": details_told(event),
             }
             for event in archive.events(found.measurement_id)
         ],

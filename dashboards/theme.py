@@ -17,6 +17,7 @@ from speclake.specs.verdicts import Outcome
 PAGES = {
     "search": "Search",
     "overlay": "Overlay",
+    "lot": "Lots",
     "chart": "Control chart",
     "bench": "Bench",
     "specs": "Specifications",
@@ -239,13 +240,20 @@ def framed(view: View, archive_name: str, *, invented: bool) -> Any:
     return template
 
 
+FONT = '16px/1.5 system-ui, "Segoe UI", "Noto Sans", "Liberation Sans", sans-serif'
+"""Font of live parts, which a style of Bokeh would else set."""
+
+
 def live_text(text: Markup) -> Any:
     """Panel object whose text can change while the page is open."""
     import panel as pn
 
     # a plain string: Panel would escape the markup of an object that knows how to show itself
     pane: Any = pn.pane.HTML
-    return pane(str(text), stylesheets=[style()], sizing_mode="stretch_width", margin=0)
+    return pane(
+        str(text), stylesheets=[style()], sizing_mode="stretch_width", margin=0,
+        styles={"font": FONT},
+    )  # fmt: skip
 
 
 def live_picture(picture: Any) -> Any:

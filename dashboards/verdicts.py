@@ -1,9 +1,10 @@
 """Verdicts as a page shows them: whose they are, the sentence of each, the worst first."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+from speclake.intake.verdicts import current_verdicts
 from speclake.judging import JUDGED_KINDS
 from speclake.judging.explaining import explain
 from speclake.specs.verdicts import SEVERITY, Outcome, Verdict, worst
@@ -14,12 +15,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Explained:
-    """One verdict in words; the sentence ends with its specification and revision."""
+    """One verdict in words; the sentence ends with its specification and revision.
+
+    `concession` is what concessions say of it, empty where they say nothing.
+    """
 
     outcome: Outcome
     sentence: str
     spec: str
     requirement: str
+    concession: str = ""
+
+
+class Overall(NamedTuple):
+    """What a specification says of a measurement, and who accepts it if it failed."""
+
+    spec: str
+    outcome: Outcome
+    accepted: str
 
 
 def revisions(archive: "Archive") -> dict[str, str]:
@@ -39,40 +52,51 @@ def with_revision(spec: str, revision: str | None) -> str:
     return f"{spec}, revision {revision}" if revision else spec
 
 
-def explained(archive: "Archive", measurement_id: str) -> list[Explained]:
-    """Current verdicts of a measurement in words, the worst first."""
-    return explained_by_measurement(archive, [measurement_id]).get(measurement_id, [])
+def whose_sentence(sentence: str, verdict: Verdict, by_version: Mapping[str, str]) -> str:
+    """Sentence of a verdict with its specification and revision."""
+    whose = with_revision(verdict.spec, by_version.get(verdict.spec_version))
+    return f"{sentence.removesuffix('.')} ({whose})."
 
 
 def explained_by_measurement(archive: "Archive", ids: Sequence[str]) -> dict[str, list[Explained]]:
     """Current verdicts of measurements in words, the worst first; without those not judged."""
-    found: dict[str, list[Explained]] = {}
-    by_version = revisions(archive)
-    for row in archive.verdicts(list(ids)).iter_rows(named=True):
-        verdict = Verdict(**{n: row[n] for n in _NAMES} | {"outcome": Outcome(row["outcome"])})
-        whose = with_revision(verdict.spec, by_version.get(verdict.spec_version))
-        sentence = f"{explain(verdict).removesuffix('.')} ({whose})."
-        found.setdefault(verdict.measurement_id, []).append(
-            Explained(verdict.outcome, sentence, verdict.spec, verdict.requirement)
-        )
-    for verdicts in found.values():
-        verdicts.sort(key=lambda each: (_ORDER.index(each.outcome), each.spec))
+    by_version, concessions = revisions(archive), archive.concessions(ids)
+    return {
+        key: [
+            Explained(
+                each.outcome,
+                whose_sentence(explain(each), each, by_version),
+                each.spec,
+                each.requirement,
+                concessions.said(each),
+            )
+            for each in sorted(verdicts, key=lambda v: (SEVERITY.index(v.outcome), v.spec))
+        ]
+        for key, verdicts in _by_measurement(archive, ids).items()
+    }
+
+
+def outcomes_by_spec(archive: "Archive", ids: Sequence[str]) -> dict[str, list[Overall]]:
+    """What each specification says of each measurement judged: the worst of its requirements."""
+    concessions = archive.concessions(ids)
+    found: dict[str, list[Overall]] = {}
+    for key, verdicts in _by_measurement(archive, ids).items():
+        by_spec: dict[str, list[Verdict]] = {}
+        for each in verdicts:
+            by_spec.setdefault(each.spec, []).append(each)
+        found[key] = [
+            Overall(spec, outcome, concessions.accepts(of_spec))
+            for spec, of_spec in sorted(by_spec.items())
+            if (outcome := worst(each.outcome for each in of_spec))
+        ]
     return found
 
 
-def outcomes_by_spec(
-    archive: "Archive", ids: Sequence[str]
-) -> dict[str, list[tuple[str, Outcome]]]:
-    """Specification and outcome, the worst of its requirements, for each measurement judged."""
-    found: dict[str, dict[str, list[Outcome]]] = {}
-    for key, spec, outcome in (
-        archive.verdicts(list(ids)).select("measurement_id", "spec", "outcome").iter_rows()
-    ):
-        found.setdefault(key, {}).setdefault(spec, []).append(Outcome(outcome))
-    return {
-        key: [(spec, of_all) for spec in sorted(specs) if (of_all := worst(specs[spec]))]
-        for key, specs in found.items()
-    }
+def _by_measurement(archive: "Archive", ids: Sequence[str]) -> dict[str, list[Verdict]]:
+    found: dict[str, list[Verdict]] = {}
+    for each in current_verdicts(archive.store.catalog, ids):
+        found.setdefault(each.measurement_id, []).append(each)
+    return found
 
 
 def why_not_judged(archive: "Archive", rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
@@ -94,9 +118,3 @@ def why_not_judged(archive: "Archive", rows: Iterable[Mapping[str, Any]]) -> dic
             fits = has_specs[chosen_by]
             found[key] = "no requirement applies" if fits else "no specification"
     return found
-
-
-_ORDER = (*SEVERITY, Outcome.LAPSED)
-
-
-_NAMES = tuple(each.name for each in fields(Verdict))

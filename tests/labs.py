@@ -63,6 +63,16 @@ def write_files(root: Path) -> None:
     (root / "specs/plate.toml").write_text(SPEC, "utf-8")
 
 
+def failed_lot(folder: Path) -> Path:
+    """Archive with lot L1: S1 passes at 91 %T; S2 and S3 fail at 85 %T and 84 %T of 90 %T."""
+    with Archive.create(folder / "lab", "lab") as made:
+        write_files(made.root)
+        for name, lowest in (("S1", 91.0), ("S2", 85.0), ("S3", 84.0)):
+            export(name, lowest, folder)
+        made.ingest(sorted(folder.glob("S*.txt")))
+    return folder / "lab"
+
+
 def watching_lab(root: Path, exports: Path, **folder: object) -> Archive:
     """Archive that watches one folder, settling quickly."""
     Archive.create(root, "lab").close()

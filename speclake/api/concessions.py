@@ -166,6 +166,17 @@ def concessions_on(catalog: Catalog, ids: Sequence[str], zone: tzinfo | None) ->
     return Concessions(_read(given, revoked), today_in(zone))
 
 
+def details_told(event: EventRow) -> str:
+    """What an event says beside who, why and when, as a person reads it."""
+    said = event.details
+    if event.kind is not EventKind.CONCEDE or "accepted" not in said:
+        return ", ".join(f"{name}: {text}" for name, text in said.items())
+    numbers = json.loads(said["accepted"]).items()
+    what = ", ".join(f"{requirement} ({shown})" for requirement, (shown, _) in numbers)
+    end = f", until {said['until']}" if said["until"] else ""
+    return f"{what} of {', '.join(json.loads(said['parts']))} by {said['spec']}{end}"
+
+
 def accepted(catalog: Catalog, ids: Sequence[str], zone: tzinfo | None) -> dict[str, str]:
     """Who accepts measurements, in words, by measurement; only where all that failed is covered."""
     concessions = concessions_on(catalog, ids, zone)

@@ -3,9 +3,10 @@
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
-from speclake.api.parts import PartReport
+from speclake.api.concessions import Concessions, details_told
+from speclake.api.parts import PartReport, ids_behind
 from speclake.intake.verdicts import current_verdicts
-from speclake.judging import explain
+from speclake.judging import LotVerdict, explain
 from speclake.measurement import Measurement
 
 if TYPE_CHECKING:
@@ -29,10 +30,13 @@ def measurement_told(archive: "Archive", measurement_id: str) -> dict[str, Any]:
         f"{r.start:g} to {r.stop:g} {m.axis_unit}, bandwidth {r.bandwidth_nm} nm" for r in m.ranges
     ]
     verdicts = current_verdicts(archive.store.catalog, [measurement_id])
-    told["verdicts"] = [explain(v) for v in verdicts]
+    concessions = archive.concessions([measurement_id])
+    told["verdicts"] = [
+        " – ".join(filter(None, (explain(v), concessions.said(v)))) for v in verdicts
+    ]
     told["findings"] = archive.findings([measurement_id])["text"].to_list()
     told["events"] = [
-        f"{each.at:%Y-%m-%d %H:%M} {each.who}: {each.kind} {dict(each.details)}, {each.why}"
+        f"{each.at:%Y-%m-%d %H:%M} {each.who}: {each.kind} ({details_told(each)}), {each.why}"
         for each in archive.events(measurement_id)
     ]
     told["header"] = [f"{key}: {value}" for key, value in m.header.items()]
@@ -42,23 +46,38 @@ def measurement_told(archive: "Archive", measurement_id: str) -> dict[str, Any]:
 def lot_told(archive: "Archive", lot: str) -> dict[str, Any]:
     """Outcome of a lot and of each of its parts."""
     report = archive.lot_verdict(lot)
+    concessions = archive.concessions(ids_behind(report.parts))
     return {
         "lot": report.lot,
         "outcome": str(report.outcome or "no specification applies"),
-        "specifications": [
-            f"{name}: {verdict.outcome} ("
-            + ", ".join(f"{n} {outcome}" for outcome, n in verdict.parts.items())
-            + ")"
-            for name, verdict in report.specs.items()
-        ],
-        "parts": [_part_told(part) for part in report.parts],
+        "specifications": [_spec_told(name, verdict) for name, verdict in report.specs.items()],
+        "size": report.size,
+        "parts": [_part_told(part, concessions) for part in report.parts],
+        "concessions": [each.told(concessions.today) for each in concessions.all],
     }
 
 
-def _part_told(part: PartReport) -> str:
+def _spec_told(name: str, verdict: LotVerdict) -> str:
+    counts = ", ".join(f"{n} {outcome}" for outcome, n in verdict.parts.items())
+    told = [f"{name}: {verdict.outcome} ({counts})", *verdict.reasons]
+    if verdict.plan is not None:
+        told.append(f"the sample: {', '.join(verdict.sample)}")
+    return "; ".join(told)
+
+
+def _part_told(part: PartReport, concessions: Concessions) -> str:
     told = [
-        f"{each.specification.name}: {each.verdict.outcome}"
-        + ("; " + "; ".join(each.verdict.reasons) if each.verdict.reasons else "")
+        "; ".join(
+            filter(
+                None,
+                (
+                    f"{each.specification.name}: {each.verdict.outcome}",
+                    *each.verdict.reasons,
+                    *each.verdict.remarks,
+                    concessions.accepts(each.verdict.deciding, part.part),
+                ),
+            )
+        )
         for each in part.specs
     ]
     spectra = "1 spectrum" if part.set_aside == 1 else f"{part.set_aside} spectra"

@@ -6,7 +6,17 @@ from typing import Annotated
 
 import typer
 
-from speclake.cli import budgets, counting, finding, keeping, people, running, specs, taking
+from speclake.cli import (
+    budgets,
+    counting,
+    explaining,
+    finding,
+    keeping,
+    people,
+    running,
+    specs,
+    taking,
+)
 from speclake.errors import SpeclakeError
 
 DONE, SOMETHING_FAILED, WRONG_USE = 0, 1, 2
@@ -20,7 +30,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     add_completion=False,
 )
-for module in (running, taking, finding, budgets, specs, people, counting, keeping):
+for module in (running, taking, finding, explaining, specs, budgets, people, counting, keeping):
     module.add_to(app)
 
 

@@ -96,6 +96,9 @@ def find(
         )  # fmt: skip
         rows = lake.find(**query, limit=limit).to_dicts()
         count = lake.count(**query)
+        accepted = lake.accepted([row["measurement_id"] for row in rows])
+    for row in rows:
+        row["concession"] = accepted.get(row["measurement_id"])
     if as_json:
         print_json({"count": count, "measurements": rows})
         return
@@ -116,8 +119,10 @@ def find(
 
 
 def _state(row: Mapping[str, Any]) -> str:
-    """Why a measurement does not count, in a word."""
-    return "in conflict" if row["in_conflict"] else "withdrawn" if row["withdrawn"] else ""
+    """Why a measurement does not count, or who accepts that it failed, in a few words."""
+    if row["in_conflict"] or row["withdrawn"]:
+        return "in conflict" if row["in_conflict"] else "withdrawn"
+    return row["concession"] or ""
 
 
 def show(

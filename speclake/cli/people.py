@@ -1,5 +1,6 @@
-"""Commands by which people add to the record: assign, withdraw, reinstate, settle, link, adopt."""
+"""Commands by which people add to the record: what a scan is, what counts, what is accepted."""
 
+from datetime import datetime
 from typing import Annotated
 
 import typer
@@ -17,6 +18,8 @@ def add_to(app: typer.Typer) -> None:
     app.command()(settle)
     app.command()(link)
     app.command()(adopt)
+    app.command()(concede)
+    app.command()(revoke)
 
 
 def assign(
@@ -97,6 +100,57 @@ def adopt(
     with opened(archive) as lake:
         lake.adopt_revision(order, spec, who=who, why=why)
     typer.echo(f"{order} is judged by {spec} as written today")
+
+
+def concede(
+    who: WhoOption,
+    why: WhyOption,
+    part: Annotated[str | None, typer.Option(help="Serial of the part, else its sample.")] = None,
+    lot: Annotated[
+        str | None, typer.Option(help="Lot; without a part, all of its parts that failed.")
+    ] = None,
+    product: Annotated[
+        str | None, typer.Option(help="Product, where names are not enough.")
+    ] = None,
+    spec: Annotated[
+        str | None, typer.Option(help="Specification, where more than one failed.")
+    ] = None,
+    requirement: Annotated[
+        list[str] | None, typer.Option(help="Only this requirement, repeatable; none means all.")
+    ] = None,
+    until: Annotated[
+        datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Last day on which it holds.")
+    ] = None,
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Accept parts that failed, with name and reason; they stay failed.
+
+    Example: speclake concede --lot L7 --part W2 --who "customer's quality" --why "for trials only"
+    """
+    with opened(archive) as lake:
+        given = lake.concede(
+            part=part, lot=lot, product=product, spec=spec, requirements=tuple(requirement or ()),
+            until=until.date() if until else None, who=who, why=why,
+        )  # fmt: skip
+    typer.echo(
+        f"concession {given.concession_id}: {', '.join(given.requirements)} of "
+        f"{', '.join(given.parts)} by {given.spec}; still failed"
+    )
+
+
+def revoke(
+    concession: Annotated[str, typer.Argument(help="Identifier, as `concede` prints it.")],
+    who: WhoOption,
+    why: WhyOption,
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Take a concession back; it stays in the record.
+
+    Example: speclake revoke 3f2a... --who "quality" --why "the trials are over"
+    """
+    with opened(archive) as lake:
+        lake.revoke_concession(concession, who=who, why=why)
+    typer.echo(f"revoked {concession}")
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -20,6 +20,7 @@ pytestmark = [
 
 DESK, PHONE = (1280, 900), (390, 844)
 CHART = "chart?product=camera+window&spec=camera+window&requirement=mean&per=coating_run"
+MEAN = "spec=camera+window&requirement=mean"
 WAIT_MS = 20_000
 
 
@@ -109,6 +110,9 @@ def shown(archive, address: str) -> str:
         ("mend", "h1", "Refused files"),
         ("mend?file={refused}", "textarea", "What it reads"),
         ("measurement?id={window}", "canvas", "Header as read"),
+        (f"measurement?id={{window}}&{MEAN}", "canvas", "Back to the whole measurement"),
+        ("lot", "table", "camera window"),
+        ("lot?lot=CW101", "table", "Parts, the worst first"),
         ("search?since=someday", "[role=alert]", "expected a date such as 2026-11-25"),
     ],
 )

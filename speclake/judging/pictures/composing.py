@@ -275,7 +275,7 @@ def _guard(verdict: Verdict, limit: float, width: float, side: int) -> Span:
 
 def _legend(verdict: Verdict, has_reach: bool, has_guard: bool) -> str:
     factor = verdict.coverage_factor
-    known = "" if factor is None else f", k = {factor:g}"
+    known = "" if factor is None else f", k = {factor:.3g}"
     words = [f"bar: value ± U{known}"] if has_reach else []
     return "; ".join([*words, *(["dotted: guard band"] if has_guard else [])])
 

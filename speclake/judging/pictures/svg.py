@@ -14,18 +14,18 @@ from xml.sax.saxutils import escape, quoteattr
 from speclake.judging.pictures import looks
 from speclake.judging.pictures.scene import FoundMark, LimitMark, Line, Picture, Scale, Span
 
-WIDTH, CURVE_HEIGHT, SCALE_HEIGHT = 440.0, 270.0, 104.0
-LEFT, RIGHT, TOP, BOTTOM = 58.0, 12.0, 12.0, 44.0
+WIDTH, CURVE_HEIGHT = 440.0, 274.0
+LEFT, RIGHT, TOP, BOTTOM = 62.0, 12.0, 12.0, 46.0
 STRIP = 9.0
 """Width of the hatched strip along a limit at the curve."""
 MARK = 4.5
 """Radius of the dot of the number found."""
-CHARACTER = 6.6
+CHARACTER = 7.1
 """Width of a character of the labels, on average."""
 TICKS = 5
 
 _STYLE = """
-text { font: 12px system-ui, "Segoe UI", "Noto Sans", "Liberation Sans", sans-serif; fill: INK; }
+text { font: 13px system-ui, "Segoe UI", "Noto Sans", "Liberation Sans", sans-serif; fill: INK; }
 .halo { paint-order: stroke; stroke: PAPER; stroke-width: 3px; stroke-linejoin: round; }
 .quiet { fill: QUIET; }
 .grid { stroke: RULE; stroke-width: 1; }
@@ -46,8 +46,8 @@ text { font: 12px system-ui, "Segoe UI", "Noto Sans", "Liberation Sans", sans-se
 
 def svg_of(picture: Picture) -> str:
     """SVG text of a picture, with its words as the description for who cannot see it."""
-    height = CURVE_HEIGHT + SCALE_HEIGHT
-    name = picture.name
+    scale, name = _ScaleRow(picture.scale, picture.name), picture.name
+    height = CURVE_HEIGHT + scale.height
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:g}" '
         f'width="{WIDTH:g}" height="{height:g}" role="img" '
@@ -58,7 +58,7 @@ def svg_of(picture: Picture) -> str:
         f"<defs>{_hatch(name)}{_clip(name)}</defs>",
         f'<rect width="{WIDTH:g}" height="{height:g}" fill="{looks.PAPER}"/>',
         *_Curve(picture).drawn(),
-        *_ScaleRow(picture.scale, name).drawn(),
+        *scale.drawn(),
         "</svg>",
     ]
     return "\n".join(parts) + "\n"
@@ -228,13 +228,21 @@ class _Curve:
 class _ScaleRow:
     """The scale below the curve."""
 
+    MIDDLE, HALF, ROW = 36.0, 12.0, 16.0
+
     def __init__(self, scale: Scale, name: str) -> None:
         self.scale, self.name = scale, name
         self.x = _Measure(scale.ends, (LEFT, WIDTH - RIGHT))
-        self.y = CURVE_HEIGHT + 36.0
+        self.y = CURVE_HEIGHT + self.MIDDLE
+
+    @property
+    def height(self) -> float:
+        """Height that scale, the texts below it and the legend take."""
+        rows = len(self.scale.limits) + bool(self.scale.legend)
+        return self.MIDDLE + self.HALF + self.ROW * rows + 10.0
 
     def drawn(self) -> Iterator[str]:
-        scale, y, half = self.scale, self.y, 12.0
+        scale, y, half = self.scale, self.y, self.HALF
         for limit in scale.limits:
             if limit.guard is not None:
                 low, high = (self.x(end) for end in limit.guard)
@@ -249,7 +257,7 @@ class _ScaleRow:
                 f'height="{2 * half:g}" fill="url(#{self.name}-hatch)"/>'
             )
             yield _line("limit", (x, y - half - 3), (x, y + half + 3))
-            yield self._placed(limit.text, x, y + half + 16 + 15 * row)
+            yield self._placed(limit.text, x, y + half + self.ROW * (row + 1))
         if scale.value is not None:
             x = self.x(scale.value)
             if scale.reach is not None:
@@ -261,7 +269,8 @@ class _ScaleRow:
             yield self._placed(f"found {bound}{scale.text}", x, y - half - 7)
         else:
             yield _text("no value", (LEFT + WIDTH - RIGHT) / 2, y - half - 7, "middle", "quiet")
-        yield _text(scale.legend, WIDTH - RIGHT, CURVE_HEIGHT + SCALE_HEIGHT - 6, "end", "quiet")
+        if scale.legend:
+            yield _text(scale.legend, WIDTH - RIGHT, CURVE_HEIGHT + self.height - 7, "end", "quiet")
 
     def _placed(self, text: str, x: float, y: float) -> str:
         """Text about a place, held within the paper."""
