@@ -1,6 +1,6 @@
 """Monte Carlo uncertainties of an edge and a colour over 1,000 spectra, by 1,000 draws each.
 
-Run: python tests/benchmarks/bench_uncertainty.py
+Run: python -m tests.benchmarks.bench_uncertainty
 The budget has noise that differs from point to point, a certificate that scales all values, and an
 error of the wavelength scale. The same requirements are judged without a budget, for comparison.
 """
