@@ -12,7 +12,7 @@ from speclake_dashboards.border import caught
 from speclake_dashboards.query import name_of
 from speclake_dashboards.theme import View, moment, render
 
-from speclake.api.revisions import Revision, approval, days_in_effect, told_apart, whom_for
+from speclake.api.revisions import Revision, approval, ends_in_effect, told_apart, whom_for
 from speclake.archive.catalog import NOT_JUDGED
 from speclake.specs.differences import differences
 from speclake.specs.model import Specification
@@ -78,14 +78,13 @@ def _list(found: Sequence[Revision], name: str | None, zone: tzinfo | None) -> M
             "version": each.version[:8],
             "whom_for": whom_for(each),
             "standing": each.standing(today),
-            "days": days_in_effect(each),
+            "days": ends_in_effect(each),
             "approval": approval(each),
             "first_used": moment(each.first_used_at, zone) if each.first_used_at else "",
             "measurements": each.measurements,
             "own": link("specs", {"spec": each.name}),
             "changes": _link_to_changes(found, number),
             "what_if": each.specification and link("specs", {"what_if": each.version}),
-            "search": link("search", {"spec": each.name}),
         }
         for number, each in enumerate(found)
     ]
@@ -193,6 +192,7 @@ def _packs(packs: "Sequence[Listed]", zone: tzinfo | None) -> Markup:
                          f"{each.validated.details['speclake']}",
             "changes": each.validated.details["changes"] if each.validated else None,
             "changed": each.validated.details["changed"] if each.validated else "",
+            "trouble": each.trouble,
         }
         for each in packs
     ]  # fmt: skip

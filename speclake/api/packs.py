@@ -193,27 +193,48 @@ def read(store: Lake, name: str) -> Pack:
     if not kept:
         known = ", ".join(each.name for each in listed(store)) or "none"
         raise NotFound(f"found no validation pack {name!r}; there are: {known}")
-    place = kept[-1].details["file"]
+    data = _bytes_of(store.root, kept[-1])
+    return Pack(name, json.loads(data), hashlib.sha256(data).hexdigest(), kept[-1])
+
+
+def _bytes_of(root: Path, kept: EventRow) -> bytes:
+    """File of a pack, if it is the one that was kept."""
+    place, expected = kept.details["file"], kept.details["sha256"]
     try:
-        data = (store.root / place).read_bytes()
+        data = (root / place).read_bytes()
     except FileNotFoundError as error:
         raise ArchiveDamaged(f"{place}: found no file; expected the validation pack") from error
     sha256 = hashlib.sha256(data).hexdigest()
-    if sha256 != kept[-1].details["sha256"]:
+    if sha256 != expected:
         raise ArchiveDamaged(
-            f"{place}: found SHA-256 {sha256}; expected {kept[-1].details['sha256']}, as "
-            f"{kept[-1].who} kept it on {kept[-1].at:%Y-%m-%d}"
+            f"{place}: found SHA-256 {sha256}; expected {expected}, as {kept.who} kept it on "
+            f"{kept.at:%Y-%m-%d}"
         )
-    return Pack(name, json.loads(data), sha256, kept[-1])
+    return data
 
 
 @dataclass(frozen=True)
 class Listed:
-    """A pack in a list: the event that kept it, and its last validation if there was one."""
+    """A pack in a list.
+
+    Parameters
+    ----------
+    kept, validated : the events that kept it, and that judged it again last if one did.
+    trouble : what is wrong with its file; empty where that is the one that was kept.
+    """
 
     name: str
     kept: EventRow
     validated: EventRow | None
+    trouble: str
+
+
+def _trouble(root: Path, kept: EventRow) -> str:
+    try:
+        _bytes_of(root, kept)
+    except ArchiveDamaged as error:
+        return str(error)
+    return ""
 
 
 def listed(store: Lake) -> list[Listed]:
@@ -221,4 +242,7 @@ def listed(store: Lake) -> list[Listed]:
     kept = store.catalog.events_among(EventKind.KEEP_VALIDATION)
     last = {e.subject: e for e in store.catalog.events_among(EventKind.VALIDATE)}
     by_name = {each.subject: each for each in kept}
-    return [Listed(name, by_name[name], last.get(name)) for name in sorted(by_name)]
+    return [
+        Listed(name, by_name[name], last.get(name), _trouble(store.root, by_name[name]))
+        for name in sorted(by_name)
+    ]

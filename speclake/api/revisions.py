@@ -175,22 +175,21 @@ def whom_for(each: Revision) -> str:
     return "; ".join(told) or "whatever a person names it for"
 
 
-def days_in_effect(each: Revision) -> str:
-    """First and last day on which a version is in effect, in words."""
+def ends_in_effect(each: Revision) -> list[str]:
+    """First and last day on which a version is in effect, each in words where there is one."""
     if each.specification is None:
-        return "unknown"
+        return ["unknown"]
     ends = (
         ("from", each.specification.effective_from),
         ("until", each.specification.effective_until),
     )
-    return " ".join(f"{word} {day.isoformat()}" for word, day in ends if day) or "any day"
+    return [f"{word} {day.isoformat()}" for word, day in ends if day] or ["any day"]
 
 
-def approval(each: Revision) -> str:
-    """Who approved a version and when, in words."""
+def approval(each: Revision) -> list[str]:
+    """Who approved a version, in words, and when, where a day is stated."""
     if each.specification is None:
-        return "unknown"
-    by, on = each.specification.approved_by, each.specification.approved_on
-    if by is None:
-        return f"on {on.isoformat()}, nobody is named" if on else "nobody is named"
-    return f"{by}, {on.isoformat()}" if on else by
+        return ["unknown"]
+    on = each.specification.approved_on
+    who = each.specification.approved_by or "nobody is named"
+    return [who, on.isoformat()] if on else [who]

@@ -86,7 +86,7 @@ def _tell_differences(sentences: list[str], as_json: bool) -> None:
 
 def _row(each: "Revision") -> dict[str, Any]:
     """What is told of a version, as text."""
-    from speclake.api.revisions import approval, days_in_effect, whom_for
+    from speclake.api.revisions import approval, ends_in_effect, whom_for
 
     return {
         "specification": each.name,
@@ -94,8 +94,8 @@ def _row(each: "Revision") -> dict[str, Any]:
         "version": each.version,
         "for": whom_for(each),
         "standing": each.standing(datetime.now(UTC).date()),
-        "effective": days_in_effect(each),
-        "approved": approval(each),
+        "effective": " ".join(ends_in_effect(each)),
+        "approved": ", ".join(approval(each)),
         "first_used_at": each.first_used_at,
         "measurements": each.measurements,
     }
@@ -169,6 +169,7 @@ def _tell_packs(packs: "Sequence[Listed]", zone: tzinfo | None, as_json: bool) -
             "validated": each.validated.at if each.validated else None,
             "with": each.validated.details["speclake"] if each.validated else None,
             "changes": each.validated.details["changes"] if each.validated else None,
+            "trouble": each.trouble,
         }
         for each in packs
     ]
@@ -176,6 +177,11 @@ def _tell_packs(packs: "Sequence[Listed]", zone: tzinfo | None, as_json: bool) -
         print_json(rows)
     else:
         print_rows(rows, ("pack", "kept", "by", "verdicts", "validated", "with", "changes"), zone)
+        for each in packs:
+            if each.trouble:
+                typer.echo(each.trouble)
+    if any(each.trouble for each in packs):
+        raise typer.Exit(1)
 
 
 def _validation_as_data(found: "Validation") -> dict[str, Any]:

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import re
+from pathlib import Path
 
 import pytest
 
@@ -151,11 +153,14 @@ def test_a_pack_that_was_changed_or_lost_is_not_used(lab):
     path.write_text(text.replace('"pass"', '"fail"'), "utf-8")
     with pytest.raises(ArchiveDamaged, match=r"expected .*as quality kept it"):
         lab.validate("autumn", **WHO)
+    (listed,) = [each for each in lab.validation_packs() if each.name == "autumn"]
+    assert "found SHA-256" in listed.trouble
     path.unlink()
     with pytest.raises(ArchiveDamaged, match="found no file"):
         lab.validate("autumn", **WHO)
     path.write_text(text, "utf-8")
     assert lab.validate("autumn", **WHO).verdicts == 1
+    assert [each.trouble for each in lab.validation_packs() if each.name == "autumn"] == [""]
 
 
 @pytest.mark.parametrize(
@@ -180,3 +185,10 @@ def test_what_cannot_be_kept_is_refused_and_leaves_no_trace(lab, name, query, sa
 def test_a_pack_that_nobody_kept_is_told(lab):
     with pytest.raises(NotFound, match=r"there are: .*spring"):
         lab.validate("winter", **WHO)
+
+
+def test_the_page_tells_every_key_of_the_file(lab):
+    page = (Path(__file__).parents[2] / "docs/validation.md").read_text("utf-8")
+    told = {key for row in re.findall(r"^\| (`.*?) \|", page, re.M) for key in row.split(", ")}
+    content = json.loads((lab.root / "validation/spring.json").read_text("utf-8"))
+    assert told == {f"`{key}`" for key in content}
