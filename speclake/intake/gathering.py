@@ -13,9 +13,10 @@ from speclake.archive.rows import (
     StoredSpectrum,
 )
 from speclake.intake.identity import Known, Ruling, rule
+from speclake.intake.judged import Judged
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.spool import Scans
-from speclake.intake.verdicts import Judge, Judged
+from speclake.intake.verdicts import Judge
 from speclake.measurement import LinkKind, Measurement
 from speclake.spectrum import Axis
 

@@ -2,15 +2,16 @@
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
-from speclake.archive.rows import Batch, DerivedRow, SpecificationRow, StoredSpectrum
+from speclake.archive.rows import Batch, SpecificationRow, StoredSpectrum
 from speclake.errors import ArchiveDamaged
 from speclake.intake.company import Change
+from speclake.intake.judged import Judged
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.several import Due, Read, drawn_verdicts, without_known
 from speclake.intake.specbook import SpecBook
@@ -22,38 +23,6 @@ from speclake.spectrum import Axis, SpectrumSet
 
 CHUNK = 2_000
 """How many measurements are judged and committed at once."""
-
-
-@dataclass(frozen=True)
-class Judged:
-    """Verdicts, and what they used, as the archive keeps them.
-
-    `derived` are spectra that were made of several measurements to be judged, `axes` theirs.
-    """
-
-    verdicts: tuple[Verdict, ...] = ()
-    specifications: tuple[SpecificationRow, ...] = ()
-    derived: tuple[DerivedRow, ...] = ()
-    axes: tuple[Axis, ...] = ()
-
-    @property
-    def batch(self) -> Batch:
-        """What a commit adds by it."""
-        return Batch(
-            verdicts=self.verdicts, specifications=self.specifications,
-            derived=self.derived, axes=self.axes,
-        )  # fmt: skip
-
-    def joined(self, other: "Judged") -> "Judged":
-        """Both together, what both hold once."""
-        known = {each.spec_version for each in self.specifications}
-        return Judged(
-            (*self.verdicts, *other.verdicts),
-            (*self.specifications,
-             *(each for each in other.specifications if each.spec_version not in known)),
-            tuple({row.derived_id: row for row in (*self.derived, *other.derived)}.values()),
-            tuple({axis.id: axis for axis in (*self.axes, *other.axes)}.values()),
-        )  # fmt: skip
 
 
 class Judge:
@@ -382,12 +351,21 @@ def judge_again(
 def judge_taken(store: Lake, step: Judge, ids: Sequence[str], *, why: str) -> Counter[str]:
     """Verdicts on measurements of which more was learned after they were taken.
 
-    What was taken in as backfill is left alone: nobody asked for verdicts on it.
+    What was taken in as backfill is left alone, since nobody asked for verdicts on it; what draws
+    on it is judged again.
     """
     store.refresh()
     backfill = store.catalog.backfilled(ids)
     chosen = [each for each in ids if each not in backfill]
-    return judge_again(store, step, chosen, spec=None, who="intake", why=why, are_changed=True)
+    counts = judge_again(store, step, chosen, spec=None, who="intake", why=why, are_changed=True)
+
+    def follow(catalog: Catalog) -> Batch | None:
+        known = {m.measurement_id: m for m in catalog.brief(sorted(backfill))}
+        return step.follow(catalog, Change(known)).batch or None
+
+    if backfill and store.commit(follow, who="intake", why=why, kind="judging") is not None:
+        store.refresh()
+    return counts
 
 
 def judge_left_over(
@@ -399,6 +377,6 @@ def judge_left_over(
     while ids := store.catalog.unjudged(CHUNK, last)["measurement_id"].to_list():
         if is_stopped():
             break
-        counts += judge_taken(store, step, ids, why="taken but not judged")
+        counts += judge_again(store, step, ids, spec=None, who="intake", why="taken but not judged")
         last = ids[-1]
     return counts
