@@ -40,3 +40,8 @@ class Uncertainty:
     def standard(self) -> FloatArray:
         """Standard uncertainties u, shape (n,)."""
         return self.expanded / self.coverage_factor
+
+
+def cut(numbers: FloatArray, digits: int) -> FloatArray:
+    """Numbers with some significant digits; NaN stays NaN."""
+    return np.array([float(f"{each:.{digits}g}") for each in numbers.tolist()], np.float64)

@@ -11,7 +11,7 @@ from speclake.judging.conditions import Conditions
 from speclake.judging.uncertainty.choosing import ClassOf, chosen
 from speclake.judging.uncertainty.coverage import coverage_factor, effective_degrees_of_freedom
 from speclake.judging.uncertainty.drawing import Drawn, NumberedLine, drawn
-from speclake.judging.uncertainty.known import Uncertainty
+from speclake.judging.uncertainty.known import Uncertainty, cut
 from speclake.judging.uncertainty.linear import is_extreme_value, is_sum, variances
 from speclake.specs.requirements import (
     AbsorptionRequirement,
@@ -31,6 +31,9 @@ Rows = npt.NDArray[np.intp]
 
 NUMBERS_AT_ONCE = 2_000_000
 """Numbers of drawn spectra that are held at a time."""
+
+DIGITS, DRAWN_DIGITS = 12, 6
+"""Significant digits of an uncertainty, and of one from draws; the last bits differ by machine."""
 
 BIAS_SHARE = 5
 """Of the draws one in so many is enough for a bias that is told and decides nothing."""
@@ -169,7 +172,8 @@ class _Part:
             effective = effective_degrees_of_freedom(standard, by_few, freedom)
             factor = np.array([coverage_factor(statement.coverage, each) for each in effective])
         factor[np.isnan(standard)] = np.nan
-        return Uncertainty(standard * factor, factor, spread.noise_bias, spread.reasons)
+        expanded, bias = cut(standard * factor, DIGITS), cut(spread.noise_bias, DRAWN_DIGITS)
+        return Uncertainty(expanded, factor, bias, spread.reasons)
 
     def _summed(
         self,
@@ -198,7 +202,10 @@ class _Part:
     ) -> _Spread:
         """By draws of all lines together, and of each that has few degrees of freedom alone."""
         together = self._draws(lines, statement.draws)
-        alone = [self._draws([each], statement.draws).standard ** 2 for each in few]
+        standard = cut(together.standard, DRAWN_DIGITS)
+        alone = [
+            cut(self._draws([each], statement.draws).standard, DRAWN_DIGITS) ** 2 for each in few
+        ]
         by_few = np.stack(alone, axis=1) if alone else np.empty((len(self.spectra), 0))
         lost = together.unanswered > statement.unanswered_at_most
         reasons = {
@@ -209,7 +216,7 @@ class _Part:
         }
         nothing = np.full(len(self.spectra), np.nan)
         return _Spread(
-            np.where(lost, np.nan, together.standard**2),
+            np.where(lost, np.nan, standard**2),
             by_few,
             np.where(lost, np.nan, together.shift) if _is_extreme(self.requirement) else nothing,
             reasons,
