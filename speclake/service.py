@@ -15,10 +15,10 @@ from speclake.api import Archive
 from speclake.api.taking import ingest_of, refused_tasks
 from speclake.errors import BadSettings, NotFound
 from speclake.intake.ingest import Tally
-from speclake.intake.reading import ReaderFiles
 from speclake.intake.readpool import ReadPool
 from speclake.intake.verdicts import judge_left_over
 from speclake.intake.watcher import Watcher
+from speclake.intake.workshop import ReaderFiles
 
 PAGES_GROUP = "speclake.pages"
 LOOK_FOR_CHANGES_S = 5.0

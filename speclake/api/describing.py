@@ -22,11 +22,13 @@ from speclake.importing.registry import choose, rank
 from speclake.importing.sheetformat import SheetFormat
 from speclake.importing.workbookparts import ZIP_START
 from speclake.intake.containers import Export
-from speclake.intake.reading import FileTask, Workshop, exports_of
+from speclake.intake.reading import exports_of
 from speclake.intake.readpool import ReadPool
+from speclake.intake.tasks import FileTask
 from speclake.intake.times import is_without_offset
 from speclake.intake.units import packed
 from speclake.intake.wanted import unit_of
+from speclake.intake.workshop import Workshop
 from speclake.settings import Settings
 from speclake.spectrum import Spectrum
 

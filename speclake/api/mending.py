@@ -28,10 +28,12 @@ from speclake.importing.registry import choose
 from speclake.importing.sheetformat import SheetFormat
 from speclake.importing.text import byte_order_mark
 from speclake.intake.containers import Export
-from speclake.intake.reading import FileTask, ReaderFiles, Workshop, exports_of, read_export
+from speclake.intake.reading import exports_of, read_export
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import READER
 from speclake.intake.spool import LONG_FILE_BYTES
+from speclake.intake.tasks import FileTask
+from speclake.intake.workshop import ReaderFiles, Workshop
 from speclake.spectrum import Spectrum, SpectrumSet
 
 if TYPE_CHECKING:

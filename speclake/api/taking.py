@@ -13,10 +13,10 @@ from speclake.errors import NotFound
 from speclake.intake.disks import Listed, LocalDisk
 from speclake.intake.folders import FolderState
 from speclake.intake.ingest import Ingest, Tally, absolute_root
-from speclake.intake.reading import FileReading, FileTask, KeptOriginal
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import READER, RULES, SheetBook
 from speclake.intake.spool import LONG_FILE_BYTES
+from speclake.intake.tasks import FileReading, FileTask, KeptOriginal
 from speclake.intake.units import in_units
 from speclake.intake.verdicts import judge_taken
 from speclake.intake.wanted import is_run_sheet, is_unit, is_wanted, unit_of

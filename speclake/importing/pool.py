@@ -13,24 +13,21 @@ import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
-from functools import partial
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
 from speclake.errors import ImporterFailed, SpeclakeError
 from speclake.importing.guard import Progress
-from speclake.importing.process import Ended, WorkerProcess
-from speclake.importing.worker import Outcome, Setup, Task
+from speclake.importing.lanes import Batch, Job, Lane, Part
+from speclake.importing.worker import Outcome, Setup
 
 State = TypeVar("State")
 Item = TypeVar("Item")
 Value = TypeVar("Value")
 
 _TICK_S = 0.05
-_STARTS = 3
-"""How often a worker is started before its start counts as failed and not as cut off by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +92,8 @@ class GuardedPool(Generic[State]):
             _importable(initializer), initargs, time_limit_s, memory_limit_mb, os.getpid()
         )
         self._chunk = chunk
-        self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
-        self._lanes = [_Lane(self._setup, start_limit_s, self._jobs) for _ in range(workers)]
+        self._jobs: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
+        self._lanes = [Lane(self._setup, start_limit_s, self._jobs) for _ in range(workers)]
         self._threads: list[threading.Thread] = []
         self._closed = threading.Event()
         self._lock = threading.Lock()
@@ -176,13 +173,13 @@ class GuardedPool(Generic[State]):
         tick_s: float,
         stop: "_Stop",
     ) -> Generator[Result[Item, Value] | None]:
-        batch = _Batch()
+        batch = Batch()
         at_once = 3 * len(self._lanes)
         under_way = 0
         try:
             while not stop.is_over():
                 while under_way < at_once and not stop.is_set() and (chunk := next(chunks, ())):
-                    self._jobs.put(_Job(call.function, chunk, batch, call.on_progress))
+                    self._jobs.put(Job(call.function, chunk, batch, call.on_progress))
                     under_way += 1
                 if not under_way:
                     return
@@ -223,7 +220,7 @@ class GuardedPool(Generic[State]):
                 yield tuple(chunk)
             number += bool(chunk)
 
-    def _next_part(self, batch: "_Batch", tick_s: float) -> "_Part | None":
+    def _next_part(self, batch: "Batch", tick_s: float) -> "Part | None":
         try:
             # waking up now and then lets an interrupt through where waiting would hold it
             return batch.parts.get(timeout=tick_s)
@@ -315,140 +312,9 @@ class _Stop:
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
-    """What has become known of a job: outcomes of some of its items, or what stops everything."""
-
-    outcomes: list[tuple[Any, Outcome]] = field(default_factory=list)
-    is_last: bool = False
-    problem: Exception | None = None
-
-
-@dataclass(slots=True)
-class _Batch:
-    """One call of `GuardedPool.map`."""
-
-    parts: "queue.SimpleQueue[_Part]" = field(default_factory=queue.SimpleQueue)
-    is_abandoned: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class _Call(Generic[State, Item, Value]):
     """What is done with every item."""
 
     function: Callable[[State, Item], Value]
     name: Callable[[Item], str]
     on_progress: Callable[[Item, Progress], None] | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Job:
-    function: Callable[[Any, Any], object]
-    items: tuple[Any, ...]
-    batch: _Batch
-    on_progress: Callable[[Any, Progress], None] | None
-
-
-class _Lane:
-    """One worker at a time, and the thread that feeds it and replaces it when it has ended."""
-
-    def __init__(
-        self, setup: Setup, start_limit_s: float, jobs: "queue.SimpleQueue[_Job | None]"
-    ) -> None:
-        self._setup, self._start_limit_s, self._jobs = setup, start_limit_s, jobs
-        self._worker: WorkerProcess | None = None
-        self._batch: _Batch | None = None
-        self._is_closed = False
-        self._lock = threading.Lock()
-
-    def serve(self) -> None:
-        """Run jobs until the pool closes."""
-        while (job := self._jobs.get()) is not None:
-            with self._lock:
-                self._batch = job.batch
-            try:
-                self._run(job)
-            except Exception as error:  # noqa: BLE001 - raised again where the results are awaited
-                job.batch.parts.put(_Part(problem=error))
-            with self._lock:
-                self._batch = None
-        if self._worker is not None:
-            self._replace(self._worker)
-
-    def end_if_late(self) -> None:
-        """End the worker if what it runs has passed its limit."""
-        if (worker := self._worker) is not None:
-            worker.end_if_late()
-
-    def drop(self, batch: _Batch) -> None:
-        """End the worker if it runs something of this batch."""
-        with self._lock:
-            if self._batch is batch and self._worker is not None:
-                self._worker.end()
-
-    def close(self) -> None:
-        """End the worker and start no other."""
-        with self._lock:
-            self._is_closed = True
-            if self._worker is not None:
-                self._worker.end()
-
-    def _run(self, job: _Job) -> None:
-        items, is_careful = job.items, False
-        while items and not self._is_unwanted(job.batch):
-            worker = self._ready_worker(job.batch)
-            is_fresh, before = not worker.has_run, len(items)
-            heard = partial(_hear, job.on_progress, items) if job.on_progress else None
-            for outcomes in worker.run(Task(job.function, items, is_careful), heard):
-                done, items = items[: len(outcomes)], items[len(outcomes) :]
-                job.batch.parts.put(_Part(list(zip(done, outcomes, strict=True))))
-            if worker.ended is None:
-                break
-            self._replace(worker)
-            is_alone = is_careful and (worker.ended.hung or (is_fresh and len(items) == before))
-            if is_alone and items and not self._is_unwanted(job.batch):
-                refusal = Outcome(failure=worker.ended.how, importer=worker.ended.importer)
-                job.batch.parts.put(_Part([(items[0], refusal)]))
-                items = items[1:]
-            is_careful = True
-        if items:
-            raise RuntimeError("the pool was closed before all was done")
-        job.batch.parts.put(_Part(is_last=True))
-
-    def _is_unwanted(self, batch: _Batch) -> bool:
-        return self._is_closed or batch.is_abandoned
-
-    def _ready_worker(self, batch: _Batch) -> WorkerProcess:
-        attempt = 0
-        while self._worker is None:
-            attempt += 1
-            with self._lock:
-                if self._is_unwanted(batch):
-                    raise RuntimeError("the pool was closed before all was done")
-                worker = self._worker = WorkerProcess(self._setup, self._start_limit_s)
-            if (ended := worker.wait_until_ready()) is not None:
-                self._replace(worker)
-                if attempt == _STARTS or ended.hung or not ended.by_itself:
-                    raise _cannot_start(ended)
-        return self._worker
-
-    def _replace(self, worker: WorkerProcess) -> None:
-        with self._lock:
-            self._worker = None
-        worker.bury()
-
-
-def _hear(
-    on_progress: Callable[[Any, Progress], None],
-    items: tuple[Any, ...],
-    number: int,
-    progress: Progress,
-) -> None:
-    on_progress(items[number], progress)
-
-
-def _cannot_start(ended: Ended) -> Exception:
-    if ended.error is not None:
-        return ended.error
-    if ended.importer:
-        return ImporterFailed(ended.importer, "the start of a worker", ended.how)
-    return RuntimeError(f"a worker cannot start: it {ended.how}")

@@ -12,8 +12,8 @@ from speclake.archive.rows import Batch, FileOutcome, FileRow, LongBatch
 from speclake.errors import ImporterFailed
 from speclake.intake.gathering import Gathered, Ruled, known_of
 from speclake.intake.longfiles import LongFile, Questions, as_catalog
-from speclake.intake.reading import FileReading, refused
 from speclake.intake.spool import Scans, SpooledScans
+from speclake.intake.tasks import FileReading, refused
 from speclake.intake.verdicts import Judge
 
 WHO = "intake"

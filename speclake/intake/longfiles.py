@@ -8,8 +8,8 @@ from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, FileRow
 from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_by
 from speclake.intake.newspectra import NewSpectra
-from speclake.intake.reading import FileReading
 from speclake.intake.spool import SpooledScans
+from speclake.intake.tasks import FileReading
 from speclake.intake.verdicts import Judge
 from speclake.measurement import Measurement
 from speclake.spectrum import SpectrumSet

@@ -1,256 +1,27 @@
 """One file read, in a worker process: bytes, hash, spectra, measurements; or why it is refused."""
 
-import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from functools import cached_property
 from mmap import mmap
-from pathlib import Path
-from typing import Any
 
-from speclake.archive.originals import OriginalsReader
-from speclake.archive.rows import FileOutcome, StoredSpectrum, file_id
 from speclake.errors import ImporterFailed, MalformedFile, NoImporter
 from speclake.importing import Source
-from speclake.importing.formatfiles import FormatFile, load_formats
 from speclake.importing.guard import Progress, read_each, tell_progress
 from speclake.importing.registry import (
-    Broken,
     Choice,
-    Importers,
     choose,
-    in_folder,
-    installed,
-    load,
 )
 from speclake.importing.worker import memory_for_mapping
+from speclake.intake.bringing import brought, key_of, too_large, with_bytes
 from speclake.intake.containers import Export, container_of, what_is_expected
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
 from speclake.intake.runsheets import RunSheet
-from speclake.intake.spool import (
-    COPIED_AT_ONCE,
-    HeldFile,
-    ScanCollector,
-    SpooledScans,
-    Spooling,
-    copied,
-    mapped,
-)
-from speclake.intake.units import LARGEST_MB, packed
-from speclake.intake.wanted import is_unit
-from speclake.measurement import Measurement
-from speclake.settings import Folder, Settings
-from speclake.spectrum import Axis, Spectrum
-
-
-@dataclass(frozen=True)
-class KeptOriginal:
-    """Bytes of a long file in the archive: the zip that holds them, and their hash."""
-
-    archive: Path
-    sha256: str
-
-
-@dataclass(frozen=True)
-class FileTask:
-    """A settled file to be read.
-
-    `content`, or `kept` for a long file, is given when the bytes come from the archive (a refused
-    file tried again); `sheets`
-    hold only the rows that may speak of this file; `importer` and `format` are named by a person
-    for this file and go before those of its folder.
-    """
-
-    folder: str
-    root: Path
-    path: str
-    size: int
-    modified_ns: int
-    arrived_at: datetime
-    sheets: tuple[RunSheet, ...] = ()
-    content: bytes | None = None
-    kept: "KeptOriginal | None" = None
-    backfill: bool = False
-    with_verdicts: bool = True
-    importer: str | None = None
-    format: str | None = None
-    again: str = ""
-    """Set when a person asks for another try although no reader has changed."""
-
-
-@dataclass(frozen=True)
-class FileReading:
-    """What came of reading one file.
-
-    `changed` means: it cannot be taken in for now, since it was still being written, cannot be
-    opened or is too large; `note` says which, and it is to be looked at again. Otherwise `note`
-    tells why it was refused, or what was passed over in it.
-    """
-
-    task: FileTask
-    file_id: str = ""
-    sha256: str = ""
-    content: bytes = b""
-    outcome: FileOutcome = FileOutcome.TAKEN
-    note: str = ""
-    place: str = ""
-    found: str = ""
-    expected: str = ""
-    importer: str = ""
-    importer_version: str = ""
-    format: str = ""
-    changed: bool = False
-    measurements: tuple[Measurement, ...] = ()
-    spectra: tuple[StoredSpectrum, ...] = ()
-    axes: tuple[Axis, ...] = ()
-    copy: Path | None = None
-    """Where the bytes of a long file are; `content` is empty then."""
-    spooled: SpooledScans | None = None
-    """Scans that are too much to be held; the three fields before are empty then."""
-
-    @property
-    def original(self) -> bytes | Path:
-        """Bytes of the file, or the place of a copy of them."""
-        return self.content if self.copy is None else self.copy
-
-    def release(self) -> None:
-        """Remove what is on disk of a long file, once nobody needs it any more."""
-        for path in (self.copy, self.spooled.path if self.spooled else None):
-            if path is not None:
-                path.unlink(missing_ok=True)
-
-
-@dataclass(frozen=True)
-class ReaderFiles:
-    """An archive's own formats and importers as they were when all of them were read at once.
-
-    Every worker is given these, so that one that starts later reads files as the others do, even
-    if somebody is editing a format meanwhile.
-    """
-
-    formats: dict[str, FormatFile]
-    plugins: dict[str, bytes]
-    fingerprint: str
-    """Of all importers and formats, and of the settings that decide what can be read."""
-
-    @classmethod
-    def of(
-        cls,
-        archive: Path | None,
-        settings: Settings,
-        formats: dict[str, FormatFile] | None = None,
-    ) -> "ReaderFiles":
-        """What an archive's folder holds now; no importer's code is run.
-
-        Parameters
-        ----------
-        formats : what to read with in place of the formats of the folder.
-
-        Raises
-        ------
-        speclake.errors.BadSettings
-            A format file says something impossible.
-        """
-        if formats is None:
-            formats = load_formats(archive / "formats") if archive else {}
-        files = archive.glob("plugins/*.py") if archive else ()
-        plugins = {path.name: path.read_bytes() for path in files}
-        told = [f"{each.name} {each.origin}" for each in installed()]
-        told += [f"{f.name}: {f.importer}, {f.format}" for f in settings.folder]
-        told += [f"{f.name}: {f.include}, {f.exclude}, {f.run_sheets}" for f in settings.folder]
-        told.append(f"largest_file_mb {settings.limits.largest_file_mb}")
-        told += [f"{name} {each.version}" for name, each in formats.items()]
-        told += [f"{name} {hashlib.sha256(code).hexdigest()}" for name, code in plugins.items()]
-        fingerprint = hashlib.sha256("\n".join(sorted(told)).encode()).hexdigest()[:16]
-        return cls(formats, plugins, fingerprint)
-
-
-@dataclass(frozen=True)
-class Workshop:
-    """Everything a worker needs to read files: made once in each process."""
-
-    settings: Settings
-    importers: Importers
-    formats: dict[str, FormatFile]
-    readers: str
-    """Fingerprint of importers and formats."""
-    spooling: Spooling = field(default_factory=Spooling)
-
-    @classmethod
-    def open(
-        cls,
-        archive: Path | None,
-        settings: Settings,
-        shut_out: Mapping[str, str] | None = None,
-        files: ReaderFiles | None = None,
-        spooling: Spooling | None = None,
-    ) -> "Workshop":
-        """Workshop of an archive folder; without one, of what is installed alone.
-
-        Parameters
-        ----------
-        shut_out : importers that are not to be loaded, with the reason.
-        files : the archive's formats and importers, read before; None reads them now.
-        spooling : where long files are copied to; None holds everything in memory.
-
-        Raises
-        ------
-        speclake.errors.BadSettings
-            A format file says something impossible.
-        """
-        files = files or ReaderFiles.of(archive, settings)
-        plugins = archive / "plugins" if archive else None
-        importers = load_without(plugins, shut_out or {}, files.plugins)
-        return cls(settings, importers, files.formats, files.fingerprint, spooling or Spooling())
-
-    @cached_property
-    def formats_as_data(self) -> Mapping[str, Mapping[str, Any]]:
-        """Formats as an importer is shown them."""
-        return {name: format.as_data() for name, format in self.formats.items()}
-
-    def folder(self, name: str) -> Folder:
-        """Watched folder of that name; one without any settings for files brought by hand."""
-        return folder_of(self.settings, name)
-
-
-def folder_of(settings: Settings, name: str) -> Folder:
-    """Watched folder of that name; one without any settings for files brought by hand."""
-    return settings.folder_named(name) or Folder(name=name, path=".")
-
-
-def load_without(
-    plugins: Path | None, shut_out: Mapping[str, str], contents: Mapping[str, bytes]
-) -> Importers:
-    """Importers at hand; the code of those shut out is not run, and they count as broken."""
-    if not shut_out:
-        return load(plugins, contents=contents)
-    declared = [*installed(), *(in_folder(plugins, contents) if plugins else ())]
-    names = {each.name for each in declared}
-    found = load(plugins, only=names - shut_out.keys(), contents=contents)
-    broken = (Broken(d.name, d.origin, shut_out[d.name]) for d in declared if d.name in shut_out)
-    return Importers(found.ready, (*found.broken, *broken))
-
-
-def too_large(task: FileTask, most_mb: int) -> str:
-    """Why a file is not read, in words; empty for one that is not too large."""
-    limit = "largest_file_mb"
-    if is_unit(task.path) and most_mb > LARGEST_MB:
-        most_mb, limit = LARGEST_MB, "the most that a unit holds"
-    if task.size <= most_mb * 2**20:
-        return ""
-    return f"found {task.size} bytes; expected at most {most_mb} MB ({limit})"
-
-
-def file_id_of(task: FileTask, readers: str, sha256: str) -> str:
-    """Identifier of one reading of one state of a file by these readers."""
-    return file_id(task.folder, task.path, task.modified_ns, sha256, readers + task.again)
-
-
-def is_open(workshop: Workshop, _: None) -> bool:
-    """Whether a worker has its workshop: asked once, before files are entrusted to it."""
-    return bool(workshop.readers)
+from speclake.intake.spool import HeldFile, ScanCollector, SpooledScans, mapped
+from speclake.intake.tasks import FileReading, FileTask, refused
+from speclake.intake.workshop import Workshop
+from speclake.spectrum import Spectrum
 
 
 def read_file(workshop: Workshop, task: FileTask) -> FileReading:
@@ -276,85 +47,9 @@ def read_file(workshop: Workshop, task: FileTask) -> FileReading:
         return FileReading(task, changed=True, note=f"cannot be read for now: {error.strerror}")
 
 
-def brought(task: FileTask, folder: Folder, spooling: Spooling, readers: str) -> FileReading:
-    """Reading that has the bytes of a file and their hash, and nothing else yet.
-
-    It is `changed` where they cannot be had for now.
-    """
-    try:
-        if spooling.is_long(task.size) and task.content is None and not is_unit(task.path):
-            return _copy_of(task, spooling, readers)
-        content, changed = content_of(task, folder)
-    except OSError as error:
-        return FileReading(task, changed=True, note=f"cannot be opened: {error.strerror}")
-    if changed:
-        return FileReading(task, changed=True, note="it changed while it was read")
-    return _with_bytes(task, content, readers)
-
-
-def _with_bytes(task: FileTask, content: bytes, readers: str) -> FileReading:
-    sha256 = hashlib.sha256(content).hexdigest()
-    return FileReading(task, file_id_of(task, readers, sha256), sha256, content)
-
-
-def _copy_of(task: FileTask, spooling: Spooling, readers: str) -> FileReading:
-    """Reading with a copy of a long file. The handle is open for no longer than that takes."""
-    copy = spooling.path(key_of(task), "copy")
-    assert copy is not None
-    try:
-        if task.kept is not None:
-            with OriginalsReader(task.kept.archive, task.kept.archive.name) as originals:
-                sha256, _ = copied(originals.parts(task.kept.sha256), copy, task.size)
-            is_same = True
-        else:
-            path = task.root / task.path
-            with path.open("rb") as stream:
-                sha256, size = copied(
-                    iter(lambda: stream.read(COPIED_AT_ONCE), b""), copy, task.size
-                )
-            after = path.stat()
-            seen = (size, after.st_size, after.st_mtime_ns)
-            is_same = seen == (task.size, task.size, task.modified_ns)
-    except OSError:
-        copy.unlink(missing_ok=True)
-        raise
-    if not is_same:
-        copy.unlink(missing_ok=True)
-        return FileReading(task, changed=True, note="it changed while it was read")
-    return FileReading(task, file_id_of(task, readers, sha256), sha256, copy=copy)
-
-
-def key_of(task: FileTask) -> str:
-    """Name that what is on disk of a task has, the same for whoever reads it again."""
-    kept = task.kept.sha256 if task.kept else ""
-    text = f"{task.folder}|{task.path}|{task.size}|{task.modified_ns}|{kept}"
-    return hashlib.sha256(text.encode()).hexdigest()[:32]
-
-
-def content_of(task: FileTask, folder: Folder) -> tuple[bytes, bool]:
-    """Bytes of the file, and whether it changed under our eyes. The handle is open but briefly.
-
-    Raises
-    ------
-    OSError
-        It cannot be read.
-    """
-    if task.content is not None:
-        return task.content, False
-    if is_unit(task.path):
-        content, found = packed(task.root, task.path, folder)
-        return content, found != (task.path, task.size, task.modified_ns)
-    path = task.root / task.path
-    with path.open("rb") as stream:
-        content = stream.read(task.size + 1)
-    after = path.stat()
-    seen = (len(content), after.st_size, after.st_mtime_ns)
-    return content, seen != (task.size, task.size, task.modified_ns)
-
-
 def read_content(workshop: Workshop, task: FileTask, content: bytes) -> FileReading:
     """Reading of the bytes of a file, or of every export in a zip or unit: all of them or none."""
-    return _read(workshop, _with_bytes(task, content, workshop.readers), content)
+    return _read(workshop, with_bytes(task, content, workshop.readers), content)
 
 
 def _read(workshop: Workshop, base: FileReading, held: bytes | mmap) -> FileReading:
@@ -476,11 +171,3 @@ def _reader(workshop: Workshop, choice: Choice, named: str | None) -> Reader:
     format = workshop.formats.get(name) if name else None
     described = f"{name}@{format.version}" if format else None
     return Reader(choice.importer.name, choice.importer.version, described)
-
-
-def refused(base: FileReading, place: str, found: str, expected: str) -> FileReading:
-    """The reading as a refusal that says where, what was found and what was expected."""
-    note = str(MalformedFile(base.task.path, place, found, expected))
-    return replace(
-        base, outcome=FileOutcome.REFUSED, note=note, place=place, found=found, expected=expected
-    )

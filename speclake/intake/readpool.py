@@ -11,19 +11,11 @@ from speclake.archive.scratch import Scratch
 from speclake.errors import ImporterFailed, SpeclakeError
 from speclake.importing.guard import Progress
 from speclake.importing.pool import GuardedPool, Pause
-from speclake.intake.reading import (
-    FileReading,
-    FileTask,
-    ReaderFiles,
-    Workshop,
-    brought,
-    folder_of,
-    is_open,
-    key_of,
-    read_file,
-    refused,
-)
+from speclake.intake.bringing import brought, key_of
+from speclake.intake.reading import read_file
 from speclake.intake.spool import LONG_FILE_BYTES, SCANS_BYTES, Spooling
+from speclake.intake.tasks import FileReading, FileTask, refused
+from speclake.intake.workshop import ReaderFiles, Workshop, folder_of, is_open
 from speclake.settings import Settings
 
 Answer = TypeVar("Answer")

@@ -13,9 +13,9 @@ from speclake.intake.disks import Listed
 from speclake.intake.events import Hints
 from speclake.intake.folders import FolderState, WatchedFolder
 from speclake.intake.ingest import Ingest, Tally, absolute_root
-from speclake.intake.reading import FileReading, FileTask
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import SheetBook
+from speclake.intake.tasks import FileReading, FileTask
 from speclake.intake.verdicts import Judge, judge_taken
 from speclake.intake.wanted import is_run_sheet
 from speclake.settings import Settings

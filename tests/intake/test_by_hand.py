@@ -7,7 +7,7 @@ import pytest
 
 from speclake.api import Archive
 from speclake.intake import wanted as rules
-from speclake.intake.reading import ReaderFiles
+from speclake.intake.workshop import ReaderFiles
 from speclake.settings import Folder
 from tests.labs import export, watching_lab
 

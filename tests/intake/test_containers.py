@@ -18,7 +18,9 @@ from speclake.api.describing import describe
 from speclake.api.exporting import export
 from speclake.api.taking import retry
 from speclake.archive.rows import FileOutcome
-from speclake.intake.reading import FileReading, FileTask, Workshop, read_content
+from speclake.intake.reading import read_content
+from speclake.intake.tasks import FileReading, FileTask
+from speclake.intake.workshop import Workshop
 from speclake.intake.zipfields import ntfs_times
 from speclake.service import Service
 from speclake.settings import Settings

@@ -15,8 +15,8 @@ from speclake.api.taking import refused_tasks
 from speclake.archive.rows import FileOutcome
 from speclake.intake.ingest import Ingest, Tally
 from speclake.intake.longfiles import Questions, as_catalog
-from speclake.intake.reading import FileReading, FileTask
 from speclake.intake.readpool import ReadPool
+from speclake.intake.tasks import FileReading, FileTask
 from speclake.service import Service
 from speclake.settings import Limits
 from tests.intake.test_readpool import tasks_of

@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from speclake.archive.rows import FileOutcome
-from speclake.intake.reading import FileReading, FileTask
 from speclake.intake.readpool import ReadPool
+from speclake.intake.tasks import FileReading, FileTask
 from speclake.settings import Settings
 from tests.labs import FORMAT, export
 

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from speclake.api import Archive
 from speclake.api.describing import describe
 from speclake.errors import NotFound
+from speclake.intake.bringing import too_large
 from speclake.intake.disks import Listed, LocalDisk
-from speclake.intake.reading import FileTask, too_large
+from speclake.intake.tasks import FileTask
 from speclake.intake.units import LARGEST_MB, in_units, packed, unit_now
 from speclake.intake.wanted import is_run_sheet, ledger_paths, unit_of
 from speclake.intake.zips import members_of
