@@ -6,33 +6,12 @@ import numpy as np
 import pytest
 
 from speclake.api import Archive
+from tests import labs
 
-FORMAT = """
-[recognise]
-file_name = "*.txt"
-[text]
-encoding = "utf-8"
-delimiter = "tab"
-decimal_sign = "."
-[header]
-between = ":"
-next_line = "^nm"
-[table]
-title_lines = 1
-[axis]
-column = 1
-unit = "nm"
-[values]
-unit = "%T"
-[scanned]
-entries = ["Scanned"]
-patterns = ["%Y-%m-%d %H:%M:%S"]
-zone = "UTC"
-[fields]
+FORMAT = (
+    labs.FORMAT.partition("[constants]")[0]
+    + """
 kind = "Kind"
-sample = "Sample"
-lot = "Lot"
-product = "Product"
 site = "Site"
 instrument = "Instrument"
 accessory = "Accessory"
@@ -42,6 +21,7 @@ polarisation = "Polarisation"
 bandwidth_nm = "Bandwidth"
 measured_against = "Against"
 """
+)
 SPECS = {
     "visor": """
 name = "visor"

@@ -45,7 +45,6 @@ _OF_THE_SERIES = frozenset(Limited.model_fields) | {
 }  # fmt: skip
 """Keys that say something of the whole series, and nothing of the number at one angle."""
 
-
 _OF_THE_NUMBER = (
     "level", "relative_to", "peak", "which", "elsewhere_above", "integrated_over",
 )  # fmt: skip
@@ -162,9 +161,10 @@ class AngleShiftRequirement(AngleSeriesRequirement):
 
     @override
     def taken(self) -> str:
-        which = "" if self.shift.startswith("at") else f"{self.shift} "
-        end = f" {self.shift}" if not which else ""
-        return f"{which}shift from the smallest angle{end} {self._number_in_words()}"
+        shift = "shift from the smallest angle"
+        if self.shift == "at the largest angle":
+            return f"{shift} to the largest {self._number_in_words()}"
+        return f"{self.shift} {shift} {self._number_in_words()}"
 
 
 class EffectiveIndexRequirement(AngleSeriesRequirement):
