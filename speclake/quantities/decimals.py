@@ -18,6 +18,8 @@ FINEST = 9
 _LARGEST = 2.0**49
 """Integers up to here stay exact when two are added and the sum is multiplied by ten."""
 
+_SAMPLE = 16
+
 
 def decimal_places(values: FloatArray) -> npt.NDArray[np.int64]:
     """Decimal places that write every value of a row exactly, shape (n,); -1 where 9 do not.
@@ -33,14 +35,22 @@ def decimal_places(values: FloatArray) -> npt.NDArray[np.int64]:
     """
     places = np.full(len(values), -1)
     open_rows = np.arange(len(values))
+    few = slice(None, None, max(1, values.shape[1] // _SAMPLE))
     for number in range(FINEST + 1):
-        rest = values[open_rows]
-        scaled = np.rint(rest * 10.0**number)
-        is_written = (scaled / 10.0**number == rest) & (np.abs(scaled) < _LARGEST)
-        done = (is_written | np.isnan(rest)).all(axis=1)
-        places[open_rows[done]] = number
-        open_rows = open_rows[~done]
+        # what a few values need, all of them need: mostly one full pass remains
+        likely = open_rows[_are_written(values[open_rows, few], number)]
+        done = likely[_are_written(values[likely], number)]
+        places[done] = number
+        open_rows = np.setdiff1d(open_rows, done, assume_unique=True)
     return places
+
+
+def _are_written(values: FloatArray, places: int) -> npt.NDArray[np.bool_]:
+    """Which rows so many decimal places write exactly, shape (n,)."""
+    scaled = np.rint(values * 10.0**places)
+    is_written = (scaled / 10.0**places == values) & (np.abs(scaled) < _LARGEST)
+    found: npt.NDArray[np.bool_] = (is_written | np.isnan(values)).all(axis=1)
+    return found
 
 
 def summed(first: int, terms: Sequence[tuple[int, FloatArray]], *, over: int = 1) -> FloatArray:
