@@ -4,12 +4,15 @@ from functools import partial
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from speclake.judging import Conditions, explain, judge, judge_columns
 from speclake.judging.conditions import Bandwidth
 from speclake.judging.uncertainty import drawing, propagating
 from speclake.judging.uncertainty.fields import errors_of
 from speclake.judging.uncertainty.linear import variances
+from speclake.judging.uncertainty.lines import variance
 from speclake.specs import Outcome, Specification
 from speclake.specs.requirements.uncertainty import BudgetLine, StatedUncertainty
 from speclake.spectrum import Axis, SpectrumSet
@@ -117,6 +120,21 @@ def test_a_length_of_correlation_gives_the_double_sum():
     distance = np.abs(GRID[100:201, np.newaxis] - GRID[100:201])
     expected = np.sqrt(parts @ np.exp(-distance / 15.0) @ parts)
     assert standard(MEAN, LAMP)[0] == pytest.approx(expected, rel=1e-12)
+
+
+@given(
+    steps=st.lists(st.floats(0.1, 30.0), min_size=1, max_size=12),
+    parts=st.lists(st.floats(-1.0, 1.0), min_size=13, max_size=13),
+    length=st.floats(0.5, 200.0),
+    falls=st.booleans(),
+)
+def test_a_length_of_correlation_holds_on_uneven_steps_and_signs(steps, parts, length, falls):
+    at = 400.0 + np.concatenate(([0.0], np.cumsum(steps)))
+    at = at[::-1] if falls else at
+    line = BudgetLine.model_validate({**LAMP, "correlation_length_nm": length})
+    chosen = np.array(parts[: at.size])
+    expected = chosen @ np.exp(-np.abs(at[:, np.newaxis] - at) / length) @ chosen
+    assert variance(line, chosen[np.newaxis], at)[0] == pytest.approx(expected, abs=1e-12)
 
 
 def test_an_error_of_the_scale_moves_a_mean_by_what_its_ends_differ():

@@ -92,6 +92,9 @@ def uncertainty_of(
         if statement is None:
             reasons |= dict.fromkeys(rows.tolist(), choice.hindrance)
             continue
+        if statement.expanded is not None:
+            known.expanded[rows], known.coverage_factor[rows] = statement.expanded, statement.k
+            continue
         at_once = max(1, NUMBERS_AT_ONCE // statement.draws)
         for begin in range(0, rows.size, at_once):
             some = rows[begin : begin + at_once]
@@ -148,9 +151,7 @@ class _Part:
     found: Found
 
     def uncertainty(self, statement: StatedUncertainty) -> Uncertainty:
-        n = len(self.spectra)
-        if statement.expanded is not None and statement.k is not None:
-            return Uncertainty.of_all(n, statement.expanded, statement.k)
+        """By the budget of a statement."""
         if statement.is_lacking:
             name = statement.budget
             raise NotFound(
@@ -165,7 +166,7 @@ class _Part:
         spread = by(lines, few, statement)
         method = np.nan_to_num(self.found.method)
         standard = np.sqrt(spread.variance + method**2)
-        factor = np.full(n, statement.k or np.nan)
+        factor = np.full(len(self.spectra), statement.k or np.nan)
         if statement.coverage is not None:
             freedom = np.array([each.degrees_of_freedom for _, each in few], np.float64)
             by_few = np.sqrt(spread.by_few)
