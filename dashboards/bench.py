@@ -103,6 +103,7 @@ def _part(archive: "Archive", part: "PartReport") -> dict[str, Any]:
                 "accepted": concessions.accepts(each.verdict.deciding, part.part),
                 "missing": each.verdict.missing,
                 "reasons": [r for r in each.verdict.reasons if not r.startswith("missing: ")],
+                "remarks": each.verdict.remarks,
             }
             for each in part.specs
         ],

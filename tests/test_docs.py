@@ -176,7 +176,7 @@ def test_each_command_line_that_is_shown_can_be_typed(place, words):
 def test_commands_in_running_text_exist():
     known = set(get_command(app).commands)  # type: ignore[attr-defined]
     for page in PAGES_OF_DOCS:
-        for name in re.findall(r"`speclake ([a-z]\w*)", text_of(page)):
+        for name in re.findall(r"`speclake ([a-z][\w-]*)", text_of(page)):
             assert name in known, f"{page.name}: speclake {name}"
 
 
