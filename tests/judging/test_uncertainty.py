@@ -243,6 +243,37 @@ def test_a_band_that_is_the_whole_spectrum_bears_an_error_of_the_scale():
     assert standard(whole, SCALE, values=straight)[0] == pytest.approx(0.01, rel=1e-2)
 
 
+@pytest.mark.parametrize("line", LINES)
+def test_the_luminance_of_a_colour_agrees_with_the_law_of_propagation(line):
+    """Y is a weighted sum of the values: its weights follow from spectra of a single one."""
+    luminance = {**DRAWN["colour"], "number": "Y", "at_least": "0"}
+    units = np.vstack((np.zeros(GRID.size), np.eye(GRID.size)))
+    numbers = column_of(specification(luminance, NOISE, draws=100), set_of(units)).value
+    weights, size = numbers[1:] - numbers[0], LINES[line]["u"]
+    if line == "none":
+        expected = size * np.sqrt((weights**2).sum())
+    elif line == "full":
+        expected = size * weights.sum()
+    elif line == "wavelength":
+        expected = size * np.abs(weights @ np.gradient(FILTER, GRID))
+    else:
+        parts = weights * FILTER * size / 100
+        alike = np.exp(-np.abs(GRID[:, np.newaxis] - GRID) / LAMP["correlation_length_nm"])
+        expected = np.sqrt(parts @ alike @ parts)
+    draws = 5_000
+    found = standard(luminance, LINES[line], draws=draws)
+    assert found[0] == pytest.approx(expected, rel=5 / np.sqrt(2 * draws))
+
+
+def test_a_bound_that_settles_it_settles_it_with_a_budget_too():
+    dark = np.where(GRID > 510, 90.0, 0.001) * np.where((GRID > 440) & (GRID < 480), 0.0, 1.0)
+    asked = {**DRAWN["optical density"], "band": [445, 475], "floor": 1e-5, "at_least": "4.0"}
+    tiny = {**NOISE, "u": 1e-5}
+    (verdict,) = judge(set_of(dark), specification(asked, tiny), [NARROW])
+    assert verdict.bound == "at least"
+    assert verdict.outcome is Outcome.PASS, explain(verdict)
+
+
 def test_an_error_below_the_digits_of_the_axis_is_none():
     assert standard(EDGE, {**SCALE, "u": 1e-15})[0] == 0.0
 
