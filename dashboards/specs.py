@@ -193,6 +193,7 @@ def _packs(packs: "Sequence[Listed]", zone: tzinfo | None) -> Markup:
             "changes": each.validated.details["changes"] if each.validated else None,
             "changed": each.validated.details["changed"] if each.validated else "",
             "trouble": each.trouble,
+            "due": ", ".join(f"{of} {now}" for of, _, now in each.other_versions),
         }
         for each in packs
     ]  # fmt: skip

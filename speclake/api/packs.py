@@ -84,6 +84,20 @@ def program() -> dict[str, str]:
     return found
 
 
+Version = tuple[str, str, str]
+"""Of what, in which version then, and in which now."""
+
+
+def other_versions(then: Mapping[str, str]) -> tuple[Version, ...]:
+    """What of the versions that have a part in a verdict is otherwise here and now."""
+    now = program()
+    return tuple(
+        (name, then.get(name, "unknown"), version)
+        for name, version in now.items()
+        if then.get(name) != version
+    )
+
+
 def keep(store: Lake, name: str, ids: Sequence[str], *, who: str, why: str) -> Pack:
     """Pack of measurements with the verdicts that stand, written and put on record.
 
@@ -221,12 +235,14 @@ class Listed:
     ----------
     kept, validated : the events that kept it, and that judged it again last if one did.
     trouble : what is wrong with its file; empty where that is the one that was kept.
+    other_versions : what has another version now than when it was judged last; then it is due.
     """
 
     name: str
     kept: EventRow
     validated: EventRow | None
     trouble: str
+    other_versions: tuple[Version, ...]
 
 
 def _trouble(root: Path, kept: EventRow) -> str:
@@ -243,6 +259,12 @@ def listed(store: Lake) -> list[Listed]:
     last = {e.subject: e for e in store.catalog.events_among(EventKind.VALIDATE)}
     by_name = {each.subject: each for each in kept}
     return [
-        Listed(name, by_name[name], last.get(name), _trouble(store.root, by_name[name]))
+        Listed(
+            name=name,
+            kept=by_name[name],
+            validated=last.get(name),
+            trouble=_trouble(store.root, by_name[name]),
+            other_versions=other_versions(last.get(name, by_name[name]).details),
+        )
         for name in sorted(by_name)
     ]

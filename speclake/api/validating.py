@@ -11,7 +11,7 @@ from typing import Any
 
 from speclake import tomlfile
 from speclake.api import events
-from speclake.api.packs import Pack, as_data, program, read
+from speclake.api.packs import Pack, Version, as_data, other_versions, program, read
 from speclake.archive.lake import Lake
 from speclake.archive.rows import EventKind
 from speclake.errors import BadSettings
@@ -69,7 +69,7 @@ class Validation:
 
     pack: Pack
     program: Mapping[str, str]
-    other_program: tuple[tuple[str, str, str], ...]
+    other_program: tuple[Version, ...]
     measurements: int
     verdicts: int
     changes: tuple[Change, ...]
@@ -89,15 +89,10 @@ def validate(store: Lake, step: Judge, name: str, *, who: str, why: str) -> Vali
     store.refresh()
     pack = read(store, name)
     changes = tuple(_changes(store, step, pack))
-    now = program()
     found = Validation(
         pack=pack,
-        program=now,
-        other_program=tuple(
-            (key, pack.program.get(key, "unknown"), each)
-            for key, each in now.items()
-            if pack.program.get(key) != each
-        ),
+        program=program(),
+        other_program=other_versions(pack.program),
         measurements=len(pack.measurements),
         verdicts=sum(len(each["verdicts"]) for each in pack.measurements),
         changes=changes,

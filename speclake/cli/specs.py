@@ -170,6 +170,7 @@ def _tell_packs(packs: "Sequence[Listed]", zone: tzinfo | None, as_json: bool) -
             "with": each.validated.details["speclake"] if each.validated else None,
             "changes": each.validated.details["changes"] if each.validated else None,
             "trouble": each.trouble,
+            "not_judged_with": {name: now for name, _, now in each.other_versions},
         }
         for each in packs
     ]
@@ -180,6 +181,9 @@ def _tell_packs(packs: "Sequence[Listed]", zone: tzinfo | None, as_json: bool) -
         for each in packs:
             if each.trouble:
                 typer.echo(each.trouble)
+            elif each.other_versions:
+                changed = ", ".join(f"{name} {now}" for name, _, now in each.other_versions)
+                typer.echo(f"{each.name} is due: not judged yet with {changed}")
     if any(each.trouble for each in packs):
         raise typer.Exit(1)
 

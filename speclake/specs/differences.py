@@ -18,7 +18,10 @@ Kind = Literal["added", "removed", "changed"]
 LIMITS = {"at_least": 1, "at_most": -1}
 """Keys of limits, with the direction in which a limit becomes tighter."""
 
-NAMES = ("id", "name", "line")
+AIMS = ("target", "tolerance")
+"""Keys that say limits in another way, as a number with what it may be off."""
+
+NAMES = ("id", "name", "instrument_class")
 """Keys by which an entry in a list of tables is known, whatever its place in the list."""
 
 SOURCES = ("source", "runs")
@@ -144,11 +147,13 @@ def _of_requirements(before: Requirement, after: Requirement) -> list[Difference
     found = list(_of_tables(_without_limits(old), _without_limits(new), wholes))
     for key in LIMITS:
         found += _of_limits(key, old.get(key), new.get(key), units)
+    for key in AIMS:
+        found += _of_aims(key, old.get(key), new.get(key), units)
     return [replace(each, requirement=after.id) for each in found]
 
 
 def _without_limits(said: Said) -> dict[str, Any]:
-    return {name: value for name, value in said.items() if name not in LIMITS}
+    return {name: value for name, value in said.items() if name not in (*LIMITS, *AIMS)}
 
 
 def _of_limits(
@@ -170,6 +175,26 @@ def _of_limits(
         else:
             words += " (tighter)" if step * LIMITS[key] > 0 else " (looser)"
         yield Difference("changed", "", key, words)
+
+
+def _of_aims(key: str, before: Any, after: Any, units: tuple[str, str]) -> Iterator[Difference]:
+    """How a target or its tolerance has changed, if it has; digits are those that were written."""
+    old, new = (_aim(each, unit) for each, unit in zip((before, after), units, strict=True))
+    if before == after:
+        return
+    if before is None:
+        yield Difference("added", "", key, f"{key} {new} is new")
+    elif after is None:
+        yield Difference("removed", "", key, f"{key} {old} is gone")
+    else:
+        yield Difference("changed", "", key, f"{key} changed from {old} to {new}")
+
+
+def _aim(written: Any, unit: str) -> str:
+    if not isinstance(written, list):
+        return f"{written} {unit}"
+    down, up = written
+    return f"±{up} {unit}" if down == up else f"−{down} {unit}, +{up} {unit}"
 
 
 def _of_tables(
@@ -238,7 +263,7 @@ def _of_entries(name: str, before: Sequence[Said], after: Sequence[Said]) -> Ite
     """How two lists of tables differ: entry by entry, by name where all have one of their own."""
     old, new = _named(before, after)
     for key in (*new, *(key for key in old if key not in new)):
-        entry = f"{name} {key}"
+        entry = f"{name} {key}".rstrip()
         if key not in old:
             yield Difference("added", "", name, f"{entry} is new: {_written(new[key])}")
         elif key not in new:
@@ -259,6 +284,8 @@ def _named(
                 {repr(each[key]): each for each in before},
                 {repr(each[key]): each for each in after},
             )
+    if len(before) == len(after) == 1:
+        return {"": before[0]}, {"": after[0]}
     return (
         {str(n): each for n, each in enumerate(before, 1)},
         {str(n): each for n, each in enumerate(after, 1)},

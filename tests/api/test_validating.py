@@ -56,7 +56,7 @@ def test_nothing_changed_gives_no_change_and_an_event(lab):
     assert (event.kind, event.details["changes"], event.details["changed"]) == ("validate", "0", "")
     assert lab.store.head().number == number + 1
     (listed,) = [each for each in lab.validation_packs() if each.name == "spring"]
-    assert listed.validated == event
+    assert (listed.validated, listed.other_versions) == (event, ())
 
 
 def test_it_is_judged_by_the_version_that_was_used_whatever_is_written_today(lab):
@@ -69,14 +69,20 @@ def test_it_is_judged_by_the_version_that_was_used_whatever_is_written_today(lab
 
 
 def kept_by_an_earlier_program(lab, name, edit):
-    """Pack as another program would have kept it: its content edited, and put on record so."""
+    """What comes of a pack as another program would have kept it."""
+    put_on_record(lab, name, edit)
+    return lab.validate(name, who="quality", why="after the upgrade")
+
+
+def put_on_record(lab, name, edit, **versions):
+    """The pack of spring with its content edited, kept under another name."""
     content = json.loads((lab.root / "validation/spring.json").read_text("utf-8"))
     edit(content)
     data = json.dumps(content).encode()
     (lab.root / f"validation/{name}.json").write_bytes(data)
-    details = {"file": f"validation/{name}.json", "sha256": hashlib.sha256(data).hexdigest()}
+    sha256 = hashlib.sha256(data).hexdigest()
+    details = {"file": f"validation/{name}.json", "sha256": sha256} | versions
     events.record(lab.store, EventKind.KEEP_VALIDATION, [name], details, **WHO)
-    return lab.validate(name, who="quality", why="after the upgrade")
 
 
 def test_each_number_outcome_and_reason_that_changes_is_listed(lab):
@@ -139,7 +145,12 @@ def test_other_versions_of_program_and_libraries_are_told(lab):
         content["program"] |= {"numpy": "1.0"}
         del content["program"]["engine"]
 
-    found = kept_by_an_earlier_program(lab, "older", older)
+    put_on_record(lab, "older", older, numpy="1.0")
+    (listed,) = [each for each in lab.validation_packs() if each.name == "older"]
+    assert ("numpy", "1.0") in {(name, then) for name, then, _ in listed.other_versions}
+    found = lab.validate("older", **WHO)
+    (listed,) = [each for each in lab.validation_packs() if each.name == "older"]
+    assert listed.other_versions == ()
     told = {name: (then, now) for name, then, now in found.other_program}
     assert set(told) == {"numpy", "engine"}
     assert told["numpy"][0] == "1.0" and told["engine"][0] == "unknown"

@@ -1,6 +1,8 @@
 """Two revisions of a specification, and what is told of how they differ."""
 
 import json
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -8,6 +10,8 @@ from hypothesis import strategies as st
 
 from speclake.specs import Specification
 from speclake.specs.differences import differences
+
+DOCS = Path(__file__).parents[2] / "docs"
 
 TEXT = """\
 name = "window-7"
@@ -120,6 +124,79 @@ def test_rows_of_a_table_are_counted_under_the_name_of_their_source():
     )
     (told,) = differences(by(rows), by(rows, source="lamp of autumn"))
     assert told.words == 'table.source changed from "lamp of spring" to "lamp of autumn"'
+
+
+EDGE = """\
+name = "filter"
+[[requirement]]
+id = "edge"
+what = "cut-on"
+of = "%T"
+unit = "nm"
+band = [500, 600]
+level = 50
+relative_to = "nothing"
+largest_bandwidth_nm = 2
+largest_interval = 1
+target = 550.0
+tolerance = 2.0
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("target = 550.0", "target = 552.0", "target changed from 550.0 nm to 552.0 nm"),
+        ("tolerance = 2.0", "tolerance = [1.0, 2.5]",
+         "tolerance changed from ±2.0 nm to −1.0 nm, +2.5 nm"),
+        ("tolerance = 2.0", "tolerance = 2.0\nuncertainty = 0.3", "uncertainty 0.3 is new"),
+    ],
+)  # fmt: skip
+def test_target_and_tolerance_are_told_as_written(old, new, said):
+    told = differences(read(EDGE), read(EDGE.replace(old, new)))
+    assert [each.words for each in told] == [said]
+
+
+BUDGET = (
+    EDGE
+    + """
+[[requirement.uncertainty]]
+coverage = 0.95
+lines = [
+  { name = "scale", source = "lamp lines", unit = "nm", u = 0.10, correlation = "full" },
+  { name = "noise", source = "12 repeats", unit = "%T", u = 0.05, correlation = "none" },
+]
+"""
+)
+
+
+def test_lines_of_a_budget_are_found_by_their_names():
+    turned = BUDGET.replace("u = 0.10", "u = 0.2").replace("12 repeats", "20 repeats")
+    assert [each.words for each in differences(read(BUDGET), read(turned))] == [
+        "uncertainty: lines 'scale': u changed from 0.1 to 0.2",
+        'uncertainty: lines \'noise\': source changed from "12 repeats" to "20 repeats"',
+    ]
+
+
+PAGES = ("specifications", "quantities", "uncertainty", "parts-and-lots", "combining")
+EXAMPLES = [
+    found
+    for page in PAGES
+    for text in re.findall(
+        r"```toml\n(.*?)```", (DOCS / f"{page}.md").read_text("utf-8"), re.DOTALL
+    )
+    if "[[requirement]]" in text
+    for found in [Specification.from_toml_text(text, page)]
+]
+
+
+@pytest.mark.parametrize("before", EXAMPLES, ids=lambda each: each.name)
+def test_every_example_differs_from_the_others_and_not_from_itself(before):
+    assert differences(before, Specification.from_json(before.to_json())) == ()
+    for after in EXAMPLES:
+        told = differences(before, after)
+        assert (told == ()) == (before.version == after.version)
+        assert all(each.sentence.strip() for each in told)
 
 
 # any specification against any other
