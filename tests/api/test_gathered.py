@@ -144,21 +144,36 @@ def _at_angle(name):
     return header, grid, np.interp(grid, [edge - 5, edge + 5], [90.0, 0.0])
 
 
-@pytest.fixture
-def lab(tmp_path):
-    root, bench = tmp_path / "lab", tmp_path / "bench"
+def opened(folder):
+    """An archive with its format and specifications, and its bench, in a folder."""
+    root, bench = folder / "lab", folder / "bench"
     bench.mkdir()
     Archive.create(root).close()
     (root / "formats/plain.toml").write_text(FORMAT, "utf-8")
     for name, text in SPECS.items():
         (root / f"specs/{name}.toml").write_text(text, "utf-8")
-    with Archive.open(root) as archive:
+    return Archive.open(root), bench
+
+
+@pytest.fixture
+def lab(tmp_path):
+    archive, bench = opened(tmp_path)
+    with archive:
         yield Lab(archive, bench)
 
 
-def test_four_readings_of_one_batch_make_one_verdict_on_the_scattered_light(lab):
-    lab.take("T4", "T3", "T2", "T1")
-    found = lab.only("haze")
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """A lab that took in all readings and all angles at once."""
+    archive, bench = opened(tmp_path_factory.mktemp("whole"))
+    with archive:
+        found = Lab(archive, bench)
+        found.take("T4", "T3", "T2", "T1", "40", "0", "20")
+        yield found
+
+
+def test_four_readings_of_one_batch_make_one_verdict_on_the_scattered_light(whole):
+    found = whole.only("haze")
     assert (found["on"], found["beside"]) == ("T4", ["T1", "T2", "T3"])
     assert (found["outcome"], found["unit"]) == ("pass", "%")
     assert found["value"] == pytest.approx(HAZE, rel=1e-9)
@@ -210,10 +225,9 @@ def test_of_two_blanks_the_latest_before_the_scan_counts(lab):
     assert lab.only("haze")["beside"] == ["T1", "T2", "T3 later"]
 
 
-def test_a_part_passes_with_its_haze_and_with_its_series(lab):
-    lab.take("T4", "T3", "T2", "T1", "0", "20", "40")
+def test_a_part_passes_with_its_haze_and_with_its_series(whole):
     for lot in ("L1", "L2"):
-        (report,) = lab.archive.part_verdicts(lot=lot)
+        (report,) = whole.archive.part_verdicts(lot=lot)
         (each,) = report.specs
         assert (each.verdict.outcome, each.verdict.missing) == ("pass", ())
 
@@ -229,10 +243,9 @@ def test_a_reading_that_is_withdrawn_takes_the_haze_with_it(lab):
         assert lab.only("haze")["outcome"] == "pass"
 
 
-def test_a_series_is_one_verdict_on_the_smallest_angle(lab):
-    lab.take("40", "0", "20")
+def test_a_series_is_one_verdict_on_the_smallest_angle(whole):
     edge = 600.0 * np.sqrt(1 - (np.sin(np.deg2rad(40)) / 1.8) ** 2)
-    shift, index = lab.only("shift"), lab.only("index")
+    shift, index = whole.only("shift"), whole.only("index")
     assert (shift["on"], shift["beside"]) == ("0", ["20", "40"])
     assert (shift["outcome"], index["outcome"]) == ("pass", "pass")
     assert shift["value"] == pytest.approx(edge - 600.0, abs=1e-6)
@@ -259,12 +272,11 @@ def test_a_repeat_at_an_angle_is_nobodys_choice_of_ours(lab):
     assert found["reason"].startswith("this part has 2 scans that may be its scan at 40°")
 
 
-def test_judging_again_gives_the_same_and_asks_for_nothing_new(lab):
-    lab.take("T4", "T3", "T2", "T1", "0", "20", "40")
-    before = {name: lab.only(name) for name in ("haze", "shift", "index")}
-    lab.archive.judge(list(lab.ids.values()), who="op 1", why="once more")
+def test_judging_again_gives_the_same_and_asks_for_nothing_new(whole):
+    before = {name: whole.only(name) for name in ("haze", "shift", "index")}
+    whole.archive.judge(list(whole.ids.values()), who="op 1", why="once more")
     for name, each in before.items():
-        again = lab.only(name)
+        again = whole.only(name)
         assert {key: again[key] for key in ("value", "outcome", "drawn_from", "reason")} == {
             key: each[key] for key in ("value", "outcome", "drawn_from", "reason")
         }
