@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from speclake.quantities.rowsums import weighted_rises
 from speclake.quantities.values import Values, blanked
 from speclake.spectrum import FloatArray
 
@@ -34,8 +35,8 @@ def spread_over_angles(numbers: FloatArray, spread: Spread) -> FloatArray:
     if spread == "range":
         return _largest(by_row) - _smallest(by_row)
     if spread == "mean":
-        # of the differences to the first, so that equal numbers have exactly themselves as mean
-        return by_row[:, 0] + _row_means(by_row - by_row[:, :1])[:, 0]
+        shares = np.full(by_row.shape[1], 1.0 / by_row.shape[1])
+        return by_row[:, 0] + weighted_rises(by_row, shares)
     return _smallest(by_row) if spread == "smallest" else _largest(by_row)
 
 
