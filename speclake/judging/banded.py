@@ -1,18 +1,14 @@
 """Requirements on a band or a position: their numbers, settled exactly where float64 misleads."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
 from speclake.judging.deciding import in_doubt
-from speclake.judging.taking.places import where_of
 from speclake.quantities.bands import holes_in, missing_said, reduced
 from speclake.quantities.exact import exact
-from speclake.quantities.places import Place, Spot
 from speclake.quantities.windows import Window
 from speclake.specs.requirements import BandRequirement, ValueRequirement
 from speclake.spectrum import FloatArray, SpectrumSet
@@ -65,13 +61,3 @@ class BandTask:
             f"the value of {values[0, point]:.6g} {spectra.unit} at "
             f"{spectra.axis.values[point]:.10g} {axis_unit} has no {QUANTITY_OF_UNIT[unit]}"
         )
-
-
-def finder(spectra: SpectrumSet) -> Callable[[Banded], Window]:
-    """Function that finds the window of a requirement on the axis of a set, each place once."""
-
-    @cache
-    def window_at(where: Place | Spot) -> Window:
-        return where.on(spectra)
-
-    return lambda requirement: window_at(where_of(requirement))

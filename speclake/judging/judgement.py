@@ -6,16 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from speclake.judging.banded import Banded, BandTask, Rows, finder
+from speclake.judging.banded import BandTask, Rows
 from speclake.judging.conditions import Conditions, Fit, classed, fits, of_another_quantity
 from speclake.judging.deciding import decide, settled
 from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
 from speclake.judging.taking.given import Partners
+from speclake.judging.taking.places import where_of
 from speclake.judging.uncertainty import Uncertainty
 from speclake.judging.uncertainty.propagating import Found, uncertainty_of
 from speclake.quantities.smoothing import smoothed
-from speclake.quantities.windows import Window
 from speclake.specs.model import Specification
 from speclake.specs.requirements import BandRequirement, Requirement, ValueRequirement
 from speclake.spectrum import FloatArray, SpectrumSet
@@ -86,9 +86,8 @@ def judge_columns(
     distinct: dict[Conditions, int] = {}
     group = np.array([distinct.setdefault(each, len(distinct)) for each in conditions], np.intp)
     kinds = list(distinct)
-    window_of = finder(spectra)
     tasks = [
-        _prepared(each, spectra, lambda asked: fits(asked, kinds), group, window_of)
+        _prepared(each, spectra, lambda asked: fits(asked, kinds), group)
         for each in specification.requirements
         if not each.roles
     ]
@@ -111,7 +110,7 @@ def judge_drawn(
     partners : the other measurements of each, where the number itself asks for them.
     """
     rows = np.arange(len(spectra))
-    task = _prepared(requirement, spectra, lambda _: fit, rows, finder(spectra))
+    task = _prepared(requirement, spectra, lambda _: fit, rows)
     task.partners = partners
     return _judged([task], spectra, specification, conditions)
 
@@ -159,7 +158,6 @@ def _prepared(
     spectra: SpectrumSet,
     fitting: Callable[[Requirement], Sequence[Fit]],
     group: npt.NDArray[np.intp],
-    window_of: Callable[[Banded], Window],
 ) -> _Task:
     """Which spectra are judged, where on the axis, and why the others are not."""
     task, unit = _Task.of(requirement, len(spectra)), requirement.spectral_unit
@@ -178,7 +176,7 @@ def _prepared(
         task.reasons.give(task.judged, f"converted from {spectra.unit} to {unit}")
     is_smoothed = requirement.after_smoothing is not None
     if isinstance(requirement, BandRequirement | ValueRequirement) and not is_smoothed:
-        task.band = BandTask(requirement, window_of(requirement), factor)
+        task.band = BandTask(requirement, where_of(requirement).on(spectra), factor)
         if task.band.window.problem is not None:
             task.reasons.give(task.judged, task.band.window.problem)
             task.judged = np.zeros(len(spectra), np.bool_)
