@@ -83,7 +83,7 @@ def company_of(
     drawing = _brief(catalog, bound, known)
     late = _after_blanks(catalog, touched, longest_h)
     around = [*due, *touched, *drawing, *late]
-    counting = {m.measurement_id: m for m in catalog.of_parts(_names_of(around))}
+    counting = {m.measurement_id: m for m in catalog.of_parts(_names_of(around), _sites_of(around))}
     counting |= changed | {m.measurement_id: m for m in due}
     counting = {name: m for name, m in counting.items() if name not in gone}
     spots = {spot for m in touched if (spot := spot_of(m)) is not None}
@@ -109,6 +109,10 @@ def _brief(
 def _names_of(measurements: Iterable[Measurement]) -> list[str]:
     names = (m.serial or m.sample for m in measurements if m.kind in JUDGED_KINDS)
     return sorted({name for name in names if name})
+
+
+def _sites_of(measurements: Iterable[Measurement]) -> list[str]:
+    return sorted({(m.site or "").strip().lower() for m in measurements})
 
 
 def _targets(measurements: Iterable[Measurement], kind: LinkKind) -> set[str]:

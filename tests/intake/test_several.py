@@ -439,3 +439,14 @@ def test_partners_in_one_file_are_found_however_long_it_is(lab, is_long):
     assert [each["value"] for each in found] == [90.25 + site / 1000 for site in range(40)]
     assert all(len(each["drawn_from"]) == 1 for each in found)
     assert not lab.archive.verify()
+
+
+def test_a_part_without_its_p_scan_is_incomplete_and_passes_with_it(lab):
+    lab = lab(S_AND_P + '\n[needs]\npolarisations = ["s", "p"]\n')
+    s, p = s_and_p(lab)
+    lab.take(p)
+    (part,) = lab.archive.part_verdicts(lot="L1")
+    assert str(part.outcome) == "incomplete"
+    lab.take(s)
+    (part,) = lab.archive.part_verdicts(lot="L1")
+    assert str(part.outcome) == "pass"

@@ -19,12 +19,18 @@ def brief(session: Session, ids: Sequence[str]) -> list[Measurement]:
     return briefly(session, AMONG, [numbers_of(session, ids)]) if ids else []
 
 
-def of_parts(session: Session, names: Sequence[str]) -> list[Measurement]:
-    """Measurements that count, of parts and witness pieces with these serials or else samples."""
+def of_parts(session: Session, names: Sequence[str], sites: Sequence[str]) -> list[Measurement]:
+    """Measurements that count, of parts and witness pieces with these serials or else samples.
+
+    Parameters
+    ----------
+    sites : only these, in small letters without outer space; an unknown one is empty.
+    """
     if not names:
         return []
-    condition = f"coalesce(nullif(serial, ''), sample) IN {_ASKED} AND {_OF_A_PART} AND {_COUNTS}"
-    return briefly(session, condition, [list(names)])
+    condition = f"""coalesce(nullif(serial, ''), sample) IN {_ASKED}
+        AND lower(trim(coalesce(site, ''))) IN {_ASKED} AND {_OF_A_PART} AND {_COUNTS}"""
+    return briefly(session, condition, [list(names), list(sites)])
 
 
 def blanks_of(

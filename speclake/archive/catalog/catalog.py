@@ -158,9 +158,9 @@ class Catalog:
         """Measurements in the order of taking in, headers left out."""
         return self._ask(belonging.brief, ids)
 
-    def of_parts(self, names: Sequence[str]) -> list[Measurement]:
-        """Measurements that count of parts with these serials or else samples, headers left out."""
-        return self._ask(belonging.of_parts, names)
+    def of_parts(self, names: Sequence[str], sites: Sequence[str]) -> list[Measurement]:
+        """Measurements that count of parts with these serials or else samples, at these sites."""
+        return self._ask(belonging.of_parts, names, sites)
 
     def blanks_of(
         self, instruments: Sequence[str], since: datetime, until: datetime
