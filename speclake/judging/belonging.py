@@ -151,7 +151,12 @@ def _scan_for(
         {m.measurement_id: m.trusted_at for m in clear}, specification.repeats, record.choices
     )
     if len(counting.ids) > 1:
-        why = f"{where} has {len(clear)} scans that may be its {role.name}; {counting.why_more}"
+        rule = specification.repeats.count
+        why = f"{where} has {len(clear)} scans that may be its {role.name}; "
+        if rule in ("latest", "chosen"):
+            why += "no record says which one counts"
+        else:
+            why += f'repeats.count = "{rule}" picks none of them'
         return Belonging(None, why, looked_at)
     found = next(m for m in clear if m.measurement_id == counting.ids[0])
     return Belonging(found, looked_at=looked_at)
