@@ -37,7 +37,7 @@ from speclake.quantities.plates import (
     absorption_coefficient,
     internal_transmittance,
 )
-from speclake.quantities.smoothing import derivative, smoothed
+from speclake.quantities.smoothing import derivative, extreme_derivative, smoothed
 from speclake.quantities.substrates import Material, material, refractive_index
 from speclake.quantities.summing import Fill
 from speclake.quantities.tables import WeightTable, shipped
@@ -69,6 +69,7 @@ __all__ = [
     "edge",
     "effective_index",
     "exported_step",
+    "extreme_derivative",
     "extreme_value",
     "film_thickness",
     "haze",

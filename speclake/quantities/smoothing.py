@@ -16,12 +16,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from math import factorial
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from speclake.conversion import turns_round
+from speclake.quantities.bands import holes_in, reduced
+from speclake.quantities.places import Place
 from speclake.quantities.rowsums import as_slice
+from speclake.quantities.values import Values
 from speclake.spectrum import Axis, FloatArray, SpectrumSet
 from speclake.units import convert_positions
 
@@ -79,6 +83,40 @@ def derivative(spectra: SpectrumSet, window_nm: float, degree: int, order: int =
     if not 1 <= order <= degree:
         raise ValueError(f"a derivative of order 1 to the degree {degree}, found {order}")
     return _fitted(spectra, window_nm, degree, order)
+
+
+def extreme_derivative(
+    spectra: SpectrumSet,
+    place: Place,
+    extreme: Literal["minimum", "maximum"],
+    window_nm: float,
+    degree: int,
+) -> Values:
+    """Largest or smallest first derivative in a band, in the unit of the set per nm, and its place.
+
+    Between two points the derivative is the straight line through them. Other parameters as for
+    `derivative`.
+
+    Examples
+    --------
+    >>> from speclake.spectrum import Axis
+    >>> x = np.arange(400.0, 411.0)
+    >>> spectra = SpectrumSet(Axis(x, "nm"), ((x - 400) ** 2)[np.newaxis], "T", ("a",))
+    >>> found = extreme_derivative(spectra, Place(low=403, high=407), "maximum", 4.0, 2)
+    >>> print(f"{found.value[0]:.6f} {found.at[0]:g}")
+    14.000000 407
+    """
+    where = place.on(spectra)
+    if where.problem is not None:
+        return Values.of_none(len(spectra), where.problem)
+    slopes = derivative(spectra, window_nm, degree)
+    found, holes = reduced(extreme, slopes, where), holes_in(slopes, where)
+    reasons = {
+        int(row): f"there is no derivative at {holes[row]:.10g} {spectra.axis.unit}: it needs the "
+        "spectrum over half the window on both sides, with no value missing and points enough"
+        for row in np.flatnonzero(~np.isnan(holes))
+    }
+    return Values(found.value, found.at, reasons)
 
 
 @dataclass(frozen=True, eq=False)

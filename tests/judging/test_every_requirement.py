@@ -108,7 +108,7 @@ def curve(asked, x):
 def test_each_kind_of_number_is_among_them():
     shown = {type(each) for found in SPECIFICATIONS for each in found.requirements}
     assert shown == set(TAKERS)
-    assert len({each.values[0].what for each in OF_ONE_SPECTRUM}) >= 29
+    assert len({each.values[0].what for each in OF_ONE_SPECTRUM}) >= 30
 
 
 @pytest.mark.parametrize("asked", OF_ONE_SPECTRUM)
@@ -150,7 +150,7 @@ MEANS = {
     "ultraviolet mean", "weighted mean",
 }  # fmt: skip
 VALUES = {"minimum", "maximum", "value", *MEANS}
-CHANGES = {"ripple", "slope", "noise"}
+CHANGES = {"ripple", "slope", "noise", "largest derivative", "smallest derivative"}
 EXTREMES = {"place of maximum", "place of minimum", "value at maximum", "value at minimum"}
 CROSSINGS = {"cut-on", "cut-off", "edge steepness", "passband width", "centre between crossings"}
 NOT_LINEAR = {"internal transmittance", "absorption coefficient", "colour"}

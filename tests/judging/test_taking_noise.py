@@ -5,6 +5,7 @@ import pytest
 
 from speclake.errors import BadSettings
 from speclake.judging import Conditions, explain, judge
+from speclake.judging.conditions import Bandwidth
 from speclake.quantities import maximum, rms_noise, smoothed, value_at
 from speclake.quantities.places import Place
 from speclake.specs import Outcome, Specification
@@ -137,3 +138,41 @@ def test_smoothing_is_part_of_the_version():
 def test_what_contradicts_itself_is_refused(lines, said):
     with pytest.raises(BadSettings, match=said):
         specification(f"{lines}\nat_least = 0")
+
+
+SLOPE = """\
+what = "smallest derivative"
+of = "%T"
+unit = "%T/nm"
+band = [500, 600]
+window = 10
+degree = 3
+largest_interval = 1
+largest_bandwidth_nm = 2
+at_least = -2.0
+"""
+
+
+def test_the_steepest_fall_of_an_edge():
+    edge = 45 * (1 - np.tanh((GRID - 550) / 20))
+    narrow = {"bandwidths": (Bandwidth(390, 710, 1.0),)}
+    verdict = verdict_of(SLOPE, edge, **narrow)
+    # 45/20 per nm where the argument is zero, less what the window of 10 nm takes off
+    assert verdict.value == pytest.approx(-2.25, abs=5e-3)
+    assert verdict.at == 550.0
+    assert explain(verdict).startswith(
+        "Smallest derivative of transmittance (polynomial of degree 3 over 10 nm) from 500 nm to "
+        "600 nm, at least -2.0 %T/nm: found -2.25 %T/nm at 550 nm, "
+    )
+    assert verdict.outcome is Outcome.FAIL
+    far = verdict_of(SLOPE.replace("[500, 600]", "[402, 600]"), edge, **narrow)
+    assert far.outcome is Outcome.NOT_MEASURABLE
+    assert "there is no derivative at 402 nm: it needs the spectrum over half" in far.reason
+
+
+def test_a_derivative_states_its_window_and_is_not_smoothed_before():
+    for line in ("window = 10\n", "degree = 3\n", "largest_bandwidth_nm = 2\n"):
+        with pytest.raises(BadSettings, match=line.partition(" ")[0]):
+            specification(SLOPE.replace(line, ""))
+    with pytest.raises(BadSettings, match="no after_smoothing"):
+        specification(SLOPE + SMOOTHED)

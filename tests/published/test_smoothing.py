@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.signal import savgol_coeffs
 
-from speclake.quantities import derivative, smoothed
+from speclake.quantities import Place, derivative, extreme_derivative, smoothed
 from speclake.spectrum import Axis, SpectrumSet
 
 FILE = Path(__file__).parent / "data" / "savitzky_golay_coefficients.csv"
@@ -66,3 +66,14 @@ def test_second_derivative_of_a_parabola_on_half_nanometres():
     spectra = SpectrumSet(Axis(x, "nm"), (x * x)[np.newaxis], "T", ("a",))
     found = derivative(spectra, 3.0, 2, 2)[0]
     assert found[3:-3] == pytest.approx(2.0, abs=1e-6)
+
+
+def test_steepest_place_of_a_cubic():
+    """x^3 - 300 x rises by 3 x^2 - 300 (algebra): least in the middle, -300 at zero."""
+    x = np.arange(-20.0, 20.5, 0.5)
+    cubic = SpectrumSet(Axis(x + 500, "nm"), (x**3 - 300 * x)[np.newaxis], "T", ("a",))
+    band = Place(low=488, high=510)
+    low = extreme_derivative(cubic, band, "minimum", 4.0, 3)
+    assert (low.value[0], low.at[0]) == (pytest.approx(-300, abs=1e-7), 500.0)
+    high = extreme_derivative(cubic, band, "maximum", 4.0, 3)
+    assert (high.value[0], high.at[0]) == (pytest.approx(132, abs=1e-7), 488.0)

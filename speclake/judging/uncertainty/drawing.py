@@ -20,6 +20,7 @@ from speclake.judging.uncertainty.fields import Errors, errors_of
 from speclake.judging.uncertainty.lines import SMALLEST_POSITION, nanometres
 from speclake.quantities.smoothing import smoothed
 from speclake.specs.requirements import ColourRequirement, LeakageRequirement, Requirement
+from speclake.specs.requirements.noise import DerivativeRequirement
 from speclake.specs.requirements.shapes import FitRequirement
 from speclake.specs.requirements.uncertainty import BudgetLine
 from speclake.spectrum import Axis, FloatArray, SpectrumSet
@@ -196,6 +197,7 @@ def _needed(requirement: Requirement, axis: Axis, beyond_nm: float) -> slice:
     smoothing = requirement.after_smoothing
     reach = beyond_nm + AIR_TO_VACUUM * float(nanometres(counted).max())
     reach += 0.0 if smoothing is None else smoothing.window
+    reach += requirement.window if isinstance(requirement, DerivativeRequirement) else 0.0
     low, high = nanometres(counted).min() - reach, nanometres(counted).max() + reach
     at_nm = nanometres(axis)
     inside = np.flatnonzero((at_nm >= low) & (at_nm <= high))

@@ -30,7 +30,7 @@ from speclake.specs.requirements.edges import (
     WidthRequirement,
 )
 from speclake.specs.requirements.haze import HazeRequirement
-from speclake.specs.requirements.noise import NoiseRequirement
+from speclake.specs.requirements.noise import DerivativeRequirement, NoiseRequirement
 from speclake.specs.requirements.shapes import (
     FitRequirement,
     MaskRequirement,
@@ -68,6 +68,7 @@ AnyRequirement = Annotated[
     | FilmThicknessRequirement
     | BandEdgeRequirement
     | NoiseRequirement
+    | DerivativeRequirement
     | HazeRequirement
     | AngleSpreadRequirement
     | AngleShiftRequirement
@@ -87,6 +88,7 @@ __all__ = [
     "CentroidRequirement",
     "ColourRequirement",
     "DensityRequirement",
+    "DerivativeRequirement",
     "EdgeRequirement",
     "EffectiveIndexRequirement",
     "ExtremePlaceRequirement",
