@@ -25,7 +25,7 @@ tells the version.
 | exit code | meaning |
 | --- | --- |
 | 0 | done |
-| 1 | something was refused, failed, is broken or damaged; of `judge`: a verdict is not pass |
+| 1 | something was refused, failed, is damaged or changes; of `judge`: a verdict is not pass |
 | 2 | wrong use: an option, a file, a name or a setting that cannot be; a sentence says which |
 
 Most commands work on one archive: the folder given with `--archive`, else the one that the

@@ -8,6 +8,7 @@ import pytest
 
 from speclake.api import Archive
 from speclake.errors import BadSettings, NotFound
+from tests.intake.test_several import S_AND_P, Lab
 from tests.labs import SPEC, export, scan_file, write_files
 
 LOWEST = {"S1": 91.5, "S2": 93.0, "S3": 96.0}
@@ -145,3 +146,20 @@ def test_a_specification_that_is_not_there_is_told(archive, which):
 def test_a_draft_that_says_something_impossible_is_refused(archive, draft):
     with pytest.raises(BadSettings, match=r"draft\.toml, line 6"):
         archive.what_if(draft(SPEC.replace("minimum", "lowest")))
+
+
+def test_what_if_makes_spectra_of_several_measurements_and_keeps_none(tmp_path, draft):
+    """A draft asks for the mean of s and p, which no specification of the archive does yet."""
+    each_alone = S_AND_P.split("[requirement.drawn_from]")[0].replace("average", "alone")
+    lab = Lab(tmp_path, each_alone)
+    facts = {"Angle": "45", "Side": "front"}
+    scans = [("s", 95.0), ("p", 88.0)]
+    lab.archive.ingest([lab.write(n, value, Polarisation=n, **facts) for n, value in scans])
+    before, files = lab.archive.store.head(), state_of(lab.archive)
+    found = lab.archive.what_if(draft(S_AND_P))
+    assert found.outcomes["average"] == {("not judged", "pass"): 1}
+    (mean,) = found.changes.filter(found.changes["requirement"] == "average").to_dicts()
+    assert float(mean["shown_after"]) == 91.5
+    lab.archive.refresh()
+    assert (lab.archive.store.head(), state_of(lab.archive)) == (before, files)
+    lab.archive.close()
