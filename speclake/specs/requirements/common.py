@@ -10,6 +10,7 @@ from typing_extensions import override
 from speclake.measurement import Correction
 from speclake.specs.requirements.over_sites import OverSites, OverSitesRule
 from speclake.specs.requirements.rules import Limited
+from speclake.specs.requirements.several import AnyDrawnFrom, Role
 from speclake.specs.requirements.table import Position as Position
 from speclake.specs.requirements.table import Table as Table
 from speclake.specs.requirements.uncertainty import (
@@ -18,7 +19,7 @@ from speclake.specs.requirements.uncertainty import (
     check_statements,
     sources_in_words,
 )
-from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, ValueUnit
+from speclake.units import QUANTITY_OF_UNIT, AxisUnit, Medium, Quantity, SpectralUnit
 
 Smoothing = Literal["refused", "allowed", "must be known"]
 Geometry = Literal["total", "regular", "diffuse"]
@@ -37,7 +38,7 @@ def texts(written: object) -> object:
 Angle = Annotated[float, Field(ge=0, lt=90, allow_inf_nan=False)]
 Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
 
-VALUE_UNITS: tuple[ValueUnit, ...] = get_args(ValueUnit)
+VALUE_UNITS: tuple[SpectralUnit, ...] = get_args(SpectralUnit)
 
 
 class AfterSmoothing(Table):
@@ -67,7 +68,7 @@ class Requirement(Limited):
 
     id: str = Field(min_length=1)
     what: str
-    of: ValueUnit | None = None
+    of: SpectralUnit | None = None
     unit: str
     quantity: Quantity | None = None
     band: tuple[Position, Position] | None = None
@@ -91,6 +92,7 @@ class Requirement(Limited):
     sites: Texts = ()
     when_not_met: Literal["no verdict", "not measurable"] = "no verdict"
     largest_unpolarised_angle_deg: Angle = 10.0
+    drawn_from: AnyDrawnFrom | None = None
     over_sites: OverSitesRule = OverSites()
     # what such a spectrum must be
     needs_correction: Annotated[tuple[Correction, ...], BeforeValidator(texts)] = ()
@@ -106,7 +108,18 @@ class Requirement(Limited):
         if self.after_smoothing is not None and not self.may_be_smoothed:
             raise ValueError(f'no after_smoothing with what = "{self.what}"')
         check_statements(self.uncertainty, self.spectral_unit)
+        self._check_drawn()
         return self
+
+    def _check_drawn(self) -> None:
+        if self.drawn_from is None:
+            if self.spectral_unit == "%A+S":
+                raise ValueError('[requirement.drawn_from] with how = "100 - T - R" for %A+S')
+            return
+        self.drawn_from.check(self.spectral_unit)
+        for key in self.drawn_from.excluded:
+            if getattr(self, key) is not None:
+                raise ValueError(f'no {key} with drawn_from.how = "{self.drawn_from.how}"')
 
     @override
     def is_uncertain(self) -> bool:
@@ -165,9 +178,14 @@ class Requirement(Limited):
             raise ValueError("band = [from, to] with the lower position first")
 
     @property
-    def spectral_unit(self) -> ValueUnit:
+    def spectral_unit(self) -> SpectralUnit:
         """The unit in which the spectrum is taken."""
-        return self.of or cast(ValueUnit, self.unit)
+        return self.of or cast(SpectralUnit, self.unit)
+
+    @property
+    def roles(self) -> tuple[Role, ...]:
+        """The measurements that it draws on, the lead first; none where one spectrum is enough."""
+        return () if self.drawn_from is None else self.drawn_from.roles(self.spectral_unit)
 
     @property
     def measured(self) -> Quantity:
@@ -178,7 +196,8 @@ class Requirement(Limited):
     def description(self) -> str:
         """The requirement as one phrase, with its limits as written."""
         smoothing = f" {self.after_smoothing.in_words}" if self.after_smoothing else ""
-        words = [f"{self.taken()}{smoothing}", self._limits_in_words(self.unit)]
+        drawn = f" {self.drawn_from.in_words}" if self.drawn_from else ""
+        words = [f"{self.taken()}{drawn}{smoothing}", self._limits_in_words(self.unit)]
         words += [*self._rule_in_words(self.unit), *sources_in_words(self.uncertainty)]
         return ", ".join([*words, *self._conditions_in_words()])
 
