@@ -176,12 +176,8 @@ class Acts:
         details: Mapping[str, str],
         who: str,
         why: str,
-        with_it: Callable[[Catalog], Batch] | None = None,
+        with_it: Callable[[Catalog], Batch],
     ) -> int:
-        def known(catalog: Catalog) -> Batch:
-            events.check_known(catalog, ids)
-            return Batch()
-
         return events.record(
-            self.store, kind, list(ids), details, who=who, why=why, with_it=with_it or known
+            self.store, kind, list(ids), details, who=who, why=why, with_it=with_it
         )

@@ -86,15 +86,19 @@ def company_of(
     counting = {m.measurement_id: m for m in catalog.of_parts(_names_of(around), _sites_of(around))}
     counting |= changed | {m.measurement_id: m for m in due}
     counting = {name: m for name, m in counting.items() if name not in gone}
+    # a change of what was set aside earlier makes it count no more than before
+    held = [name for name in counting if not (change.are_new and name in known)]
+    aside = catalog.set_aside(held) - back
+    standing = {name: m for name, m in counting.items() if name not in aside}
     spots = {spot for m in touched if (spot := spot_of(m)) is not None}
     asked = {m.measurement_id for m in late} | bound | back
     asked |= {name for name, m in counting.items() if spot_of(m) in spots}
     return Company(
         counting,
-        _record(catalog, counting, change, gone),
+        _record(catalog, standing, change, gone),
         _versions(catalog, asked - {m.measurement_id for m in due}),
-        _by_spot(counting.values()),
-        _blanks(catalog, counting.values(), changed.values(), gone, longest_h),
+        _by_spot(standing.values()),
+        _blanks(catalog, counting.values(), changed.values(), gone | aside, longest_h),
     )
 
 

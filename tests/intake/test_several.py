@@ -450,3 +450,15 @@ def test_a_part_without_its_p_scan_is_incomplete_and_passes_with_it(lab):
     lab.take(s)
     (part,) = lab.archive.part_verdicts(lot="L1")
     assert str(part.outcome) == "pass"
+
+
+def test_what_is_learned_of_a_withdrawn_scan_does_not_bring_it_back(lab):
+    lab = lab(S_AND_P)
+    s, _ = s_and_p(lab)
+    lab.take(s, lab.write("p1", 84.9, Polarisation="p", Angle=45, Site="4"))
+    p1 = lab.named("p1")
+    lab.archive.withdraw([p1], who="Ada", why="finger mark")
+    lab.archive.assign([p1], {"site": "3"}, who="Ada", why="the map was turned")
+    assert lab.said("s1") == ("not measurable", "no p scan of site 3 yet")
+    lab.archive.reinstate([p1], who="Ada", why="it was cleaned")
+    assert lab.said("s1") == ("pass", "")

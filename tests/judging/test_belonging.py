@@ -97,7 +97,9 @@ def test_parts_differ_by_kind_product_lot_and_name_and_spots_by_stage_and_site()
 
 def test_of_several_the_record_of_a_person_says_which_counts():
     lead, near = scan("s"), [scan("p1", "p"), scan("p2", "p")]
-    assert partner(lead, near).reason == ("site 3 has 2 scans that may be its p scan; each counts")
+    assert partner(lead, near).reason == (
+        'site 3 has 2 scans that may be its p scan; repeats.count = "every" picks none of them'
+    )
     chosen = Record(choices={build.identifier("p2"): Choice("Ada", "centred", NOON)})
     assert partner(lead, near, "chosen", chosen).found is near[1]
     assert partner(lead, near, "every", chosen).found is None
