@@ -100,7 +100,7 @@ def test_a_specification_read_from_a_file_names_it_in_errors(tmp_path):
         (("band = [400, 700]", "band = [700, 400]"), "the lower position first"),
         (("band = [400, 700]", "band = [0, 400]"), "greater than 0"),
         (('unit = "%T"', 'unit = "%T"\nquantity = "reflectance"'), 'quantity = "transmittance"'),
-        (('unit = "%T"', 'unit = "percent"'), "'%T', 'T', '%R', 'R', 'A' or 'log(1/R)'"),
+        (('unit = "%T"', 'unit = "percent"'), "'%T', 'T', '%R', 'R', 'A', 'log(1/R)' or '%A+S'"),
         (('unit = "%T"', 'unit = "%T"\naxis_unit = "eV"\nmedium = "air"'), "belongs to vacuum"),
         (('id = "R maximum"', 'id = "T mean"'), "'T mean' stands twice"),
         (('side = "Front"', 'side = "edge"'), "needs.sides with 'edge'"),
