@@ -111,7 +111,8 @@ class Judge:
             return judged
         ids = [m.measurement_id for m in measurements]
         lapsed = _lapsed(current_verdicts(catalog, ids), judged.verdicts, why)
-        return replace(judged, verdicts=(*judged.verdicts, *lapsed))
+        # in this order: what a later version says goes before what lapsed with an earlier one
+        return replace(judged, verdicts=(*lapsed, *judged.verdicts))
 
     def follow(self, catalog: Catalog, change: Change) -> Judged:
         """Verdicts that draw on several measurements and follow from a change of some."""

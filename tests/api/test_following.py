@@ -62,7 +62,7 @@ def test_verdict_lapses_when_the_part_turns_out_to_be_another(
     assert outcome(archive, name) == "pass"
     assert set(archive.verdicts([name])["spec"]) == {"glass"}
     past = archive.store.catalog.verdicts([name], current=False)
-    assert past["outcome"].to_list() == ["fail", "pass", "lapsed"]
+    assert past["outcome"].to_list() == ["fail", "lapsed", "pass"]
     archive.assign([name], {"kind": "blank"}, **BY)
     assert outcome(archive, name) is None
 
@@ -237,3 +237,15 @@ def test_chart_takes_the_latest_of_repeated_scans_in_the_order_of_time(
     chart = archive.control_chart(product="plate", spec="plate", requirement="green")
     assert chart.labels == ("L1 S2", "L1 S1")
     assert chart.chart.points.tolist() == [92.0, 95.0]
+
+
+def test_adopting_a_revision_that_renames_a_requirement_leaves_the_new_verdict(
+    archive: Archive, tmp_path: Path
+) -> None:
+    """What lapses with the old name does not hide what the new one says."""
+    name = taken(archive, tmp_path, "S1", 85.0)
+    write_spec(archive, "plate", SPEC.replace('id = "green"', 'id = "green light"'))
+    archive.adopt_revision("L1", "plate", **BY)
+    rows = archive.verdicts([name]).to_dicts()
+    assert [(row["requirement"], row["outcome"]) for row in rows] == [("green light", "fail")]
+    assert outcome(archive, name) == "fail"
