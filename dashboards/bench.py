@@ -59,8 +59,14 @@ def _benches(archive: "Archive", instrument: str | None) -> Markup:
             | {"conflicts": disputed.get(view.measurement.measurement_id, [])}
             for view in views
         ],
-        cautions=cautions(rows),
+        cautions=cautions(rows, judged_in=_units(views)),
     )
+
+
+def _units(views: "list[BenchView]") -> set[str]:
+    """Units of the verdicts that are shown: of the parts, and so of their scans."""
+    specs = [each.specification for view in views if view.part for each in view.part.specs]
+    return {each.unit for spec in specs for each in spec.requirements}
 
 
 def _bench(

@@ -1,7 +1,7 @@
 """Which cautions a page owes to those who act on what it shows."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from speclake.units import AxisUnit, SpectralUnit
@@ -39,15 +39,18 @@ TOLD_BY = ("axis_unit", "axis_first", "axis_last", "unit", *_SAID_IN)
 
 
 def cautions(
-    rows: Iterable[Mapping[str, Any]], shown_in: SpectralUnit | None = None
+    rows: Iterable[Mapping[str, Any]],
+    shown_in: SpectralUnit | None = None,
+    judged_in: Collection[str] = (),
 ) -> tuple[str, ...]:
     """Cautions for a page that shows these measurements, each once.
 
     Parameters
     ----------
     shown_in : unit in which the page shows their values; None where it is that of the export.
+    judged_in : units of the verdicts that the page shows.
     """
-    found: dict[str, None] = {}
+    found: dict[str, None] = dict.fromkeys([OPTICAL_DENSITY] if "OD" in judged_in else [])
     for row in rows:
         said = " ".join(str(row[name] or "") for name in _SAID_IN).casefold()
         if _is_ultraviolet(row) or not _words(said).isdisjoint(_UV_WORDS):

@@ -8,12 +8,28 @@ from speclake_dashboards.matching import Units
 from speclake_dashboards.theme import FORBIDDEN
 
 from speclake.errors import UnitError
+from speclake.judging.pictures.placing import range_of_weights
 from speclake.specs.model import Specification
-from speclake.specs.requirements import BandRequirement, ValueRequirement
+from speclake.specs.requirements import (
+    BandRequirement,
+    FitRequirement,
+    MedianRequirement,
+    StepMeanRequirement,
+    ValueRequirement,
+    WeightedRequirement,
+)
 from speclake.units import can_convert, convert_positions, convert_values
 
 Applies = Literal["every point", "one point", "band value"]
-Banded = BandRequirement | ValueRequirement
+Banded = (
+    BandRequirement
+    | ValueRequirement
+    | StepMeanRequirement
+    | MedianRequirement
+    | FitRequirement
+    | WeightedRequirement
+)
+"""Requirements whose number is a height of the curve, and whose limits can be drawn there."""
 
 HATCHES = ("right_diagonal_line", "left_diagonal_line", "cross", "dot")
 HATCH_WORDS = ("rising strokes", "falling strokes", "crosses", "dots")
@@ -70,7 +86,9 @@ def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable
         for requirement in specification.requirements:
             words = f"{specification.name}: {requirement.description}"
             if not isinstance(requirement, Banded):
-                remarks.append(f"{words} – not drawn: it is no limit on the curve itself.")
+                remarks.append(
+                    f"{words} – drawn with its verdict: its number is no height of the curve."
+                )
                 continue
             if not can_convert(requirement.spectral_unit, units.unit):
                 remarks.append(f"{words} – not drawn here, since the picture is in {units.unit}.")
@@ -91,7 +109,7 @@ def _marks(requirement: Banded, units: Units, words: str, pattern: int) -> tuple
         value = float(convert_values(float(text), requirement.spectral_unit, units.unit))
         every = (requirement.what, side) in _FORBIDS_POINTS
         applies: Applies = "every point" if every else "band value"
-        if requirement.what == "value":
+        if requirement.what in ("value", "fitted value"):
             applies = "one point"
         # a logarithm turns the order round: at least 90 %T is at most 0.046 A
         turned = (requirement.spectral_unit in LOGARITHMS) != (units.unit in LOGARITHMS)
@@ -107,6 +125,8 @@ STRIP = 0.03
 
 def _stretch(requirement: Banded, units: Units) -> tuple[float, float]:
     ends = [end for end in (*(requirement.band or ()), requirement.at) if end is not None]
+    if isinstance(requirement, WeightedRequirement):
+        ends = list(range_of_weights(requirement))
     asked = (requirement.axis_unit, requirement.medium, units.axis_unit)
     try:
         found = convert_positions(ends, *asked, units.medium)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 from speclake_dashboards import theme
 from speclake_dashboards.address import Address, link
+from speclake_dashboards.cautions import TOLD_BY, cautions
 from speclake_dashboards.conceding import ConcedingDesk
 from speclake_dashboards.theme import View, moment, number, render
 from speclake_dashboards.verdicts import with_revision
@@ -64,6 +65,7 @@ def _told(archive: "Archive", report: "LotReport", shown: int) -> Markup:
     return render(
         "lot.html",
         report=report,
+        cautions=_cautions(archive, report),
         specs=[_spec(name, verdict, report, concessions) for name, verdict in report.specs.items()],
         parts=[_part(part, concessions) for part in parts[first : first + PARTS]],
         first=first + 1,
@@ -71,6 +73,15 @@ def _told(archive: "Archive", report: "LotReport", shown: int) -> Markup:
         later=to[1] if shown < pages else None,
         concessions=[each.told(concessions.today) for each in concessions.all],
     )
+
+
+def _cautions(archive: "Archive", report: "LotReport") -> tuple[str, ...]:
+    rows = archive.find(lot=report.lot, limit=None).unique(TOLD_BY).iter_rows(named=True)
+    specs = {
+        each.specification.version: each.specification for p in report.parts for each in p.specs
+    }
+    units = {each.unit for spec in specs.values() for each in spec.requirements}
+    return cautions(rows, judged_in=units)
 
 
 def _rank(outcome: Outcome | None) -> int:

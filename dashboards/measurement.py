@@ -63,7 +63,7 @@ def page(archive: "Archive", address: Address) -> View:
         why=why_not_judged(archive, [row])[key[0]],
         conflicts=conflicts(archive).get(key[0], []) if row["in_conflict"] else [],
         findings=archive.findings([found.measurement_id]).to_dicts(),
-        cautions=cautions([row]),
+        cautions=cautions([row], judged_in={each.verdict.unit for each in explanations}),
         overlay_part=_part_link(found),
     )
     below = render("measurement_facts.html", found=found, **_facts(archive, found, row))

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, cast, get_args
 
 from markupsafe import Markup
@@ -118,7 +119,9 @@ def _lines(
         matched = _difference(matched, request.minus)
     keys = [key for each in matched.sets for key in each.keys]
     remarks = [*remarks, *matched.remarks, *drawable.remarks]
-    form, text = _form(request, captions), _text(table, keys, units, drawable, remarks)
+    accepted = archive.accepted(keys[:LISTED])
+    text = _text(table, keys, units, drawable, remarks, accepted)
+    form = _form(request, captions)
     if not keys:
         return (form, text)
     of = "difference in " if request.minus else ""
@@ -231,6 +234,7 @@ def _text(
     units: Units,
     drawable: Drawable,
     remarks: Sequence[str],
+    accepted: Mapping[str, str] = MappingProxyType({}),
 ) -> Markup:
     """The picture in words and as a table, for those who cannot see it."""
     counts = Counter(table["outcome"].to_list())
@@ -245,7 +249,7 @@ def _text(
         units=units,
         limits=[(words, HATCH_WORDS[pattern % len(HATCH_WORDS)]) for words, pattern in marked],
         remarks=remarks,
-        rows=_listed(table, drawn, strokes),
+        rows=_listed(table, drawn, strokes, accepted),
         listed=LISTED,
         is_crowd=table.height > curves.MOST_LINES,
         cautions=cautions(table.unique(TOLD_BY).iter_rows(named=True), units.unit),
@@ -253,7 +257,10 @@ def _text(
 
 
 def _listed(
-    table: "polars.DataFrame", drawn: Sequence[str], strokes: Mapping[str, tuple[str, str]]
+    table: "polars.DataFrame",
+    drawn: Sequence[str],
+    strokes: Mapping[str, tuple[str, str]],
+    accepted: Mapping[str, str],
 ) -> list[dict[str, Any]]:
     """Rows of the list beside the picture, in the order of drawing."""
     by_key = {row["measurement_id"]: row for row in table.head(1000).iter_rows(named=True)}
@@ -261,6 +268,7 @@ def _listed(
         {
             "row": by_key[key],
             "name": name_of(by_key[key]),
+            "accepted": accepted.get(key, ""),
             "stroke": strokes.get(key) or theme.mark_of(by_key[key]["outcome"]).line,
         }
         for key in drawn[:LISTED]

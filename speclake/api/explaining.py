@@ -69,7 +69,9 @@ class _Drawing:
         if not found:
             return Explanation(verdict, sentence, None, "the archive holds no values for it")
         try:
-            picture = picture_of(verdict, self._requirement(verdict), found[0])
+            picture = picture_of(
+                verdict, self._requirement(verdict), found[0], self._beside(verdict)
+            )
         except UnitError as error:
             return Explanation(verdict, sentence, None, str(error))
         return Explanation(verdict, sentence, picture)
@@ -84,6 +86,11 @@ class _Drawing:
                 else self._archive.store.derived([verdict.spectrum])
             )
         return self._spectra[key]
+
+    def _beside(self, verdict: Verdict) -> Sequence[SpectrumSet]:
+        """The spectra that a number draws on beside the one that was judged."""
+        lead = [] if verdict.spectrum == AS_EXPORTED else [verdict.measurement_id]
+        return self._archive.spectra([*lead, *verdict.drawn_from])
 
     def _requirement(self, verdict: Verdict) -> Requirement:
         if verdict.spec_version not in self._requirements:

@@ -89,3 +89,23 @@ def test_a_narrow_strip_on_the_forbidden_side_is_hatched(applies):
 def test_a_limit_at_one_position_is_wide_enough_to_be_seen():
     ((left, right, _, _),) = boxes(Limit(550, 550, 90.0, None, "one point", "w"))
     assert left < 550 < right
+
+
+def test_means_by_readings_and_by_weights_are_drawn_over_their_stretch():
+    readings = specification(what="average of readings", step=10, at_least="90")
+    weighted = specification(
+        what="luminous mean", band=None, medium=None, method="ISO 9050", edition="2003",
+        weights="CIE illuminant D65 times V(lambda), 5 nm", integration="table grid",
+        largest_interval=5, at_least="80",
+    )  # fmt: skip
+    first, second = limits_of([readings, weighted], NM_AIR).limits
+    assert (first.start, first.stop, first.low, first.applies) == (500.0, 600.0, 90.0, "band value")
+    assert (second.start, second.stop, second.low) == (380.0, 780.0, 80.0)
+
+
+def test_what_is_no_height_of_the_curve_is_said_to_be_drawn_with_its_verdict():
+    drawable = limits_of(
+        [specification(what="ripple", of="%T", definition="peak to valley", at_most="1")], NM_AIR
+    )
+    assert drawable.limits == ()
+    assert drawable.remarks[0].endswith("its number is no height of the curve.")

@@ -13,6 +13,19 @@ from speclake.api import Archive
 from speclake.specs import Outcome
 from tests.labs import failed_lot
 
+DENSITY = """
+name = "plate"
+products = ["plate"]
+[[requirement]]
+id = "blocking"
+what = "optical density"
+of = "%T"
+unit = "OD"
+definition = "minimum"
+band = [500, 510]
+largest_interval = 2
+at_least = 3
+"""
 ACCEPTED = "ccepted by concession of quality 1"
 
 
@@ -108,7 +121,7 @@ def test_where_nothing_failed_nothing_is_offered(archive) -> None:
 
 
 def test_the_verdict_and_the_search_show_the_concession_too(archive) -> None:
-    from speclake_dashboards import bench, measurement, search
+    from speclake_dashboards import bench, measurement, overlay, search
 
     archive.concede(part="S2", who="quality 1", why="for trials")
     key = archive.find(sample="S2")["measurement_id"][0]
@@ -117,6 +130,8 @@ def test_the_verdict_and_the_search_show_the_concession_too(archive) -> None:
     assert "Accepted by concession of quality 1: for trials." in found
     assert "<svg" in found
     assert ACCEPTED in str(search.page(archive, Address({"sample": ["S2"]})).pieces[0])
+    beside = overlay.page(archive, Address({"sample": ["S2"]})).pieces
+    assert any(ACCEPTED in str(piece) for piece in beside if isinstance(piece, str))
     shown = str(bench.page(archive, Address({})).pieces[0].object)
     last = archive.bench()[0].measurement.sample
     assert (ACCEPTED in shown) == (last == "S2")
@@ -130,3 +145,15 @@ def test_a_closer_look_names_the_verdict_and_draws_it(archive) -> None:
     view = measurement.page(archive, asked)
     assert "The picture in words" in str(view.pieces[1])
     assert len(view.pieces) == len(measurement.page(archive, Address({"id": [key]})).pieces) + 2
+
+
+def test_a_density_shows_the_usual_caution_on_every_page_of_its_verdict(archive) -> None:
+    from speclake_dashboards import measurement
+
+    caution = "no certification of a protective filter"
+    assert caution not in text(archive, lot="L1")
+    (archive.root / "specs/plate.toml").write_text(DENSITY, "utf-8")
+    archive.adopt_revision("L1", "plate", who="op", why="a filter after all")
+    assert caution in text(archive, lot="L1")
+    key = archive.find(sample="S2")["measurement_id"][0]
+    assert caution in str(measurement.page(archive, Address({"id": [key]})).pieces[0])

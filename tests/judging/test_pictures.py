@@ -155,6 +155,28 @@ def test_a_number_after_smoothing_is_drawn_with_the_curve_it_was_taken_from():
     assert "as exported it is the faint line" in picture.words
 
 
+def test_other_spectra_that_the_number_draws_on_are_faint_lines_on_the_same_axis():
+    verdict, alone = drawn(what="minimum", at_least="85", **BAND)
+    spec = Specification.model_validate(
+        {"name": "S", "requirement": [{"id": "r", "what": "minimum", "at_least": "85"} | BAND]}
+    )
+    spectra = SpectrumSet(Axis(NM, "nm", "air"), PASSBAND[None], "%T", ("a",))
+    ev = np.linspace(1.7, 3.1, 50)
+    others = [
+        SpectrumSet(Axis(ev, "eV"), np.linspace(0.2, 0.9, 50)[None], "T", ("b",)),
+        SpectrumSet(Axis(NM, "nm", "air"), PASSBAND[None], "%R", ("c",)),
+    ]
+    picture = picture_of(verdict, spec.requirements[0], spectra, others)
+    chief, beside = picture.lines
+    assert (chief.what, beside.what) == ("judged", "beside")
+    assert (np.diff(beside.positions) > 0).all()
+    assert beside.positions[0] < 560 and beside.positions[-1] > 640
+    assert (np.diff(beside.values) < 0).all()
+    assert 20 < beside.values.min() < beside.values.max() < 90
+    assert picture.up == alone.up
+    assert "draws on are faint lines" in picture.words
+
+
 def test_a_verdict_is_not_drawn_with_another_requirement():
     verdict, _ = drawn(what="minimum", at_least="85", **BAND)
     spec = Specification.model_validate(

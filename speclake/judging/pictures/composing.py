@@ -1,7 +1,7 @@
 """The picture of a verdict from the verdict, its requirement and the spectrum that was judged."""
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -25,14 +25,15 @@ from speclake.judging.pictures.scene import (
     ScaleLimit,
     Side,
     Span,
+    What,
 )
 from speclake.judging.pictures.words import in_words
 from speclake.quantities.smoothing import smoothed
 from speclake.specs.requirements import DensityRequirement, MaskRequirement, Requirement
 from speclake.specs.requirements.shapes import Knots
 from speclake.specs.verdicts import Verdict
-from speclake.spectrum import Axis, FloatArray, SpectrumSet
-from speclake.units import AxisUnit, convert_values
+from speclake.spectrum import FloatArray, SpectrumSet
+from speclake.units import AxisUnit, can_convert, convert_values
 
 COLUMNS = 300
 """Columns of a curve: two points each at most."""
@@ -42,13 +43,20 @@ ROOM = 0.12
 """Room above and below what is seen, as a part of its height."""
 
 
-def picture_of(verdict: Verdict, requirement: Requirement, spectra: SpectrumSet) -> Picture:
+def picture_of(
+    verdict: Verdict,
+    requirement: Requirement,
+    spectra: SpectrumSet,
+    beside: Sequence[SpectrumSet] = (),
+) -> Picture:
     """Picture of a verdict.
 
     Parameters
     ----------
     requirement : the one that was judged, from the version of the specification that was used.
     spectra : the one spectrum that was judged.
+    beside : other spectra that the number draws on; those in a unit that says something else are
+        left out.
 
     Raises
     ------
@@ -59,14 +67,20 @@ def picture_of(verdict: Verdict, requirement: Requirement, spectra: SpectrumSet)
     """
     if len(spectra) != 1 or requirement.id != verdict.requirement:
         raise ValueError(f"one spectrum and requirement {verdict.requirement!r} expected")
-    return _Composing(verdict, requirement, spectra).picture()
+    return _Composing(verdict, requirement, spectra, beside).picture()
 
 
 class _Composing:
     """One picture in the making."""
 
-    def __init__(self, verdict: Verdict, requirement: Requirement, spectra: SpectrumSet) -> None:
-        self.verdict, self.requirement = verdict, requirement
+    def __init__(
+        self,
+        verdict: Verdict,
+        requirement: Requirement,
+        spectra: SpectrumSet,
+        beside: Sequence[SpectrumSet],
+    ) -> None:
+        self.verdict, self.requirement, self.beside = verdict, requirement, beside
         self.reading: Reading = reading_of(requirement)
         self.axis = spectra.axis
         self.ruler = Ruler(spectra.axis, requirement.axis_unit, requirement.medium)
@@ -90,10 +104,7 @@ class _Composing:
             value_label=OD_WORDS if self._is_density else VALUE_WORDS[unit],
             across=across,
             up=up,
-            lines=tuple(
-                _line(self.axis, values, across, is_chief=number == 0)
-                for number, values in enumerate(self.curves)
-            ),
+            lines=tuple(self._lines(across)),
             windows=self.windows,
             levels=levels_of(self.requirement),
             limits=limits,
@@ -101,6 +112,20 @@ class _Composing:
             scale=self.scale,
         )
         return in_words(drawn)
+
+    def _lines(self, across: Span) -> Iterator[Line]:
+        kinds: tuple[What, ...] = ("judged", "as exported")
+        for what, values in zip(kinds, self.curves, strict=False):
+            yield _line(self.axis.values, values, across, what)
+        unit = drawn_unit(self.requirement)
+        for other in self.beside:
+            if not can_convert(other.unit, unit):
+                continue
+            ruler = Ruler(self.axis, other.axis.unit, other.axis.medium)
+            positions = np.array(ruler.on_axis(other.axis.values.tolist()))
+            order = np.argsort(positions)
+            for values in convert_values(other.values, other.unit, unit):
+                yield _line(positions[order], values[order], across, "beside")
 
     @property
     def _is_density(self) -> bool:
@@ -232,10 +257,10 @@ def _curves(spectra: SpectrumSet, requirement: Requirement) -> tuple[FloatArray,
     return smoothed(drawn, smoothing.window, smoothing.degree).values[0], drawn.values[0]
 
 
-def _line(axis: Axis, values: FloatArray, across: Span, *, is_chief: bool) -> Line:
-    part = in_view(axis.values, *across)
-    x, y = extremes(axis.values[part], values[part][np.newaxis], COLUMNS)
-    return Line(x[0].astype(np.float64), y[0].astype(np.float64), is_chief)
+def _line(positions: FloatArray, values: FloatArray, across: Span, what: What) -> Line:
+    part = in_view(positions, *across)
+    x, y = extremes(positions[part], values[part][np.newaxis], COLUMNS)
+    return Line(x[0].astype(np.float64), y[0].astype(np.float64), what)
 
 
 def _scale(verdict: Verdict, requirement: Requirement) -> Scale:

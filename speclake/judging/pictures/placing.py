@@ -135,14 +135,17 @@ def windows_of(requirement: Requirement, ruler: Ruler) -> tuple[Span, ...]:
     elif isinstance(requirement, FitRequirement) and requirement.at is not None:
         half = requirement.half_width
         bands.append((requirement.at - half, requirement.at + half))
-    elif isinstance(requirement, WeightedRequirement) and requirement.band is None:
-        bands.append(_range_of_weights(requirement))
+    elif isinstance(requirement, WeightedRequirement):
+        bands = [range_of_weights(requirement)]
     elif requirement.at is not None:
         bands.append((requirement.at, requirement.at))
     return tuple(sorted(ruler.span(band) for band in bands))
 
 
-def _range_of_weights(requirement: WeightedRequirement) -> Span:
+def range_of_weights(requirement: WeightedRequirement) -> Span:
+    """Stretch over which a weighted mean is taken: its band, else that of its table."""
+    if requirement.band is not None:
+        return requirement.band
     if requirement.table is not None:
         positions = [position for position, _ in requirement.table.rows]
     else:

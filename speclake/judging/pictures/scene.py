@@ -19,13 +19,23 @@ Side = Literal[-1, 1]
 """Forbidden side of a limit: -1 is below it, +1 above."""
 
 
+What = Literal["judged", "as exported", "beside"]
+"""What a curve is: the one that was judged; the same before it was smoothed; or another one that
+the number draws on."""
+
+
 @dataclass(frozen=True, eq=False)
 class Line:
-    """A curve: positions and values, NaN where there is a gap. The chief one was judged."""
+    """A curve: positions and values, NaN where there is a gap."""
 
     positions: FloatArray
     values: FloatArray
-    is_chief: bool = True
+    what: What = "judged"
+
+    @property
+    def is_chief(self) -> bool:
+        """Whether it is the curve that was judged."""
+        return self.what == "judged"
 
 
 @dataclass(frozen=True)
@@ -110,7 +120,7 @@ class Picture:
     words : the whole picture in words, for who cannot see it.
     axis_label, value_label : what stands along the axes of the curve.
     across, up : what is seen of the axis and of the values.
-    lines : the curve that was judged, and the one as exported where that is another.
+    lines : the curve that was judged first, then what else is drawn for comparison.
     windows : stretches of the axis that the requirement looks at; both ends equal for a position.
     levels : heights at which the requirement looks for crossings.
     limits : those that can be drawn at the curve.

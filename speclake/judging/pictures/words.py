@@ -13,8 +13,11 @@ def in_words(picture: Picture) -> Picture:
     words = [f"Curve: {seen}", *_windows(picture.windows)]
     if any(np.isnan(line.values).any() for line in picture.lines if line.is_chief):
         words.append("It has gaps where there is no value")
-    if len(picture.lines) > 1:
+    kinds = {line.what for line in picture.lines}
+    if "as exported" in kinds:
         words.append("The spectrum was smoothed before; as exported it is the faint line")
+    if "beside" in kinds:
+        words.append("The other spectra that the number draws on are faint lines")
     words += [_limit(text, side) for text, side in _drawn(picture)]
     if not picture.limits:
         words.append("The number is none that can be read off the curve")
