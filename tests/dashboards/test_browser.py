@@ -106,7 +106,7 @@ def shown(archive, address: str) -> str:
         ("intake", "h2", "Folders"),
         ("intake?outcome=refused", "text=Expected:", "Found:"),
         ("specs", "table", "Compare two"),
-        ("specs?what_if={spec}", "h3", "would change outcome"),
+        ("specs?what_if={spec}", ".count", "would change outcome"),
         ("mend", "h1", "Refused files"),
         ("mend?file={refused}", "textarea", "What it reads"),
         ("measurement?id={window}", "canvas", "Header as read"),
