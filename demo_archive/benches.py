@@ -22,7 +22,11 @@ class Region:
 
 @dataclass(frozen=True)
 class Bench:
-    """An invented instrument; its values are printed with `decimals` digits."""
+    """An invented instrument; its values are printed with `decimals` digits.
+
+    With `dark_percent`, the noise with the beam blocked, all other errors grow with the light: they
+    are percent of the value.
+    """
 
     name: str
     folder: str
@@ -30,6 +34,7 @@ class Bench:
     baseline_percent: float
     decimals: int
     is_fraction: bool = False
+    dark_percent: float | None = None
 
     @property
     def changeovers_nm(self) -> tuple[float, ...]:
@@ -54,7 +59,8 @@ BENCH_C = Bench(
     is_fraction=True,
 )
 BENCH_D = Bench("bench D", "bench_d", (Region(0, 0.003),), 0.002, decimals=3)
-BENCHES = (BENCH_A, BENCH_B, BENCH_C, BENCH_D)
+BENCH_E = Bench("bench E", "bench_e", (Region(0, 0.01),), 0.02, decimals=4, dark_percent=8e-5)
+BENCHES = (BENCH_A, BENCH_B, BENCH_C, BENCH_D, BENCH_E)
 
 
 def chances(seed: int, label: str, count: int) -> FloatArray:
@@ -89,7 +95,12 @@ def measured(
     noise = np.array([region.noise_percent for region in bench.regions])[at]
     step = np.cumsum([region.step_percent for region in bench.regions])[at]
     baseline = bench.baseline_percent * chance(seed, f"{label}|baseline")
-    seen = true_percent + step + baseline + noise * chances(seed, label, wavelength_nm.size)
+    errors = noise * chances(seed, label, wavelength_nm.size)
+    if bench.dark_percent is None:
+        seen = true_percent + step + baseline + errors
+    else:
+        dark = bench.dark_percent * chances(seed, f"{label}|dark", wavelength_nm.size)
+        seen = true_percent * (1 + (step + baseline + errors) / 100) + dark
     scale = 10.0**bench.decimals / (100.0 if bench.is_fraction else 1.0)
     return to_steps(seen * scale)
 

@@ -11,7 +11,7 @@ from importlib.resources import files
 from os import utime
 from pathlib import Path
 
-from speclake_demo import mishaps, regular
+from speclake_demo import mishaps, people, regular, turntable
 from speclake_demo.scans import Case, Drop
 
 _REPLACED_BY_MISHAP = frozenset({f"bench_d/P2603/{mishaps.SAME_BYTES_PANEL}_s6.csv"})
@@ -24,6 +24,8 @@ _ORDINARY = (
     regular.wafer_maps,
     regular.deep_uv_wafers,
     regular.run_sheets,
+    turntable.edge_filters,
+    turntable.beam_splitters,
 )
 
 
@@ -69,16 +71,18 @@ def write(folder: Path, *, seed: int = 1, upto: datetime | None = None) -> list[
 
 
 def archive_files() -> dict[str, str]:
-    """Texts of the archive by path below it: settings, formats, budgets and specifications."""
+    """Texts of the archive by path below it: settings, formats, budgets, floors, specifications."""
     root = files("speclake_demo")
     entries = {
         f"{folder}/{entry.name}": entry
-        for folder in ("budgets", "formats", "specs")
+        for folder in ("budgets", "floors", "formats", "specs")
         for entry in sorted((root / folder).iterdir(), key=lambda entry: entry.name)
     }
     entries["speclake.toml"] = root / "speclake.toml"
     return {
-        path: entry.read_text("utf-8") for path, entry in entries.items() if path.endswith(".toml")
+        path: entry.read_text("utf-8")
+        for path, entry in entries.items()
+        if path.endswith((".toml", ".csv"))
     }
 
 
@@ -97,6 +101,8 @@ class Summary:
     refused : files that no reader may accept.
     failing, undecided : serials of parts (witness pieces left out) by the name of the
         specification: beyond a limit, or nearer to it than the uncertainty.
+    conceded : serials of parts that failed and that a person accepts.
+    counted_alone : serials of parts of which a person said which of two scans counts.
     incomplete : serials of parts that lack a site, or whose site is in dispute.
     first_run_beyond_control_limit, first_run_beyond_spec_limit : coating runs of the drift.
     """
@@ -109,6 +115,8 @@ class Summary:
     refused: tuple[str, ...]
     failing: Mapping[str, tuple[str, ...]]
     undecided: Mapping[str, tuple[str, ...]]
+    conceded: tuple[str, ...]
+    counted_alone: tuple[str, ...]
     incomplete: tuple[str, ...]
     first_run_beyond_control_limit: str
     first_run_beyond_spec_limit: str
@@ -140,8 +148,12 @@ def summary() -> Summary:
             ),
             "cover panel": (regular.THICK_CORNERS_PANEL,),
             "deep-UV wafer": (regular.THIN_EDGE_WAFER,),
+            turntable.FILTER: (turntable.DULL_FILTER, turntable.LATE_EDGE_FILTER),
+            turntable.SPLITTER: (turntable.ABSORBING_SPLITTER,),
         },
         undecided={"camera window": ("CW129-02",)},
+        conceded=(people.CONCEDED.serial,),
+        counted_alone=(people.COUNTED.serial,),
         incomplete=(mishaps.SAME_BYTES_PANEL, regular.SHORT_PANEL),
         first_run_beyond_control_limit="run 117",
         first_run_beyond_spec_limit="run 129",

@@ -1,4 +1,4 @@
-"""The three invented products: what an ideal bench would read on each of their parts.
+"""The five invented products: what an ideal bench would read on each of their parts.
 
 Thicknesses were found by least squares for these invented film materials; no real design is
 behind them. Each function returns percent, shape (p,).
@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 from speclake_demo import materials
-from speclake_demo.film import Face, Layer, face, plate_transmittance
+from speclake_demo.film import Face, Layer, Polarisation, face, plate_transmittance
 from speclake_demo.scans import FloatArray
 
 WINDOW_LOW_HIGH_NM = (93.4, 132.4, 35.3, 14.5)
@@ -21,6 +21,15 @@ WAFER_LOW_HIGH_NM = (43.0, 35.1, 66.1)
 """Deep-UV wafer, from the air: low, deep-UV high, low on fused silica, both faces."""
 
 WAFER_RADIUS_MM = 72.0
+
+FILTER_CENTRE_NM = 479.5
+FILTER_PERIODS = 22
+"""Edge filter: quarter waves of this wavelength, and how often high and low follow each other."""
+
+SPLITTER_HIGH_LOW_NM = (78.0, 112.0, 78.0)
+"""Beam splitter, from the air: high, low, high on fused silica."""
+
+POLARISATIONS: tuple[Polarisation, ...] = ("s", "p")
 
 
 def camera_window(
@@ -66,6 +75,48 @@ def deep_uv_wafer(wavelength_nm: FloatArray, factor: float) -> FloatArray:
     silica = materials.sellmeier(wavelength_nm, materials.FUSED_SILICA)
     coated: Face = face(wavelength_nm, layers, silica)
     return 100 * plate_transmittance(coated, coated, materials.silica_internal(wavelength_nm, 0.7))
+
+
+def edge_filter(wavelength_nm: FloatArray, factor: float) -> FloatArray:
+    """Transmittance of a long-pass filter: a quarter-wave stack on fused silica, its back bare.
+
+    The stack (H/2 L H/2) repeated passes what lies beyond its stop band, and its half layers at
+    both ends flatten that; textbook design, from memory.
+    """
+    high, low = materials.high(wavelength_nm), materials.low(wavelength_nm)
+    centre = np.array([FILTER_CENTRE_NM])
+    quarter_high = FILTER_CENTRE_NM / 4 / float(materials.high(centre)[0]) * factor
+    quarter_low = FILTER_CENTRE_NM / 4 / float(materials.low(centre)[0]) * factor
+    outer, inner = Layer(high, quarter_high / 2), Layer(high, quarter_high)
+    between = Layer(low, quarter_low)
+    layers = [outer, *[between, inner] * (FILTER_PERIODS - 1), between, outer]
+    silica = materials.sellmeier(wavelength_nm, materials.FUSED_SILICA)
+    coated, bare = face(wavelength_nm, layers, silica), face(wavelength_nm, [], silica)
+    return 100 * plate_transmittance(coated, bare)
+
+
+def beam_splitter(
+    wavelength_nm: FloatArray, factor: float, absorption: float, angle_deg: float
+) -> dict[Polarisation, Face]:
+    """Fractions reflected and transmitted by the coated face, by polarisation.
+
+    The other face is taken as perfect.
+
+    Parameters
+    ----------
+    absorption : imaginary part of the index of the high layers.
+    """
+    high = (materials.high(wavelength_nm) + 1j * absorption).astype(np.complex128)
+    low = materials.low(wavelength_nm)
+    layers = [
+        Layer(low if i % 2 else high, thickness * factor)
+        for i, thickness in enumerate(SPLITTER_HIGH_LOW_NM)
+    ]
+    silica = materials.sellmeier(wavelength_nm, materials.FUSED_SILICA)
+    return {
+        p: face(wavelength_nm, layers, silica, angle_deg=angle_deg, polarisation=p)
+        for p in POLARISATIONS
+    }
 
 
 def grey_check_piece(wavelength_nm: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The texts that the benches write: three delimited ones, all invented, and JCAMP-DX."""
+"""The texts that the benches write: four delimited ones, all invented, and JCAMP-DX."""
 
 from collections.abc import Mapping, Sequence
 
@@ -91,6 +91,40 @@ def semicolon_text(scan: Scan) -> bytes:
         for wavelength, value in zip(scan.wavelength_nm, scan.texts, strict=True)
     ]
     return _encoded([*lines, "", f"nm;{scan.unit}", *points], "\r\n", "cp1252")
+
+
+def comma_text(scan: Scan) -> bytes:
+    """Export of bench E: ``key = value`` lines, commas, decimal point, ASCII."""
+    f = scan.fields
+    entries = {
+        "bench": f["instrument"],
+        "piece": {"part": "product", "witness piece": "witness"}[f["kind"]],
+        "product": f["product"],
+        "lot": f["lot"],
+        "coating run": f.get("coating_run", ""),
+        "serial": f.get("serial", ""),
+        "sample": f.get("sample", ""),
+        "witness for": f.get("witness_for", ""),
+        "repeat of": f.get("repeat_of", ""),
+        "substrate": f.get("substrate", ""),
+        "stage": f.get("stage", ""),
+        "face": f["side"],
+        "mounted in": f["accessory"],
+        "turned by": f["angle_deg"],
+        "light": f["polarisation"],
+        "gathered": f["geometry"],
+        "values are": f["correction"],
+        "slit in nm": f["bandwidth_nm"],
+        "operator": f["operator"],
+        "ended": wall(scan.scanned).strftime("%Y-%m-%d %H:%M:%S"),
+        "points": str(scan.wavelength_nm.size),
+    }
+    lines = [f"{key} = {value}" for key, value in entries.items()]
+    points = [
+        f"{wavelength:g},{value}"
+        for wavelength, value in zip(scan.wavelength_nm, scan.texts, strict=True)
+    ]
+    return _encoded([*lines, "", f"nm,{scan.unit}", *points], "\n", "ascii")
 
 
 def jcamp_text(scan: Scan, values_a_line: int = 8) -> bytes:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from speclake import settings as settings_module
 from speclake.api import Archive
 from speclake.archive.lake import create_lake
+from speclake.archive.rows import EventKind
 from speclake.errors import SpeclakeError
 from speclake.service import Service, ended_by_signals
 
@@ -58,6 +59,10 @@ def running(
         with ended_by_signals(service.stop):
             service.start(with_pages=False)
             _drop_everything(folder / EXPORTS, service, say)
+            if not service.stop.is_set():
+                put_on_record(archive)
+                for line in highlights(archive):
+                    say(line)
             if with_pages and not service.stop.is_set():
                 service.show_pages(port)
             yield service
@@ -117,6 +122,49 @@ def _wait_for(service: Service, files: int) -> None:
         if time.monotonic() > deadline:
             raise DemoStalled(f"found {seen} of {files} files in the ledger after {PATIENCE_S} s")
         time.sleep(0.05)
+
+
+def put_on_record(archive: Archive) -> None:
+    """What the invented people say beside the exports, unless the record has it already."""
+    from speclake_demo.people import CONCEDED, COUNTED
+
+    found = archive.find(product=COUNTED.product, serial=COUNTED.serial, limit=None)
+    latest = found.sort("trusted_at")["measurement_id"].to_list()[-1]
+    if not _has(archive, latest, EventKind.COUNT):
+        archive.count_alone(latest, who=COUNTED.who, why=COUNTED.why)
+    accepted = archive.find(product=CONCEDED.product, serial=CONCEDED.serial, limit=None)
+    if not any(_has(archive, key, EventKind.CONCEDE) for key in accepted["measurement_id"]):
+        archive.concede(
+            product=CONCEDED.product, part=CONCEDED.serial, requirements=(CONCEDED.requirement,),
+            who=CONCEDED.who, why=CONCEDED.why,
+        )  # fmt: skip
+
+
+def _has(archive: Archive, measurement_id: str, kind: EventKind) -> bool:
+    return any(event.kind is kind for event in archive.events(measurement_id))
+
+
+def highlights(archive: Archive) -> list[str]:
+    """Two lines on what is more than a number of one scan and its limit, counted in the archive."""
+    from polars import col
+
+    verdicts = archive.verdicts()
+    ids = verdicts["measurement_id"].unique().to_list()
+    counted = archive.store.catalog.events_among(EventKind.COUNT, ids)
+    accepted = archive.concessions(ids).all
+    told = {
+        "with an uncertainty": col("uncertainty").is_not_null(),
+        "drawn from several scans": col("drawn_from").list.len() > 0,
+        "by a guarded rule": col("rule").str.starts_with("guarded"),
+        "an optical density known only as a bound": (col("unit") == "OD")
+        & (col("bound") != "exact"),
+    }
+    numbers = ", ".join(f"{verdicts.filter(which).height} {words}" for words, which in told.items())
+    return [
+        f"of its verdicts: {numbers} (which certifies no protective equipment)",
+        f"by people: {len(counted)} repeat counts alone, {len(accepted)} failed part accepted by "
+        f"concession; the verdicts stay as they are",
+    ]
 
 
 def summary_rows(archive: Archive) -> list[dict[str, object]]:

@@ -1,25 +1,44 @@
 """The demo, end to end through the watcher, against what its generator says it contains."""
 
 from collections.abc import Iterator
+from math import erf, sqrt
 
 import polars as pl
 import pytest
 from speclake_demo.generate import Summary, summary
+from speclake_demo.people import CONCEDED, COUNTED
+from speclake_demo.turntable import DULL_FILTER, FILTER, SPLITTER
 
 from speclake.api import Archive
-from speclake.demo import running
+from speclake.api.parts import PartReport
+from speclake.archive.rows import EventKind
+from speclake.demo import highlights, put_on_record, running
 from speclake.measurement import Kind
 from speclake.specs import Outcome
 
 KNOWN: Summary = summary()
+SAID: list[str] = []
 
 
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Archive]:
     folder = tmp_path_factory.mktemp("demo")
-    with running(folder, with_pages=False, port=None, say=lambda _: None) as service:
+    with running(folder, with_pages=False, port=None, say=SAID.append) as service:
         service.close()
         yield service.archive
+
+
+def verdicts_on(archive: Archive, product: str, requirement: str) -> list[dict[str, object]]:
+    """Verdicts of a requirement on every spectrum of a product, with serial and sample."""
+    names = archive.find(product=product, limit=None).select("measurement_id", "serial", "sample")
+    found = archive.verdicts(product=product).filter(pl.col("requirement") == requirement)
+    assert found.height > 0
+    return found.join(names, on="measurement_id").to_dicts()
+
+
+def filter_named(archive: Archive, serial: str) -> PartReport:
+    (part,) = archive.part_verdicts(product=FILTER, serial=serial)
+    return part
 
 
 def outcomes(archive: Archive, spec: str) -> dict[str, Outcome]:
@@ -105,6 +124,111 @@ def test_clock_that_is_wrong_is_remarked(archive: Archive) -> None:
 
 def test_export_saved_again_supersedes_its_first_state(archive: Archive) -> None:
     assert archive.totals()["superseded"] == 1
+
+
+def test_what_splitters_do_to_unpolarised_light_is_drawn_from_s_and_p(archive: Archive) -> None:
+    for verdict in verdicts_on(archive, SPLITTER, "split"):
+        lead, *others = archive.measurements([verdict["measurement_id"], *verdict["drawn_from"]])
+        assert (lead.polarisation, [each.polarisation for each in others]) == ("s", ["p"])
+        (derived,) = archive.derived([verdict["spectrum"]])
+        seen = {m.polarisation: archive.spectra([m.measurement_id])[0] for m in (lead, *others)}
+        mean = (seen["s"].values[0] + seen["p"].values[0]) / 2
+        assert derived.values[0] == pytest.approx(mean, abs=1e-9)
+
+
+def test_loss_of_splitters_waited_for_the_transmittance_of_the_next_day(archive: Archive) -> None:
+    found = verdicts_on(archive, SPLITTER, "loss")
+    for verdict in found:
+        through, *others = archive.measurements([verdict["measurement_id"], *verdict["drawn_from"]])
+        (back,) = [each for each in others if each.polarisation == through.polarisation == "s"]
+        assert (through.unit, back.unit) == ("%T", "%R")
+        assert through.scanned_at > back.scanned_at
+        (derived,) = archive.derived([verdict["spectrum"]])
+        t, r = (archive.spectra([m.measurement_id])[0].values[0] for m in (through, back))
+        assert derived.values[0] == pytest.approx(100 - t - r, abs=1e-9)
+        # nobody claims absorptance where only the regular light was gathered
+        assert "absorptance plus scatter" in str(verdict["description"])
+    assert {v["serial"] for v in found if v["outcome"] == "fail"} == set(KNOWN.failing[SPLITTER])
+    assert len(found) == 3
+
+
+def test_edges_have_their_uncertainty_from_the_scale_of_the_bench(archive: Archive) -> None:
+    """An error of the scale moves the edge by itself; the budget says u = 0.08 nm, and k = 2."""
+    found = verdicts_on(archive, FILTER, "cut-on")
+    assert len(found) == 9
+    for verdict in found:
+        assert verdict["uncertainty"] == pytest.approx(0.16, abs=0.003)
+
+
+def test_guarded_filter_fails_inside_its_limit_with_its_probability(archive: Archive) -> None:
+    (verdict,) = [v for v in verdicts_on(archive, FILTER, "passband") if v["serial"] == DULL_FILTER]
+    value, low, expanded = (float(str(verdict[key])) for key in ("value", "low", "uncertainty"))
+    assert (verdict["rule"], verdict["outcome"]) == ("guarded acceptance", "fail")
+    assert low < value < low + 1.65 * expanded / 2
+    probability = (1 + erf((value - low) / (expanded / 2) / sqrt(2))) / 2
+    assert verdict["conformity"] == pytest.approx(probability, abs=1e-4)
+    assert 0.5 < probability < 0.95
+
+
+def test_blocking_is_a_bound_and_witness_pieces_answer_for_every_filter(archive: Archive) -> None:
+    found = verdicts_on(archive, FILTER, "blocking")
+    assert {v["sample"] for v in found} == {"EF1-W", "EF2-W", "EF3-W", "EF4-W"}
+    assert {(v["bound"], v["shown"], v["outcome"]) for v in found} == {("at least", "5.40", "pass")}
+    parts = archive.part_verdicts(product=FILTER)
+    assert len(parts) == 8
+    for part in parts:
+        (each,) = part.specs
+        assert any(f"{part.lot}-W of coating run" in said for said in each.verdict.remarks)
+
+
+def test_later_lots_are_judged_by_the_later_revision(archive: Archive) -> None:
+    parts = archive.part_verdicts(product=FILTER)
+    found = {part.lot: part.specs[0].specification.revision for part in parts}
+    assert found == {"EF1": "A", "EF2": "A", "EF3": "B", "EF4": "B"}
+
+
+def test_repeat_counts_alone_and_the_failed_scan_stays_in_sight(archive: Archive) -> None:
+    assert (COUNTED.serial,) == KNOWN.counted_alone
+    verdict = filter_named(archive, COUNTED.serial).specs[0].verdict
+    assert verdict.outcome is Outcome.PASS
+    (told,) = [said for said in verdict.remarks if "measured 2 times" in said]
+    assert COUNTED.who in told and COUNTED.why in told
+    assert "not counted: fail" in told
+
+
+def test_accepted_filter_stays_failed_and_says_who_accepts_it(archive: Archive) -> None:
+    assert (CONCEDED.serial,) == KNOWN.conceded
+    part = filter_named(archive, CONCEDED.serial)
+    assert part.outcome is Outcome.FAIL
+    (concession,) = archive.concessions(part.measurement_ids).all
+    assert (concession.who, concession.why) == (CONCEDED.who, CONCEDED.why)
+    assert concession.requirements == (CONCEDED.requirement,)
+    assert "op 9" in archive.accepted(part.measurement_ids)[part.measurement_ids[0]]
+    failing = archive.find(product=FILTER, outcome="fail", limit=None)["measurement_id"].to_list()
+    assert set(archive.accepted(failing)) == set(part.measurement_ids)
+
+
+def test_people_say_it_once_however_often_the_demo_starts(archive: Archive) -> None:
+    before = archive.totals()
+    put_on_record(archive)
+    archive.refresh()
+    assert archive.totals() == before
+    (key,) = filter_named(archive, CONCEDED.serial).measurement_ids
+    assert [e.kind for e in archive.events(key)].count(EventKind.CONCEDE) == 1
+
+
+def test_demo_tells_what_it_has_beside_plain_numbers(archive: Archive) -> None:
+    lines = highlights(archive)
+    assert [said for said in SAID if said in lines] == lines
+    verdicts, people = lines
+    for words in (
+        "6 drawn from several scans",
+        "4 by a guarded rule",
+        "4 an optical density known only as a bound",
+        "no protective equipment",
+    ):
+        assert words in verdicts
+    assert "1 repeat counts alone, 1 failed part accepted by concession" in people
 
 
 def test_archive_is_whole(archive: Archive) -> None:

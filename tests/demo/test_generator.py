@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from speclake_demo import benches, generate, mishaps, parts, regular
+from speclake_demo import benches, generate, mishaps, parts, regular, turntable
 from speclake_demo.scans import Drop, Scan
 
 from speclake.measurement import FIELDS
 
-BYTES_OF_SEED_1 = "fdc04f50cc42227839ec67a3660c4e32e9662a535a7da5c1295ebdc9e40d4d86"
+BYTES_OF_SEED_1 = "c6c2a3b5da72a939548bd0caa65dbe052139d76ea9ca866ba379b87b4cd4a392"
 
 
 @pytest.fixture(scope="module")
@@ -120,10 +120,16 @@ def test_fields_have_names_that_the_archive_knows(drops: list[Drop]) -> None:
 
 def test_names_are_plain_and_of_nobody(drops: list[Drop]) -> None:
     plain = {
-        "instrument": {"bench A", "bench B", "bench C", "bench D"},
-        "operator": {"op 1", "op 2", "op 3"},
+        "instrument": {"bench A", "bench B", "bench C", "bench D", "bench E"},
+        "operator": {"op 1", "op 2", "op 3", "op 4"},
         "customer": {"customer 1"},
-        "product": {regular.WINDOW, regular.PANEL, regular.WAFER},
+        "product": {
+            regular.WINDOW,
+            regular.PANEL,
+            regular.WAFER,
+            turntable.FILTER,
+            turntable.SPLITTER,
+        },
     }
     for name, allowed in plain.items():
         found = {s.fields[name] for d in drops for s in d.scans if name in s.fields}
