@@ -174,10 +174,11 @@ class Judge:
         """Verdicts on measurements, each by itself."""
         verdicts: list[Verdict] = []
         used: dict[str, Specification] = {}
-        for spectra in sets([m for m, _ in due.values()]):
+        alone = {name: [each for each in due[name][1] if _asks_of_one(each)] for name in due}
+        for spectra in sets([m for name, (m, _) in due.items() if alone[name]]):
             by_version: dict[str, list[int]] = {}
             for row, key in enumerate(spectra.keys):
-                for each in due[key][1]:
+                for each in alone[key]:
                     used.setdefault(each.version, each)
                     by_version.setdefault(each.version, []).append(row)
             for version, rows in by_version.items():
@@ -188,6 +189,11 @@ class Judge:
     def specifications_for(self, m: Measurement, catalog: Catalog) -> list[Specification]:
         """Specifications that apply to a measurement, pinned to its order."""
         return list(_Choice(self.book, catalog, [m]).for_measurement(m))
+
+
+def _asks_of_one(specification: Specification) -> bool:
+    """Whether a specification has a requirement that one spectrum answers."""
+    return any(not each.roles for each in specification.requirements)
 
 
 def _unknown(catalog: Catalog, used: Iterable[Specification]) -> tuple[SpecificationRow, ...]:
