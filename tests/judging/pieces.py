@@ -21,11 +21,21 @@ def judged(specification, key, level, known, first=400.0, last=700.0):
     return judge(SpectrumSet(Axis(grid, "nm", "air"), values, "%T", (key,)), specification, [known])
 
 
-def part(specification, *scans, choices=None, withdrawn=(), witnesses=(), first=400.0, last=700.0):
+def part(
+    specification,
+    *scans,
+    choices=None,
+    withdrawn=(),
+    witnesses=(),
+    first=400.0,
+    last=700.0,
+    random=None,
+):
     """Part verdict of scans (level, conditions), named m0, m1 ..., an hour apart.
 
     Withdrawn scans (level, conditions) are named w0 ..., witness pieces (name, level, conditions)
-    p0 ..., and both are later than the scans that count.
+    p0 ..., and both are later than the scans that count. With `random` verdicts and conditions are
+    handed over in another order.
     """
     found, conditions = [], {}
     for number, (level, known, *span) in enumerate(scans):
@@ -52,6 +62,9 @@ def part(specification, *scans, choices=None, withdrawn=(), witnesses=(), first=
         set_aside=beside,
         witnesses=pieces,
     )
+    if random is not None:
+        random.shuffle(found)
+        conditions = dict(random.sample(sorted(conditions.items()), len(conditions)))
     return part_outcome(found, conditions, specification, record)
 
 

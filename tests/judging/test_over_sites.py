@@ -1,10 +1,13 @@
 """Sites of a part: all, the worst, their mean, or a share of them."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from speclake.judging.rollup.together import mean_of
 from speclake.specs import Outcome
 from speclake.specs.requirements.over_sites import OverSites
 from tests.judging.pieces import at, over, part, spec
@@ -35,7 +38,7 @@ def test_a_mean_does_not_mix_sides():
     scans = [(level, at("1", side=side)) for level, side in ((90.0, "front"), (96.0, "back"))]
     found = part(spec(over("mean")), *scans)
     assert found.outcome is Outcome.FAIL
-    assert found.reasons == ("T mean: fail at side front, mean of 1 sites 90.00 %T",)
+    assert found.reasons == ("T mean: fail at side front, mean of 1 site 90.00 %T",)
 
 
 def test_the_uncertainty_of_a_mean_is_at_most_the_mean_of_the_standard_uncertainties():
@@ -45,6 +48,12 @@ def test_the_uncertainty_of_a_mean_is_at_most_the_mean_of_the_standard_uncertain
     assert (number.uncertainty, number.coverage_factor) == (pytest.approx(0.30, rel=1e-12), 2.0)
     assert found.outcome is Outcome.UNDECIDED
     assert number.side == "inside"
+
+
+def test_the_bias_of_noise_does_not_average_down():
+    biased = [replace(each, noise_bias=-0.2) for each in part(spec(), *sites(92.1, 92.3)).numbers]
+    assert mean_of(over("mean"), biased, "mean of 2 sites").noise_bias == -0.2
+    assert mean_of(over("mean"), part(spec(), *sites(95.0)).numbers, "").noise_bias is None
 
 
 def test_a_stated_uncertainty_of_the_mean_decides():

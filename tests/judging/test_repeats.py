@@ -3,12 +3,14 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from speclake.judging.repeats import Choice, counted
 from speclake.specs import Outcome
 from speclake.specs.rollup import Repeats
-from tests.judging.pieces import MEAN, at, part, spec
+from tests.judging.pieces import MEAN, at, over, part, spec
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 TIMES = {"a": NOON, "b": NOON + timedelta(hours=1), "c": NOON + timedelta(hours=2)}
@@ -164,6 +166,17 @@ def test_repeats_of_which_no_requirement_speaks_are_told_too():
     assert found.remarks == (
         "polarisation p was measured 2 times: not judged, then not judged; each counts",
     )
+
+
+@given(st.lists(st.tuples(st.integers(900, 950), st.sampled_from("123")), min_size=1, max_size=8),
+       st.sampled_from(["every", "latest", "chosen", "mean"]), st.randoms())  # fmt: skip
+def test_the_order_of_verdicts_is_of_no_matter(levels, count, random):
+    scans = [(tenths / 10, at(site)) for tenths, site in levels]
+    asked = spec(over({"fraction": "0.6"}), repeats=rule(count))
+    choices = [("m0", "op 1", "dust")]
+    one = part(asked, *scans, choices=choices)
+    other = part(asked, *scans, choices=choices, random=random)
+    assert (one.outcome, set(one.remarks)) == (other.outcome, set(other.remarks))
 
 
 def test_none_is_not_enough():

@@ -90,18 +90,18 @@ def part_outcome(
             *(f"missing: {each}" for each in missing),
             *(each.reason for each in numbers if each.verdict.outcome is not Outcome.PASS),
         ),
-        deciding=tuple(
-            sorted(
-                (each.verdict for each in numbers if each.verdict.outcome is outcome),
-                key=lambda each: (
-                    each.margin if each.margin is not None else 0.0,
-                    each.requirement,
-                ),
-            )
-        ),
+        deciding=tuple(_deciding([each.verdict for each in numbers], outcome)),
         numbers=tuple(each.verdict for each in numbers),
         repeated=repeated,
         remarks=(*_stand_ins(witnessed), *tolerated, *(each.in_words for each in repeated)),
+    )
+
+
+def _deciding(numbers: Sequence[Verdict], outcome: Outcome) -> list[Verdict]:
+    """Numbers with the outcome of the part, the smallest margin first."""
+    return sorted(
+        (each for each in numbers if each.outcome is outcome),
+        key=lambda each: (each.margin if each.margin is not None else 0.0, each.requirement),
     )
 
 
@@ -201,7 +201,7 @@ def _one_number(
         return _Number(lead, _at(lead, conditions))
     everywhere = place_of(conditions[lead.measurement_id]).without_site().in_words
     if rule.how == "mean":
-        over = f"mean of {len(sites)} sites"
+        over = f"mean of {len(sites)} site{'' if len(sites) == 1 else 's'}"
         return _Number(mean_of(asked, sites, over, rule), everywhere, over)
     needed = asked.sites or specification.needs.sites
     number = needed if isinstance(needed, int) else len(needed)

@@ -25,6 +25,7 @@ def worst_of(verdicts: Sequence[Verdict]) -> Verdict:
         key=lambda each: (
             SEVERITY.index(each.outcome),
             math.inf if each.margin is None else each.margin,
+            each.measurement_id,
         ),
     )
 
@@ -36,7 +37,7 @@ def mean_of(
 
     The mean of the decimals that were found is compared with the limits by the decision rule of
     the requirement. Where `rule` states no uncertainty of it, that is the mean of the standard
-    uncertainties, which it cannot exceed.
+    uncertainties, which it cannot exceed. What noise does to each number it does to their mean.
 
     Parameters
     ----------
@@ -47,12 +48,8 @@ def mean_of(
     JCGM 100:2008, 5.2.2, note 1: fully correlated estimates (their uncertainties add).
     """
     lead = worst_of(verdicts)
-    others = tuple(
-        each.measurement_id for each in verdicts if each.measurement_id != lead.measurement_id
-    )
-    drawn = tuple(dict.fromkeys((*others, *(name for v in verdicts for name in v.drawn_from))))
     mean = replace(lead, description=f"{lead.description}, {over}", at=None, at_unit=None,
-                   drawn_from=drawn, noise_bias=None)  # fmt: skip
+                   drawn_from=_others(lead, verdicts), noise_bias=_mean_bias(verdicts))  # fmt: skip
     if without := [each for each in verdicts if each.value is None]:
         lacks = f"{len(without)} of {len(verdicts)} have no value"
         return _not_measurable(mean, f"{lacks}: {without[0].reason}")
@@ -82,16 +79,24 @@ def share_passing(rule: OverSites, verdicts: Sequence[Verdict], needed: int) -> 
         outcome = worst(found + [Outcome.INCOMPLETE] * (n > len(verdicts))) or Outcome.INCOMPLETE
     asked = f"{(rule.fraction * 100).normalize():f} %"
     said = f"{passed} of {n} sites pass, and {asked} of them must"
-    others = tuple(
-        each.measurement_id for each in verdicts if each.measurement_id != lead.measurement_id
-    )
     return replace(lead, outcome=outcome, value=None, margin=None, at=None, side=None, shown="",
-                   reason=said, drawn_from=others)  # fmt: skip
+                   reason=said, drawn_from=_others(lead, verdicts))  # fmt: skip
+
+
+def _others(lead: Verdict, verdicts: Sequence[Verdict]) -> tuple[str, ...]:
+    """Measurements that some verdicts draw on, beside that of the lead."""
+    names = {name for each in verdicts for name in (each.measurement_id, *each.drawn_from)}
+    return tuple(sorted(names - {lead.measurement_id}))
 
 
 def _not_measurable(mean: Verdict, reason: str) -> Verdict:
     return replace(mean, outcome=Outcome.NOT_MEASURABLE, value=None, margin=None, side=None,
                    shown="", reason=reason)  # fmt: skip
+
+
+def _mean_bias(verdicts: Sequence[Verdict]) -> float | None:
+    known = [each.noise_bias for each in verdicts if each.noise_bias is not None]
+    return math.fsum(known) / len(known) if len(known) == len(verdicts) else None
 
 
 def _uncertainty(verdicts: Sequence[Verdict], rule: OverSites | None) -> tuple[float, float]:
@@ -115,7 +120,7 @@ def _decided(
         requirement,
         np.array([value]),
         np.array([_CODES[bound]], np.int8),
-        Uncertainty(np.array([expanded]), np.array([factor]), np.array([math.nan])),
+        Uncertainty.of_all(1, expanded, factor),
     )
     margin, code = float(decided.margin[0]), int(decided.outcome[0])
     guard, conformity = float(decided.guard[0]), float(decided.conformity[0])
