@@ -3,6 +3,7 @@
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from speclake.judging.pictures.decimation import extremes, in_view
 
 
