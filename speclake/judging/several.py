@@ -12,7 +12,7 @@ import numpy as np
 
 from speclake.conversion import turns_round
 from speclake.errors import UnitError
-from speclake.judging.conditions import COMBINED, Conditions, Fit, classed, fits
+from speclake.judging.conditions import COMBINED, Bandwidth, Conditions, Fit, classed, fits
 from speclake.judging.judgement import judge_drawn
 from speclake.judging.taking.given import Partners
 from speclake.judging.verdict_rows import verdicts
@@ -39,6 +39,9 @@ from speclake.units import SpectralUnit
 
 MAKING_VERSION = "1"
 """Kept with every derived spectrum; it changes whenever a value of one could."""
+
+EVERYWHERE = (1e-9, 1e9)
+"""Positions that no axis goes beyond, in whatever unit."""
 
 _ANYWHERE = Axis(np.array([1.0]), "nm")
 
@@ -82,6 +85,8 @@ def judge_made(
     """
     lead = drawn[0]
     rows = list(zip(*(classed(each.conditions, specification) for each in drawn), strict=True))
+    if isinstance(requirement.drawn_from, JoinedSegments):
+        rows = [_with_bandwidths(requirement, requirement.drawn_from, each) for each in rows]
     fit = [_fit_of(requirement, each) for each in rows]
     made = _made(requirement, drawn)
     reasons = {row: why for row, why in made.reasons.items() if fit[row].hindrance is None}
@@ -180,6 +185,26 @@ def _fit_of(requirement: Requirement, row: Sequence[Conditions]) -> Fit:
         if other.hindrance is not None:
             return Fit(True, f"{name}: {other.hindrance}")
     return fit
+
+
+def _with_bandwidths(
+    requirement: Requirement, how: JoinedSegments, row: Sequence[Conditions]
+) -> tuple[Conditions, ...]:
+    """Conditions of segments with the bandwidths of the joined spectrum, each over its stretch.
+
+    Where the scans count in another unit than the seams, all bandwidths of a segment are taken for
+    those of its stretch.
+    """
+    ends = [EVERYWHERE[0], *how.seams, EVERYWHERE[1]]
+    found: list[Bandwidth] = []
+    for each, low, high in zip(row, ends[:-1], ends[1:], strict=True):
+        stretch = (low, high) if each.axis_unit == requirement.axis_unit else EVERYWHERE
+        for known in each.bandwidths or (Bandwidth(*stretch, None),):
+            start, stop = sorted((known.start, known.stop))
+            start, stop = max(start, stretch[0]), min(stop, stretch[1])
+            if start <= stop:
+                found.append(Bandwidth(start, stop, known.bandwidth_nm))
+    return tuple(each._replace(bandwidths=tuple(found)) for each in row)
 
 
 def _merged(requirement: Requirement, row: Sequence[Conditions]) -> Conditions:

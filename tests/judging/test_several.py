@@ -165,3 +165,23 @@ def test_what_a_row_gives_does_not_depend_on_its_company():
     alone = [judge_made(spec, asked, [drawn(s[[i]]), drawn(p[[i]])]).verdicts[0] for i in range(7)]
     assert [v.value for v in together] == [v.value for v in alone]
     assert [v.outcome for v in together] == [v.outcome for v in alone]
+
+
+@pytest.mark.parametrize(
+    ("widths", "band", "reason"),
+    [
+        ((1.0, 5.0), "401, 404", ""),
+        ((1.0, 5.0), "401, 405", "the bandwidth of the scan is 5 nm; "),
+        ((5.0, 1.0), "406, 409", ""),
+        ((None, 1.0), "406, 409", ""),
+        ((1.0, None), "406, 409", "the bandwidth of the scan is unknown; "),
+    ],
+)
+def test_a_segment_is_asked_for_its_bandwidth_on_its_own_stretch_only(widths, band, reason):
+    spec, asked = spec_of(JOINED.format(seam="405"), band=band, more="largest_bandwidth_nm = 2")
+    parts = [
+        drawn([40.0], bandwidths=(Bandwidth(400, 410, width),) if width else ()) for width in widths
+    ]
+    (found,) = judge_made(spec, asked, parts).verdicts
+    assert found.reason.startswith(reason)
+    assert (found.value is None) == bool(reason)
