@@ -124,7 +124,9 @@ def lab(tmp_path, monkeypatch):
     assert written != marked["settings"]
     Path("lab/speclake.toml").write_text(written, "utf-8")
     Path("lab/formats/bench-1.toml").write_text(FORMAT, "utf-8")
-    Path("lab/specs/window.toml").write_text(marked["specification"], "utf-8")
+    for number, block in enumerate(blocks_of(README)):
+        if "specification" in block.marks:
+            Path(f"lab/specs/{number}.toml").write_text(block.text, "utf-8")
     for sample, value in (("W1", 99.5), ("W2", 97.0)):
         points = "".join(f"{nm}\t{value}\n" for nm in range(400, 701))
         text = EXPORT.format(sample=sample, points=points)
