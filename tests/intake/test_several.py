@@ -8,32 +8,9 @@ import pytest
 from speclake.api import Archive
 from tests.intake.test_long_files import take
 from tests.intake.test_readpool import tasks_of
+from tests.labs import FORMAT
 
-FORMAT = """
-[recognise]
-file_name = "*.{end}"
-[text]
-encoding = "utf-8"
-delimiter = "tab"
-decimal_sign = "."
-[header]
-between = ":"
-next_line = "^nm"
-[table]
-title_lines = 1
-[axis]
-column = 1
-unit = "nm"
-[values]
-unit = "{unit}"
-[scanned]
-entries = ["Scanned"]
-patterns = ["%Y-%m-%d %H:%M:%S"]
-zone = "UTC"
-[fields]
-sample = "Sample"
-lot = "Lot"
-product = "Product"
+FIELDS = """
 site = "Site"
 side = "Side"
 polarisation = "Polarisation"
@@ -43,6 +20,14 @@ bandwidth_nm = "Bandwidth"
 geometry = "Geometry"
 kind = "Kind"
 """
+
+
+def format_of(end, unit):
+    """Format of exports of a quantity, told by the end of their names, with more in the header."""
+    text = FORMAT.replace("*.txt", f"*.{end}").replace('unit = "%T"', f'unit = "{unit}"')
+    return text.replace('[constants]\nkind = "part"\n', FIELDS)
+
+
 S_AND_P = """
 name = "mirror"
 products = ["mirror"]
@@ -93,8 +78,7 @@ class Lab:
         root = folder / "archive"
         Archive.create(root, "lab").close()
         for end, unit in (("r", "%R"), ("t", "%T")):
-            text = FORMAT.format(end=end, unit=unit)
-            (root / f"formats/{end}.toml").write_text(text, "utf-8")
+            (root / f"formats/{end}.toml").write_text(format_of(end, unit), "utf-8")
         self.specs = root / "specs/mirror.toml"
         self.specs.write_text(specification, "utf-8")
         self.exports = folder / "exports"
