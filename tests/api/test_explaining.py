@@ -7,8 +7,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from click.testing import Result
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from speclake.api import Archive
 from speclake.cli.app import app

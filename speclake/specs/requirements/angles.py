@@ -4,7 +4,6 @@ from itertools import pairwise
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, ValidationError, model_validator
-from pydantic_core import ErrorDetails
 from typing_extensions import override
 
 from speclake.specs.requirements.bands import BandRequirement, ValueRequirement, Variable
@@ -133,7 +132,7 @@ class AngleSeriesRequirement(GatheredRequirement):
         try:
             self.at_angle(self.angles_deg[0])
         except ValidationError as error:
-            said = "; ".join(_said(each) for each in error.errors())
+            said = "; ".join(_said(each["loc"], each["msg"]) for each in error.errors())
             raise ValueError(f'{said}, with number = "{self.number}"') from None
 
     def _number_in_words(self) -> str:
@@ -197,8 +196,8 @@ class EffectiveIndexRequirement(AngleSeriesRequirement):
         return f"effective index{within} {self._number_in_words()}"
 
 
-def _said(error: ErrorDetails) -> str:
+def _said(place: tuple[int | str, ...], message: str) -> str:
     """One error of the number at an angle, as what is allowed there."""
-    key = ".".join(str(part) for part in error["loc"])
-    said = error["msg"].removeprefix("Value error, ")
+    key = ".".join(str(part) for part in place)
+    said = message.removeprefix("Value error, ")
     return f"{key}: {said}" if key else said
