@@ -55,6 +55,22 @@ def test_a_minimum_has_its_point_its_bar_and_its_limit_on_the_curve():
     assert picture.scale.legend == "bar: value ± U, k = 2; dotted: guard band"
 
 
+@pytest.mark.parametrize(
+    ("rule", "lower", "upper"),
+    [("guarded acceptance", (85.0, 85.5), (94.5, 95.0)),
+     ("guarded rejection", (84.5, 85.0), (95.0, 95.5)),
+     ("non-binary", (84.5, 85.5), (94.5, 95.5))],
+)  # fmt: skip
+def test_a_guard_band_lies_on_the_side_of_the_limit_where_the_rule_has_it(rule, lower, upper):
+    """JCGM 106:2012, 8.3: acceptance is guarded inside the limits, rejection outside of them."""
+    guard = {} if rule == "non-binary" else {"guard_times": 1, "guard_of": "U"}
+    _, picture = drawn(
+        what="mean", at_least="85.0", at_most="95.0", uncertainty=0.5, rule=rule, **guard, **BAND
+    )
+    assert [each.guard for each in picture.limits] == [lower, upper]
+    assert [each.guard for each in picture.scale.limits] == [lower, upper]
+
+
 def test_a_mean_is_a_line_over_the_window_and_its_limit_no_limit_on_points():
     _, picture = drawn(what="mean", at_least="85.0", at_most="90", **BAND)
     assert picture.found.position == (560.0, 640.0)
