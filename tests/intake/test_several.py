@@ -446,3 +446,13 @@ def test_what_is_learned_of_a_withdrawn_scan_does_not_bring_it_back(lab):
     assert lab.said("s1") == ("not measurable", "no p scan of site 3 yet")
     lab.archive.reinstate([p1], who="Ada", why="it was cleaned")
     assert lab.said("s1") == ("pass", "")
+
+
+def test_a_specification_that_nobody_used_yet_draws_on_several_in_what_if(lab, tmp_path):
+    lab = lab(S_AND_P.replace("[requirement.drawn_from]\nhow", "note"))
+    lab.take(*s_and_p(lab))
+    assert lab.archive.verdicts([lab.named("s1")])["value"].item() == 95.1
+    file = tmp_path / "next.toml"
+    file.write_text(S_AND_P.replace("90.0", "90.1"), "utf-8")
+    found = lab.archive.what_if(str(file))
+    assert found.outcomes["average"] == {("pass", "fail"): 1, ("fail", "not judged"): 1}
