@@ -32,7 +32,7 @@ MOST = 10_000
 """Measurements in a pack: it is held as a whole while it is judged again."""
 
 LIBRARIES = (
-    "numpy", "scipy", "colour-science", "pyarrow", "duckdb", "polars", "pydantic", "isal",
+    "numpy", "scipy", "colour-science", "pyarrow", "duckdb", "polars", "pydantic",
 )  # fmt: skip
 """Those that take part between a stored spectrum and its verdict."""
 

@@ -172,7 +172,7 @@ def _changed_verdicts(
     ).verdicts
     now: dict[str, dict[str, dict[str, Any]]] = {m.measurement_id: {} for m in measurements}
     for verdict in judged:
-        now.setdefault(verdict.measurement_id, {})[verdict.requirement] = as_data(verdict)
+        now[verdict.measurement_id][verdict.requirement] = as_data(verdict)
     for m in measurements:
         verdicts = kept[m.measurement_id]["verdicts"]
         before = {v["requirement"]: v for v in verdicts if v["spec_version"] == version}

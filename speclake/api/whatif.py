@@ -180,8 +180,7 @@ class _Counted:
         """Count what became of some measurements."""
         now: dict[str, dict[str, Verdict]] = {m.measurement_id: {} for m in measurements}
         for verdict in after:
-            if verdict.measurement_id in now:
-                now[verdict.measurement_id][verdict.requirement] = verdict
+            now[verdict.measurement_id][verdict.requirement] = verdict
         for m in measurements:
             earlier = {self._name_now(v): v for v in before.get(m.measurement_id, ())}
             later = now[m.measurement_id]
