@@ -128,20 +128,28 @@ def put_on_record(archive: Archive) -> None:
     """What the invented people say beside the exports, unless the record has it already."""
     from speclake_demo.people import CONCEDED, COUNTED
 
-    found = archive.find(product=COUNTED.product, serial=COUNTED.serial, limit=None)
-    latest = found.sort("trusted_at")["measurement_id"].to_list()[-1]
-    if not _has(archive, latest, EventKind.COUNT):
-        archive.count_alone(latest, who=COUNTED.who, why=COUNTED.why)
-    accepted = archive.find(product=CONCEDED.product, serial=CONCEDED.serial, limit=None)
-    if not any(_has(archive, key, EventKind.CONCEDE) for key in accepted["measurement_id"]):
+    scans = _scans_of(archive, COUNTED.product, COUNTED.serial)
+    if scans and not _have(archive, scans, EventKind.COUNT):
+        archive.count_alone(scans[-1], who=COUNTED.who, why=COUNTED.why)
+    scans = _scans_of(archive, CONCEDED.product, CONCEDED.serial)
+    if scans and not _have(archive, scans, EventKind.CONCEDE):
         archive.concede(
-            product=CONCEDED.product, part=CONCEDED.serial, requirements=(CONCEDED.requirement,),
-            who=CONCEDED.who, why=CONCEDED.why,
-        )  # fmt: skip
+            product=CONCEDED.product,
+            part=CONCEDED.serial,
+            requirements=(CONCEDED.requirement,),
+            who=CONCEDED.who,
+            why=CONCEDED.why,
+        )
 
 
-def _has(archive: Archive, measurement_id: str, kind: EventKind) -> bool:
-    return any(event.kind is kind for event in archive.events(measurement_id))
+def _scans_of(archive: Archive, product: str, serial: str) -> list[str]:
+    """Scans of a part in the order of time; none in the folder of a demo that had no such part."""
+    found = archive.find(product=product, serial=serial, withdrawn="show", limit=None)
+    return list(found.sort("trusted_at")["measurement_id"])
+
+
+def _have(archive: Archive, ids: list[str], kind: EventKind) -> bool:
+    return bool(archive.store.catalog.events_among(kind, ids))
 
 
 def highlights(archive: Archive) -> list[str]:
@@ -156,12 +164,12 @@ def highlights(archive: Archive) -> list[str]:
         "with an uncertainty": col("uncertainty").is_not_null(),
         "drawn from several scans": col("drawn_from").list.len() > 0,
         "by a guarded rule": col("rule").str.starts_with("guarded"),
-        "an optical density known only as a bound": (col("unit") == "OD")
+        "that say 'at least' of an optical density": (col("unit") == "OD")
         & (col("bound") != "exact"),
     }
     numbers = ", ".join(f"{verdicts.filter(which).height} {words}" for words, which in told.items())
     return [
-        f"of its verdicts: {numbers} (which certifies no protective equipment)",
+        f"of its verdicts: {numbers} (no certification of protective equipment)",
         f"by people: {len(counted)} repeat counts alone, {len(accepted)} failed part accepted by "
         f"concession; the verdicts stay as they are",
     ]

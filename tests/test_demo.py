@@ -224,8 +224,8 @@ def test_demo_tells_what_it_has_beside_plain_numbers(archive: Archive) -> None:
     for words in (
         "6 drawn from several scans",
         "4 by a guarded rule",
-        "4 an optical density known only as a bound",
-        "no protective equipment",
+        "4 that say 'at least' of an optical density",
+        "no certification of protective equipment",
     ):
         assert words in verdicts
     assert "1 repeat counts alone, 1 failed part accepted by concession" in people
