@@ -15,6 +15,7 @@ from speclake.judging import part_outcome as outcome_of_part
 from speclake.measurement import Kind, LinkKind
 from speclake.specs import Outcome, Specification, Verdict, worst
 from speclake.specs.rollup import Repeats
+from speclake.specs.verdicts import SEVERITY
 
 if TYPE_CHECKING:
     from speclake.api.archive import Archive
@@ -318,6 +319,7 @@ def _spec_outcome(
 ) -> SpecOutcome:
     """What a specification says of a part; without a record, of spectra of who knows which part."""
     own = [v for v in verdicts if v.spec_version == specification.version]
+    in_the_way = (*in_the_way, *_of_other_versions(verdicts, specification))
     if record is None:
         each_counts = specification.model_copy(update={"repeats": Repeats()})
         found = replace(outcome_of_part(own, conditions, each_counts), repeated=(), remarks=())
@@ -329,6 +331,24 @@ def _spec_outcome(
         missing = (*in_the_way, *found.missing)
         found = replace(found, outcome=outcome, missing=missing, reasons=reasons)
     return SpecOutcome(specification, found)
+
+
+def _of_other_versions(verdicts: Sequence[Verdict], specification: Specification) -> list[str]:
+    """What a part lacks where some of its spectra stand judged by another version, in words.
+
+    Such a verdict is none by this version, and must not vanish behind those that are: what failed
+    by the limits of its day would pass unseen with the first scan after them.
+    """
+    found: dict[str, dict[Outcome, set[str]]] = {}
+    for each in verdicts:
+        if each.spec == specification.name and each.spec_version != specification.version:
+            outcomes = found.setdefault(each.spec_version, {})
+            outcomes.setdefault(each.outcome, set()).add(each.measurement_id)
+    return [
+        f"one version of the specification for all spectra: by {version[:8]} are judged "
+        + ", ".join(f"{len(outcomes[o])} {o}" for o in SEVERITY if o in outcomes)
+        for version, outcomes in sorted(found.items())
+    ]
 
 
 def newer_revisions(archive: "Archive", **query: Any) -> list[str]:

@@ -11,7 +11,7 @@ from speclake.api.telling import lot_told
 from speclake.errors import NotFound
 from speclake.measurement import LinkKind
 from speclake.specs import Outcome
-from tests.labs import SPEC, export, write_files
+from tests.labs import SPEC, export, scan_file, write_files
 
 BY = {"who": "op 1", "why": "dust on the part"}
 
@@ -229,3 +229,23 @@ def test_a_lot_of_a_stated_size_waits_for_all_its_parts(archive: Archive, tmp_pa
     archive.state_lot("L1", 2, who="stores", why="delivery note 12")
     found = archive.lot_verdict("L1").specs["plate"]
     assert (found.outcome, found.missing) == (Outcome.INCOMPLETE, ("1 of 2 parts of the lot",))
+
+
+def test_what_failed_by_an_earlier_version_does_not_vanish_behind_a_later_scan(
+    archive: Archive, tmp_path: Path
+) -> None:
+    plate = {"Sample": "S1", "Product": "plate"}
+    early, late = (f"2026-05-04 {hour}:00:00" for hour in ("08", "09"))
+    archive.ingest([scan_file(tmp_path / "early.txt", 85.0, scanned=early, **plate)])
+    (part,) = archive.part_verdicts()
+    assert part.outcome is Outcome.FAIL
+    write_spec(archive, 'revision = "B"\n')
+    archive.ingest([scan_file(tmp_path / "late.txt", 91.0, scanned=late, **plate)])
+    (part,) = archive.part_verdicts()
+    assert part.outcome is Outcome.INCOMPLETE
+    (found,) = part.specs
+    assert found.verdict.missing[0].startswith("one version of the specification for all spectra")
+    assert found.verdict.missing[0].endswith("1 fail")
+    archive.judge(spec="plate", **BY)
+    (part,) = archive.part_verdicts()
+    assert part.outcome is Outcome.FAIL
