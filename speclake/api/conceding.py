@@ -5,7 +5,7 @@ import uuid
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from speclake.api.concessions import KEY, Concession, concession_from, today_in
 from speclake.api.events import NotAllowed, check_named, event
@@ -217,15 +217,17 @@ def _subjects(key: str, failed: _Failed, asked: Asked) -> list[tuple[str, dict[s
         "until": asked.until.isoformat() if asked.until else "",
     }
     parts: dict[str, list[str]] = {}
-    accepted: dict[str, dict[str, tuple[str, float]]] = {}
+    accepted: dict[str, dict[tuple[str, tuple[str, ...]], dict[str, Any]]] = {}
     for part, numbers in failed.numbers.items():
         for each in numbers:
-            assert each.margin is not None  # what fails has a number
             parts.setdefault(each.measurement_id, []).append(part)
             of_one = accepted.setdefault(each.measurement_id, {})
-            before = of_one.get(each.requirement)
-            if before is None or each.margin < before[1]:
-                of_one[each.requirement] = (each.shown, each.margin)
+            of_one[each.requirement, tuple(each.drawn_from)] = {
+                "requirement": each.requirement,
+                "drawn_from": each.drawn_from,
+                "margin": each.margin,
+                "shown": each.reason if each.margin is None else each.shown,
+            }
     whole = {**said, "parts": _listed(failed.numbers), "measurements": _listed(accepted)}
     return [
         (key, whole),
@@ -235,7 +237,7 @@ def _subjects(key: str, failed: _Failed, asked: Asked) -> list[tuple[str, dict[s
                 {
                     **said,
                     "parts": _listed(dict.fromkeys(parts[subject])),
-                    "accepted": json.dumps(of_one, ensure_ascii=False),
+                    "accepted": json.dumps([*of_one.values()], ensure_ascii=False),
                 },
             )
             for subject, of_one in accepted.items()

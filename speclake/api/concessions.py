@@ -22,12 +22,30 @@ KEY = "concession"
 
 @dataclass(frozen=True)
 class Accepted:
-    """One failed verdict that a person accepted, with its number as it was shown."""
+    """One failed verdict that a person accepted, with its number as it was shown.
+
+    A number that was made of several verdicts, and the one on its first spectrum alone, are told
+    apart by what they draw on. A share of sites has no margin; what it is in words is `shown`.
+    """
 
     measurement_id: str
     requirement: str
-    margin: float
+    drawn_from: tuple[str, ...]
+    margin: float | None
     shown: str
+
+    def is_of(self, verdict: Verdict) -> bool:
+        """Whether a verdict is by the same requirement, on the same measurement."""
+        mine = (self.measurement_id, self.requirement)
+        return mine == (verdict.measurement_id, verdict.requirement)
+
+    def worse(self, verdict: Verdict) -> str | None:
+        """In what a verdict is worse than the one accepted, in words; None where in nothing."""
+        if self.margin is None:
+            return None if verdict.reason == self.shown else f"it was given where {self.shown}"
+        if verdict.margin is None or verdict.margin < self.margin:
+            return f"it was given for {self.shown} {verdict.unit}, and the number is worse now"
+        return None
 
 
 @dataclass(frozen=True)
@@ -63,12 +81,11 @@ class Concession:
 
     def speaks_of(self, verdict: Verdict) -> bool:
         """Whether it was given for this requirement on this measurement, by whatever version."""
-        return verdict.spec == self.spec and self._accepted(verdict) is not None
+        return verdict.spec == self.spec and any(each.is_of(verdict) for each in self.accepted)
 
     def no_longer(self, verdict: Verdict, today: date) -> str | None:
         """Why it does not cover a verdict that it speaks of, in words; None where it does."""
-        accepted = self._accepted(verdict)
-        if accepted is None:
+        if not self.speaks_of(verdict):
             return "it was given for another verdict"
         if self.revoked is not None:
             return f"it was revoked by {self.revoked.who}: {self.revoked.why}"
@@ -76,9 +93,10 @@ class Concession:
             return f"it ended on {self.until}"
         if verdict.spec_version != self.spec_version:
             return "it was given under another version of the specification"
-        if verdict.margin is None or verdict.margin < accepted.margin:
-            return f"it was given for {accepted.shown} {verdict.unit}, and the number is worse now"
-        return None
+        for each in self.accepted:
+            if each.is_of(verdict) and each.drawn_from == tuple(verdict.drawn_from):
+                return each.worse(verdict)
+        return "it was given for a number that was made of other spectra"
 
     def told(self, today: date) -> str:
         """The concession in one line, with its identifier and whether it holds."""
@@ -89,14 +107,6 @@ class Concession:
             state = f"ended on {self.until}"
         what = f"{', '.join(self.requirements)} of {', '.join(self.parts)} by {self.spec}"
         return f"{self.concession_id}: {self.who} accepts {what}, {state}; {self.why}"
-
-    def _accepted(self, verdict: Verdict) -> Accepted | None:
-        for each in self.accepted:
-            if (each.measurement_id, each.requirement) == (
-                verdict.measurement_id, verdict.requirement,
-            ):  # fmt: skip
-                return each
-        return None
 
 
 class Concessions:
@@ -171,8 +181,8 @@ def details_told(event: EventRow) -> str:
     said = event.details
     if event.kind is not EventKind.CONCEDE or "accepted" not in said:
         return ", ".join(f"{name}: {text}" for name, text in said.items())
-    numbers = json.loads(said["accepted"]).items()
-    what = ", ".join(f"{requirement} ({shown})" for requirement, (shown, _) in numbers)
+    numbers = json.loads(said["accepted"])
+    what = ", ".join(f"{each['requirement']} ({each['shown']})" for each in numbers)
     end = f", until {said['until']}" if said["until"] else ""
     return f"{what} of {', '.join(json.loads(said['parts']))} by {said['spec']}{end}"
 
@@ -221,9 +231,12 @@ def concession_from(
         why=first.why,
         at=first.at,
         accepted=tuple(
-            Accepted(each.subject, requirement, float(margin), shown)
+            Accepted(
+                each.subject, number["requirement"], tuple(number["drawn_from"]),
+                number["margin"], number["shown"],
+            )
             for each in events
-            for requirement, (shown, margin) in json.loads(each.details["accepted"]).items()
-        ),
+            for number in json.loads(each.details["accepted"])
+        ),  # fmt: skip
         revoked=revoked,
     )

@@ -16,7 +16,7 @@ from speclake.cli.app import app
 from speclake.errors import NotFound
 from speclake.intake.verdicts import current_verdicts
 from speclake.specs import Outcome, Verdict
-from tests.labs import SPEC, export, failed_lot
+from tests.labs import FORMAT, SPEC, export, failed_lot, scan_file, write_files
 
 BY = {"who": "quality 1", "why": "good enough for the trials"}
 
@@ -173,6 +173,38 @@ def test_a_number_that_came_out_worse_is_not_covered(archive: Archive) -> None:
     assert concessions.covering(replace(verdict, margin=verdict.margin + 0.1)) is not None
     assert concessions.covering(worse) is None
     assert "given for 85.00 %T, and the number is worse now" in concessions.said(worse)
+
+
+def scan_of_site(archive: Archive, folder: Path, site: str, lowest: float) -> None:
+    where = {"Sample": "W1", "Lot": "L1", "Product": "plate", "Site": site}
+    archive.ingest([scan_file(folder / f"site {site}.txt", lowest, **where)])
+
+
+def accepted_of_wafer(archive: Archive) -> tuple[Outcome | None, str]:
+    """Outcome of the wafer, and who accepts all that decides it."""
+    (part,) = archive.part_verdicts()
+    return part.outcome, archive.concessions(part.measurement_ids).accepts(
+        part.specs[0].verdict.deciding, "W1"
+    )
+
+
+@pytest.mark.parametrize("rule", ['"mean"', "{ fraction = 0.9 }"])
+def test_what_several_sites_make_is_accepted_until_another_site_makes_it_worse(
+    rule: str, tmp_path: Path
+) -> None:
+    with Archive.create(tmp_path / "lab", "lab") as archive:
+        write_files(archive.root)
+        sited = FORMAT.replace('lot = "Lot"', 'lot = "Lot"\nsite = "Site"')
+        (archive.root / "formats/plain.toml").write_text(sited, "utf-8")
+        (archive.root / "specs/plate.toml").write_text(f"{SPEC}over_sites = {rule}\n", "utf-8")
+        scan_of_site(archive, tmp_path, "1", 85.0)
+        scan_of_site(archive, tmp_path, "2", 91.0)
+        assert accepted_of_wafer(archive) == (Outcome.FAIL, "")
+        archive.concede(part="W1", **BY)
+        covered = (Outcome.FAIL, "accepted by concession of quality 1")
+        assert accepted_of_wafer(archive) == covered
+        scan_of_site(archive, tmp_path, "3", 86.0)
+        assert accepted_of_wafer(archive) == (Outcome.FAIL, "")
 
 
 def test_a_spectrum_that_stands_for_several_parts_is_accepted_for_the_named_ones(
