@@ -1,6 +1,6 @@
 """How a spectrum was measured, as far as a requirement asks, and whether it is asked for."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -226,25 +226,48 @@ def _bandwidth_hindrance(requirement: Requirement, conditions: Conditions) -> st
 
 
 def bandwidths_over(requirement: Requirement, conditions: Conditions) -> list[float | None]:
-    """Bandwidths of the scan over the stretch that a requirement looks at; None for an unknown."""
-    ends = requirement.band or (requirement.at, requirement.at)
-    return [
-        each.bandwidth_nm
-        for each in conditions.bandwidths
-        if ends[0] is None or _overlap(ends, requirement.axis_unit, each, conditions.axis_unit)
-    ]
+    """Bandwidths of the scan over the stretches that a requirement looks at.
+
+    None for an unknown one, and for a part of a stretch of which nobody said anything.
+    """
+    found: list[float | None] = []
+    for ends in requirement.looked_at or (None,):
+        if ends is None:
+            found += [each.bandwidth_nm for each in conditions.bandwidths]
+            continue
+        near = [
+            (reach, each.bandwidth_nm)
+            for each in conditions.bandwidths
+            if ends[0] <= (reach := _reach(each, conditions.axis_unit, requirement.axis_unit))[1]
+            and ends[1] >= reach[0]
+        ]
+        found += [bandwidth for _, bandwidth in near]
+        if not near or not _is_covered(ends, [reach for reach, _ in near]):
+            found.append(None)
+    return found
 
 
-def _overlap(
-    ends: tuple[float | None, float | None], unit: AxisUnit, stretch: Bandwidth, of: AxisUnit
-) -> bool:
-    """Whether a band and a stretch of an axis have a position in common.
+def _reach(stretch: Bandwidth, unit: AxisUnit, asked: AxisUnit) -> tuple[float, float]:
+    """Ends of a stretch of an axis in another unit, the lower one first.
 
     Units are brought together through vacuum: air moves a position by 0.03 %, far less than it
     matters where a bandwidth changes.
     """
-    band = [end for end in ends if end is not None]
-    reach = sorted((stretch.start, stretch.stop))
-    if unit != of:
-        reach = sorted(convert_positions(reach, of, "vacuum", unit, "vacuum").tolist())
-    return min(band) <= reach[1] and max(band) >= reach[0]
+    ends = [stretch.start, stretch.stop]
+    if unit != asked:
+        ends = convert_positions(ends, unit, "vacuum", asked, "vacuum").tolist()
+    return min(ends), max(ends)
+
+
+AIR_TO_VACUUM = 4e-4
+"""Relative distance that is more than air and vacuum differ by."""
+
+
+def _is_covered(ends: tuple[float, float], stretches: Iterable[tuple[float, float]]) -> bool:
+    """Whether stretches cover what lies between two ends without a gap."""
+    reached = ends[0]
+    for start, stop in sorted(stretches):
+        if start > reached * (1 + AIR_TO_VACUUM):
+            return False
+        reached = max(reached, stop)
+    return ends[1] <= reached * (1 + AIR_TO_VACUUM)

@@ -26,6 +26,7 @@ from speclake.quantities.exact import exact
 from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
 from speclake.quantities.windows import locate
 from speclake.specs import BandRequirement, Outcome, Specification, ValueRequirement
+from speclake.specs.requirements import LeakageRequirement
 from speclake.specs.rounding import decimal_of, last_place, rounded
 from speclake.spectrum import Axis, SpectrumSet
 
@@ -462,6 +463,20 @@ class TestBandwidth:
     def test_unknown(self) -> None:
         assert "bandwidth of the scan is unknown" in self.reason()
         assert "unknown" in self.reason(Bandwidth(400, 500, 2.0), Bandwidth(500, 700, None))
+
+    def test_unknown_in_a_part_of_the_band(self) -> None:
+        assert "unknown" in self.reason(Bandwidth(400, 500, 2.0))
+        assert "unknown" in self.reason(Bandwidth(400, 500, 2.0), Bandwidth(520, 700, 2.0))
+        assert self.reason(Bandwidth(520, 700, 2.0), Bandwidth(300, 520, 2.0)) == ""
+
+    def test_it_is_asked_for_in_blocking_bands_too(self) -> None:
+        leak = {"what": "leakage", "of": "%T", "unit": "%T", "definition": "largest"}
+        leak |= {"largest_interval": 2, "floor": 1e-6, "blocking_bands": [[420, 450], [600, 650]]}
+        asked = LeakageRequirement(id="r", largest_bandwidth_nm=2, at_most="99", **leak)
+        for width, outcome in ((2.0, Outcome.PASS), (5.0, Outcome.NOT_MEASURABLE)):
+            known = Conditions(bandwidths=(Bandwidth(400, 500, 2.0), Bandwidth(500, 700, width)))
+            (verdict,) = judge(make_set(np.full(301, 95.0)), spec(asked), [known])
+            assert verdict.outcome is outcome
 
     def test_wider_within_the_band_only(self) -> None:
         assert self.reason(Bandwidth(400, 700, 2.0)) == ""

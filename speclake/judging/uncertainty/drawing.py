@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from speclake.judging.conditions import Conditions
+from speclake.judging.conditions import AIR_TO_VACUUM, Conditions
 from speclake.judging.taking import TAKERS, Given
 from speclake.judging.uncertainty.fields import Errors, errors_of
 from speclake.judging.uncertainty.lines import SMALLEST_POSITION, nanometres
@@ -36,9 +36,6 @@ BEYOND = 5.0
 """Standard uncertainties of the wavelength scale by which the cut spectra reach farther."""
 
 SPARE_POINTS = 2
-AIR_TO_VACUUM = 4e-4
-"""Relative distance that is more than air and vacuum differ by."""
-
 ANY_INTERVAL = 1e9
 """The intervals of the axis were looked at when the number itself was taken."""
 

@@ -1,5 +1,6 @@
 """Requirements on rejection: optical density over a blocking band, and leakage outside a band."""
 
+from collections.abc import Sequence
 from datetime import date
 from itertools import pairwise
 from typing import Annotated, ClassVar, Literal, Self
@@ -134,6 +135,11 @@ class LeakageRequirement(Floored):
         ):
             raise ValueError("blocking_bands outside of the band")
         return self
+
+    @property
+    @override
+    def looked_at(self) -> Sequence[tuple[float, float]]:
+        return (*super().looked_at, *self.blocking_bands)
 
     @override
     def result_units(self) -> tuple[str, ...]:

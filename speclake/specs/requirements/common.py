@@ -193,6 +193,12 @@ class Requirement(Limited):
         return QUANTITY_OF_UNIT[self.spectral_unit]
 
     @property
+    def looked_at(self) -> Sequence[tuple[float, float]]:
+        """Stretches of the axis that the number hangs on; none where that is all of it."""
+        ends = self.band or (None if self.at is None else (self.at, self.at))
+        return () if ends is None else (ends,)
+
+    @property
     def description(self) -> str:
         """The requirement as one phrase, with its limits as written."""
         smoothing = f" {self.after_smoothing.in_words}" if self.after_smoothing else ""

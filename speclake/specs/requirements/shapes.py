@@ -1,5 +1,6 @@
 """Requirements on the shape of a spectrum over a band."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Annotated, ClassVar, Literal, Self
 
@@ -103,6 +104,12 @@ class FitRequirement(Requirement):
     unit: SpectralUnit
     half_width: Position
     degree: Annotated[int, Field(ge=1, le=4)]
+
+    @property
+    @override
+    def looked_at(self) -> Sequence[tuple[float, float]]:
+        assert self.at is not None  # checked before
+        return ((self.at - self.half_width, self.at + self.half_width),)
 
     @override
     def taken(self) -> str:
