@@ -232,11 +232,14 @@ def concession_from(
         at=first.at,
         accepted=tuple(
             Accepted(
-                each.subject, number["requirement"], tuple(number["drawn_from"]),
-                number["margin"], number["shown"],
+                each.subject,
+                number["requirement"],
+                tuple(number["drawn_from"]),
+                number["margin"],
+                number["shown"],
             )
             for each in events
             for number in json.loads(each.details["accepted"])
-        ),  # fmt: skip
+        ),
         revoked=revoked,
     )
