@@ -139,8 +139,8 @@ def test_what_splitters_do_to_unpolarised_light_is_drawn_from_s_and_p(archive: A
 def test_loss_of_splitters_waited_for_the_transmittance_of_the_next_day(archive: Archive) -> None:
     found = verdicts_on(archive, SPLITTER, "loss")
     for verdict in found:
-        through, *others = archive.measurements([verdict["measurement_id"], *verdict["drawn_from"]])
-        (back,) = [each for each in others if each.polarisation == through.polarisation == "s"]
+        through, back = archive.measurements([verdict["measurement_id"], *verdict["drawn_from"]])
+        assert through.polarisation == back.polarisation == "s"
         assert (through.unit, back.unit) == ("%T", "%R")
         assert through.scanned_at > back.scanned_at
         (derived,) = archive.derived([verdict["spectrum"]])

@@ -68,8 +68,8 @@ class _Group:
 
     @property
     def drawn_from(self) -> tuple[str, ...]:
-        """The measurements beside the lead that the verdict hangs on."""
-        return tuple(dict.fromkeys(name for each in self.others for name in each.looked_at))
+        """The measurements beside the lead that fill a role, or that leave one open."""
+        return tuple(dict.fromkeys(name for each in self.others for name in each.hangs_on))
 
     @property
     def lacks(self) -> str | None:

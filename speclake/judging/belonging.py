@@ -29,12 +29,17 @@ SpotKey = tuple[PartKey, str, str]
 class Belonging:
     """The measurement that fills a role beside a lead, or why none does.
 
-    `looked_at` names the measurements that the answer hangs on.
+    `looked_at` names the measurements that came into question.
     """
 
     found: Measurement | None
     reason: str = ""
     looked_at: tuple[str, ...] = ()
+
+    @property
+    def hangs_on(self) -> tuple[str, ...]:
+        """The measurement that was found, or those that came into question in vain."""
+        return self.looked_at if self.found is None else (self.found.measurement_id,)
 
 
 @dataclass(frozen=True)
