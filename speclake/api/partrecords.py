@@ -25,7 +25,7 @@ def counts(row: Row) -> bool:
 
 @dataclass(frozen=True)
 class Witnesses:
-    """Spectra of witness pieces that count, by what they may stand for."""
+    """Spectra of witness pieces by what they may stand for; those that were set aside too."""
 
     by_run: Mapping[str, Sequence[Row]]
     by_lot: Mapping[str, Sequence[Row]]
@@ -63,8 +63,13 @@ class Records:
     def of(self, everything: Sequence[Row], specification: Specification) -> PartRecord:
         """Record of the part that all these measurements are of, for one specification."""
         standing_in = self.witnesses.of([row for row in everything if counts(row)], specification)
-        aside = [row for row in everything if row["withdrawn"] or row["superseded_by"]]
+        aside = [row for row in everything if _is_aside(row)]
         rows = (*everything, *standing_in)
+        pieces_aside: dict[str, dict[str, Beside]] = {}
+        for row in standing_in:
+            if _is_aside(row):
+                beside = self._beside(row, specification, _why_aside(row))
+                pieces_aside.setdefault(_piece(row), {})[row["measurement_id"]] = beside
         return PartRecord(
             measured={row["measurement_id"]: row["trusted_at"] for row in rows},
             quantities={row["measurement_id"]: row["quantity"] for row in rows},
@@ -76,7 +81,9 @@ class Records:
             witnesses={
                 row["measurement_id"]: self._beside(row, specification, _piece(row))
                 for row in standing_in
+                if counts(row)
             },
+            witnesses_aside=pieces_aside,
         )
 
     def _beside(self, row: Row, specification: Specification, said: str) -> Beside:
@@ -130,15 +137,22 @@ def _witnesses(catalog: Catalog, rows: Sequence[Row]) -> Witnesses:
 
 
 def _pieces(catalog: Catalog, **which: Any) -> list[Row]:
-    """Spectra of witness pieces that count."""
-    found = catalog.search(Query(kind=str(Kind.WITNESS), limit=None, **which))
-    return [row for row in found.to_dicts() if counts(row)]
+    """Spectra of witness pieces that count, or were set aside."""
+    everything = Query(
+        kind=str(Kind.WITNESS), withdrawn="show", superseded="show", limit=None, **which
+    )
+    found = catalog.search(everything).to_dicts()
+    return [row for row in found if counts(row) or _is_aside(row)]
 
 
 def _link_names(row: Row) -> list[str]:
     """What a link may name to mean the part of a measurement."""
     names = [row[field] for field in ("serial", "sample", "coating_run")]
     return [row["measurement_id"], *(name for name in names if name)]
+
+
+def _is_aside(row: Row) -> bool:
+    return bool(row["withdrawn"] or row["superseded_by"])
 
 
 def _why_aside(row: Row) -> str:

@@ -159,6 +159,20 @@ def test_a_witness_piece_that_was_withdrawn_stands_for_nobody(
     assert verdict_on(archive).outcome is Outcome.PASS
 
 
+def test_a_witness_piece_measured_until_it_passes_is_told(archive: Archive, tmp_path: Path) -> None:
+    write_spec(archive, WITNESS.format("lot"))
+    taken(archive, tmp_path, "S1", 91.0)
+    pieces = [taken(archive, tmp_path, "W3", lowest, hour) for lowest, hour in ((85.0, 8), (92, 9))]
+    archive.assign(pieces, {"kind": "witness piece"}, **BY)
+    archive.withdraw(pieces[:1], **BY)
+    found = verdict_on(archive)
+    assert found.outcome is Outcome.PASS
+    assert found.remarks[-1] == (
+        "witness piece W3 was measured 2 times: fail (withdrawn by op 1: dust on the part), then "
+        "pass; found and not counted: fail"
+    )
+
+
 PLAN = '[lot]\nsample_size = 2\naccept = 0\nsource = "drawing 7"\n'
 
 

@@ -1,7 +1,7 @@
 """A part from the verdicts on its spectra."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from speclake.judging.conditions import Conditions
@@ -125,7 +125,11 @@ def _witnesses(
         verdicts = [
             v for each in spectra.values() for v in each.verdicts if v.requirement in wanted
         ]
-        found = counted_verdicts(verdicts, known, specification, record, {}, piece)
+        aside = {
+            key: replace(each, verdicts=tuple(v for v in each.verdicts if v.requirement in wanted))
+            for key, each in record.witnesses_aside.get(piece, {}).items()
+        }
+        found = counted_verdicts(verdicts, known, specification, record, aside, piece)
         repeated += found.repeated
         witnessed += [(v, known[v.measurement_id], piece) for v, _ in found.verdicts]
     return tuple(repeated), witnessed

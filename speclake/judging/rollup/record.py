@@ -37,6 +37,7 @@ class PartRecord:
     choices : a person's word that of the spectra of its place this one counts.
     set_aside : spectra of the part that were withdrawn or superseded.
     witnesses : spectra of the witness pieces that stand for the part.
+    witnesses_aside : by piece in words, spectra of such pieces that were withdrawn or superseded.
     """
 
     measured: Mapping[str, datetime] = field(default_factory=dict)
@@ -44,6 +45,7 @@ class PartRecord:
     choices: Mapping[str, Choice] = field(default_factory=dict)
     set_aside: Mapping[str, Beside] = field(default_factory=dict)
     witnesses: Mapping[str, Beside] = field(default_factory=dict)
+    witnesses_aside: Mapping[str, Mapping[str, Beside]] = field(default_factory=dict)
 
     def time_of(self, measurement_id: str) -> datetime:
         """When a spectrum was measured."""
