@@ -145,10 +145,17 @@ def _of_requirements(before: Requirement, after: Requirement) -> list[Difference
     wholes = (before.model_dump(mode="json"), after.model_dump(mode="json"))
     units = (before.unit, after.unit)
     found = list(_of_tables(_without_limits(old), _without_limits(new), wholes))
-    for key in LIMITS:
-        found += _of_limits(key, old.get(key), new.get(key), units)
+    for key, inwards in LIMITS.items():
+        found += _of_limits(key, old.get(key), new.get(key), units, inwards)
     for key in AIMS:
         found += _of_aims(key, old.get(key), new.get(key), units)
+    if "tolerance" in old or "tolerance" in new:
+        lower, upper = (
+            (before.lower_limit, after.lower_limit),
+            (before.upper_limit, after.upper_limit),
+        )
+        found += _of_limits("lower limit", *lower, units, LIMITS["at_least"])
+        found += _of_limits("upper limit", *upper, units, LIMITS["at_most"])
     return [replace(each, requirement=after.id) for each in found]
 
 
@@ -157,7 +164,7 @@ def _without_limits(said: Said) -> dict[str, Any]:
 
 
 def _of_limits(
-    key: str, before: str | None, after: str | None, units: tuple[str, str]
+    key: str, before: str | None, after: str | None, units: tuple[str, str], inwards: int
 ) -> Iterator[Difference]:
     """How a limit has changed, if it has; digits are those that were written."""
     old, new = (f"{limit} {unit}" for limit, unit in zip((before, after), units, strict=True))
@@ -173,7 +180,7 @@ def _of_limits(
         elif step == 0:
             words = f"{key} is written {new} instead of {old}: the same number, another last digit"
         else:
-            words += " (tighter)" if step * LIMITS[key] > 0 else " (looser)"
+            words += " (tighter)" if step * inwards > 0 else " (looser)"
         yield Difference("changed", "", key, words)
 
 

@@ -146,15 +146,24 @@ tolerance = 2.0
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("target = 550.0", "target = 552.0", "target changed from 550.0 nm to 552.0 nm"),
-        ("tolerance = 2.0", "tolerance = [1.0, 2.5]",
-         "tolerance changed from ±2.0 nm to −1.0 nm, +2.5 nm"),
-        ("tolerance = 2.0", "tolerance = 2.0\nuncertainty = 0.3", "uncertainty 0.3 is new"),
+        ("target = 550.0", "target = 552.0", [
+            "target changed from 550.0 nm to 552.0 nm",
+            "lower limit raised from 548.0 nm to 550.0 nm (tighter)",
+            "upper limit raised from 552.0 nm to 554.0 nm (looser)"]),
+        ("tolerance = 2.0", "tolerance = [1.0, 2.5]", [
+            "tolerance changed from ±2.0 nm to −1.0 nm, +2.5 nm",
+            "lower limit raised from 548.0 nm to 549.0 nm (tighter)",
+            "upper limit raised from 552.0 nm to 552.5 nm (looser)"]),
+        ("tolerance = 2.0", "tolerance = 2.0\nuncertainty = 0.3", ["uncertainty 0.3 is new"]),
+        ("target = 550.0\ntolerance = 2.0", "at_least = 547.0\nat_most = 552.0", [
+            "at_least 547.0 nm is new", "at_most 552.0 nm is new",
+            "target 550.0 nm is gone", "tolerance ±2.0 nm is gone",
+            "lower limit lowered from 548.0 nm to 547.0 nm (looser)"]),
     ],
 )  # fmt: skip
 def test_target_and_tolerance_are_told_as_written(old, new, said):
     told = differences(read(EDGE), read(EDGE.replace(old, new)))
-    assert [each.words for each in told] == [said]
+    assert [each.words for each in told] == said
 
 
 BUDGET = (
