@@ -6,9 +6,8 @@ from typing import Any
 
 from speclake_dashboards.address import Address
 
-from speclake.archive.catalog import NOT_JUDGED
+from speclake.archive.catalog import OUTCOMES
 from speclake.measurement import Kind
-from speclake.specs.verdicts import SEVERITY, Outcome
 
 TEXTS = (
     "sample", "lot", "product", "instrument", "text", "serial", "order_number", "customer",
@@ -19,12 +18,6 @@ SHOWN = ("withdrawn", "superseded")
 """Measurements that a search hides unless the entry says ``show`` or ``only``."""
 ENTRIES = frozenset((*TEXTS, *FLAGS, *SHOWN, "kind", "outcome", "since", "until"))
 """Every entry of an address that narrows a search."""
-
-OUTCOMES = (
-    *(str(outcome) for outcome in SEVERITY if outcome is not Outcome.INCOMPLETE),
-    NOT_JUDGED,
-)
-"""What a measurement can be asked for; only a part can be incomplete."""
 
 WORDS = {
     "order_number": "order",

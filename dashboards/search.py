@@ -3,10 +3,11 @@
 from typing import TYPE_CHECKING, Any
 
 from speclake_dashboards.address import Address, link
-from speclake_dashboards.query import ENTRIES, OUTCOMES, asked, in_words
+from speclake_dashboards.query import ENTRIES, asked, in_words
 from speclake_dashboards.theme import View, moment, render
 from speclake_dashboards.verdicts import outcomes_by_spec, spec_names, why_not_judged
 
+from speclake.archive.catalog import OUTCOMES
 from speclake.measurement import time_of
 
 if TYPE_CHECKING:

@@ -3,6 +3,9 @@
 import json
 from pathlib import Path
 
+import pytest
+
+from speclake.cli.output import print_rows
 from tests.labs import SPEC, export, write_files
 from tests.test_cli import speclake
 
@@ -45,3 +48,30 @@ def test_the_size_of_a_lot_is_stated_on_record(tmp_path: Path) -> None:
     assert "no measurement of lot 'L2'" in speclake(
         "state-lot", "-a", lab, "L2", "--size", "1", *BY, code=2
     )
+
+
+def test_the_command_says_what_counts_and_not_what_was_asked_for(tmp_path: Path) -> None:
+    lab = lab_with('[repeats]\ncount = "latest"\n', tmp_path)
+    first = export("S1", 91.0, tmp_path)
+    text = first.read_text("utf-8").replace("\t9", "\t8")
+    (tmp_path / "again.txt").write_text(text.replace("10:00:00", "11:00:00"), "utf-8")
+    speclake("ingest", "-a", lab, first, tmp_path / "again.txt")
+    (row,) = json.loads(speclake("find", "-a", lab, "--outcome", "pass", "--json"))["measurements"]
+    said = speclake("count", "-a", lab, row["measurement_id"], *BY)
+    assert "each counts, since the one that a person named is not the latest" in said
+    assert "alone counts" not in said
+    assert "outcome         fail" in speclake("show", "-a", lab, "--lot", "L1")
+
+
+def test_an_outcome_that_cannot_be_is_an_error_and_not_an_empty_answer(tmp_path: Path) -> None:
+    lab = lab_with("", tmp_path)
+    said = speclake("find", "-a", lab, "--outcome", "failed", code=2)
+    assert "'failed'" in said and "'fail', 'undecided'" in said
+
+
+def test_an_identifier_stays_in_one_line_however_much_stands_beside_it(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    key = "0123456789abcdef" * 2
+    print_rows([{"measurement_id": key, "state": "accepted " * 40}], ("measurement_id", "state"))
+    assert key in capsys.readouterr().out

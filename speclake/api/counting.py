@@ -1,6 +1,7 @@
 """Which of several spectra of one place counts, and how many parts a lot has: a person's word."""
 
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 from speclake.api.events import NotAllowed
 from speclake.api.parts import EVERYTHING, SIZE
@@ -9,6 +10,10 @@ from speclake.errors import NotFound
 from speclake.intake.choices import choices_of
 from speclake.intake.verdicts import current_verdicts, specification_of
 from speclake.judging.repeats import Choice
+from speclake.measurement import Kind
+
+if TYPE_CHECKING:
+    from speclake.api import Archive
 
 CHOOSABLE = ("latest", "chosen")
 """Rules for repeats that let a person choose."""
@@ -54,6 +59,27 @@ def check_chosen(catalog: Catalog, measurement_id: str) -> None:
     """
     if measurement_id not in choices_of(catalog, [measurement_id]):
         raise NotAllowed(f"no record says that {measurement_id} counts alone; nothing to take back")
+
+
+def places_of(archive: "Archive", measurement_id: str) -> list[str]:
+    """What now counts where a measurement is one of several of a place, in words."""
+    row = archive.store.catalog.row(measurement_id)
+    names = ("lot", "serial", "sample") if row["kind"] == Kind.PART else ("lot",)
+    query = {name: row[name] for name in names if row[name] is not None}
+    if not query:
+        return []
+    repeated = [
+        place
+        for part in archive.part_verdicts(**query)
+        for each in part.specs
+        for place in each.verdict.repeated
+    ]
+    told = {
+        place.in_words: None
+        for place in repeated
+        if any(each.measurement_id == measurement_id for each in place.spectra)
+    }
+    return list(told)
 
 
 def checked_size(catalog: Catalog, lot: str, size: int) -> dict[str, str]:

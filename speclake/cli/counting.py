@@ -29,13 +29,18 @@ def count(
 
     Example: speclake count 3f2a... --who "op 2" --why "dust on the part, cleaned, measured again"
     """
+    from speclake.api.counting import places_of
+
     with opened(archive) as lake:
         if take_back:
             lake.count_all(measurement, who=who, why=why)
         else:
             lake.count_alone(measurement, who=who, why=why)
-    told = "counts no longer alone" if take_back else "alone counts, of the spectra of its place"
-    typer.echo(f"{measurement} {told}")
+        places = places_of(lake, measurement)
+    word = "no longer is to count alone" if take_back else "is to count alone"
+    typer.echo(f"recorded: {measurement} {word}")
+    for place in places or ["no other spectrum of its place is known"]:
+        typer.echo(place)
 
 
 def state_lot(

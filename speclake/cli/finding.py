@@ -11,6 +11,7 @@ from speclake.cli.output import (
     HERE,
     ArchiveOption,
     JsonOption,
+    OutcomeWord,
     opened,
     print_json,
     print_rows,
@@ -37,7 +38,7 @@ Until = Annotated[
     ),
 ]
 Outcome = Annotated[
-    str | None, typer.Option(help="pass, fail, undecided, not measurable or not judged.")
+    OutcomeWord | None, typer.Option(help="pass, fail, undecided, not measurable or not judged.")
 ]
 
 

@@ -5,7 +5,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -23,6 +23,8 @@ ArchiveOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read.")]
 WhoOption = Annotated[str, typer.Option("--who", help="Who does this, for the record.")]
 WhyOption = Annotated[str, typer.Option("--why", help="Why, for the record.")]
+OutcomeWord = Literal["pass", "fail", "undecided", "not measurable", "not judged"]
+"""`speclake.archive.catalog.OUTCOMES`, spelled out since help must not load the archive."""
 
 HERE = Path()
 
@@ -59,11 +61,17 @@ def print_rows(
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for column in columns:
-        table.add_column(column.replace("_", " "), overflow="fold")
+        is_whole = column.endswith("_id")  # an identifier in two lines cannot be copied
+        table.add_column(column.replace("_", " "), overflow="fold", no_wrap=is_whole)
     for row in rows:
         table.add_row(*(Text(_shown(row.get(column), zone)) for column in columns))
     width = None if os.isatty(1) else 160
     Console(width=width, soft_wrap=False).print(table)
+
+
+def counted(number: int, what: str) -> str:
+    """A number of things in words, as 1 folder and 2 folders."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _shown(value: object, zone: tzinfo | None) -> str:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from speclake.cli.output import HERE, ArchiveOption, opened, print_rows
+from speclake.cli.output import HERE, ArchiveOption, counted, opened, print_rows
 
 PortOption = Annotated[
     int | None, typer.Option(help="Port of the pages; the settings' own by default, 0 for any.")
@@ -55,7 +55,8 @@ def serve(
         with ended_by_signals(service.stop):
             try:
                 service.start(with_pages=pages, port=port)
-                typer.echo(f"watching {len(lake.settings.folder)} folders; stop with Ctrl+C")
+                folders = counted(len(lake.settings.folder), "folder")
+                typer.echo(f"watching {folders}; stop with Ctrl+C")
                 service.wait()
             finally:
                 service.close()

@@ -11,8 +11,10 @@ from speclake.cli.output import (
     HERE,
     ArchiveOption,
     JsonOption,
+    OutcomeWord,
     WhoOption,
     WhyOption,
+    counted,
     opened,
     print_json,
     print_rows,
@@ -112,7 +114,7 @@ def pack(
     product: Annotated[str | None, typer.Option(help="Exact, or with * for any text.")] = None,
     lot: Annotated[str | None, typer.Option(help="Exact, or with * for any text.")] = None,
     spec: Annotated[str | None, typer.Option(help="Judged by this specification.")] = None,
-    outcome: Annotated[str | None, typer.Option(help="With this outcome.")] = None,
+    outcome: Annotated[OutcomeWord | None, typer.Option(help="With this outcome.")] = None,
 ) -> None:
     """Keep measurements with their verdicts, to be judged again after an upgrade.
 
@@ -210,10 +212,10 @@ def _print_validation(found: "Validation") -> None:
         typer.echo(f"{name} was {before} when the pack was kept and is {after}")
     versions = ", ".join(f"{name} {version}" for name, version in found.program.items())
     typer.echo(f"judged with {versions}")
-    outcome = f"{len(found.changes)} changes" if found.changes else "nothing has changed"
+    outcome = counted(len(found.changes), "change") if found.changes else "nothing has changed"
     typer.echo(
-        f"{outcome} in {found.verdicts} verdicts on {found.measurements} measurements of "
-        f"{found.pack.name!r}"
+        f"{outcome} in {counted(found.verdicts, 'verdict')} on "
+        f"{counted(found.measurements, 'measurement')} of {found.pack.name!r}"
     )
 
 

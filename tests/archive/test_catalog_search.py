@@ -363,3 +363,9 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Catalog]:
     world.add(replace(batch(*(f"B{i}" for i in range(10)), judged=False), axes=()))
     yield world.catalog
     world.store.close()
+
+
+@pytest.mark.parametrize("word", ["failed", "FAIL", "incomplete", ""])
+def test_an_outcome_that_no_measurement_can_have_is_refused_and_not_found_nowhere(word: str):
+    with pytest.raises(ValueError, match="expected one of fail, not measurable"):
+        Query(outcome=word)

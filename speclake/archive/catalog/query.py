@@ -10,11 +10,18 @@ from speclake.archive.catalog.layout import SNAPSHOT, TAIL, hidden
 from speclake.archive.catalog.numbers import AMONG, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.catalog.standing import severity
+from speclake.specs.verdicts import SEVERITY, Outcome
 
 Shown = Literal["hide", "show", "only"]
 
 NOT_JUDGED = "not judged"
 """What to ask for, in place of an outcome, to find what has no current verdict."""
+
+OUTCOMES = (
+    *(str(outcome) for outcome in SEVERITY if outcome is not Outcome.INCOMPLETE),
+    NOT_JUDGED,
+)
+"""What a measurement can be asked for; only a part can be incomplete."""
 
 MATCHED = (
     "sample", "lot", "product", "order_number", "customer", "serial", "coating_run", "instrument",
@@ -54,8 +61,7 @@ class Query:
     text : found anywhere in sample, lot, serial, product, order, customer, coating run, file,
         operator, comment or instrument, in capitals or not.
     since, until : span of `trusted_at`; until is outside. Aware times.
-    outcome : a word of `speclake.specs.verdicts.Outcome`, or ``not judged``. With `spec`, the
-        outcome under that specification alone.
+    outcome : one of `OUTCOMES`. With `spec`, the outcome under that specification alone.
     spec : name of a specification that has judged the measurement.
     unassigned, in_conflict : whether it is so; None does not ask.
     withdrawn, superseded : whether such measurements are hidden, shown too, or the only ones.
@@ -94,6 +100,10 @@ class Query:
     def __post_init__(self) -> None:
         if self.sort not in LISTED:
             raise ValueError(f"sort: found {self.sort!r}; expected one of {', '.join(LISTED)}")
+        if self.outcome is not None and self.outcome not in OUTCOMES:
+            raise ValueError(
+                f"outcome: found {str(self.outcome)!r}; expected one of {', '.join(OUTCOMES)}"
+            )
         for name in ("since", "until"):
             time = getattr(self, name)
             if time is not None and time.utcoffset() is None:
