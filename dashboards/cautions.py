@@ -4,6 +4,7 @@ import re
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
+from speclake.judging.explaining import CAUTION_OF_UNIT
 from speclake.units import AxisUnit, SpectralUnit
 
 _TURN_TO = (
@@ -18,10 +19,7 @@ PURGE = (
     "Nitrogen and other purge gases displace the oxygen of a room, and nobody smells it: "
     f"ventilate. {_TURN_TO}"
 )
-OPTICAL_DENSITY = (
-    "An optical density in an archive is no certification of a protective filter or of eyewear. "
-    "Follow the local code, the equipment's own safety instructions and a qualified person."
-)
+OPTICAL_DENSITY = CAUTION_OF_UNIT["OD"]
 
 # where the UV-B begins (315 nm in ISO 21348, from memory) in each axis unit, and whether shorter
 # waves lie below or above it
@@ -48,9 +46,10 @@ def cautions(
     Parameters
     ----------
     shown_in : unit in which the page shows their values; None where it is that of the export.
-    judged_in : units of the verdicts that the page shows.
+    judged_in : units of the verdicts and the limits that the page shows.
     """
-    found: dict[str, None] = dict.fromkeys([OPTICAL_DENSITY] if "OD" in judged_in else [])
+    owed = [caution for unit, caution in CAUTION_OF_UNIT.items() if unit in judged_in]
+    found: dict[str, None] = dict.fromkeys(owed)
     for row in rows:
         said = " ".join(str(row[name] or "") for name in _SAID_IN).casefold()
         if _is_ultraviolet(row) or not _words(said).isdisjoint(_UV_WORDS):

@@ -72,10 +72,11 @@ class Limit:
 
 @dataclass(frozen=True)
 class Drawable:
-    """Marks of some specifications, and in words what has no mark."""
+    """Marks of some specifications, in words what has no mark, and the units that they judge in."""
 
     limits: tuple[Limit, ...]
     remarks: tuple[str, ...] = ()
+    judged_in: frozenset[str] = frozenset()
 
 
 def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable:
@@ -97,7 +98,8 @@ def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable
                 limits.extend(_marks(requirement, units, words, pattern))
             except UnitError as error:
                 remarks.append(f"{words} – not drawn: {error}.")
-    return Drawable(tuple(limits), tuple(remarks))
+    units_named = {each.unit for spec in specifications for each in spec.requirements}
+    return Drawable(tuple(limits), tuple(remarks), frozenset(units_named))
 
 
 def _marks(requirement: Banded, units: Units, words: str, pattern: int) -> tuple[Limit, ...]:

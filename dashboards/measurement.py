@@ -28,6 +28,7 @@ from speclake.specs.verdicts import Outcome, Verdict
 if TYPE_CHECKING:
     from speclake.api import Archive
     from speclake.api.explaining import Explanation
+    from speclake.specs.model import Specification
 
 FIELD_WORDS = {
     "order_number": "order",
@@ -54,6 +55,8 @@ def page(archive: "Archive", address: Address) -> View:
     rows = archive.find(ids=(found.measurement_id,), withdrawn="show", superseded="show")
     row = rows.row(0, named=True)
     explanations = archive.explain(found.measurement_id)
+    specifications = archive.specifications_for(found.measurement_id)
+    asked = {each.unit for spec in specifications for each in spec.requirements}
     head = render(
         "measurement_head.html",
         row=row,
@@ -63,11 +66,16 @@ def page(archive: "Archive", address: Address) -> View:
         why=why_not_judged(archive, [row])[key[0]],
         conflicts=conflicts(archive).get(key[0], []) if row["in_conflict"] else [],
         findings=archive.findings([found.measurement_id]).to_dicts(),
-        cautions=cautions([row], judged_in={each.verdict.unit for each in explanations}),
+        cautions=cautions([row], judged_in=asked | {each.verdict.unit for each in explanations}),
         overlay_part=_part_link(found),
     )
     below = render("measurement_facts.html", found=found, **_facts(archive, found, row))
-    pieces = (head, *_closer(archive, found, address), *_picture(archive, found, row), below)
+    pieces = (
+        head,
+        *_closer(archive, found, address),
+        *_picture(archive, found, row, specifications),
+        below,
+    )
     return View(name_of(row), pieces, "measurement")
 
 
@@ -111,11 +119,16 @@ def _closer(archive: "Archive", found: Measurement, address: Address) -> tuple[A
     return (text, theme.live_picture(verdict_picture.figures(each.picture)))
 
 
-def _picture(archive: "Archive", found: Measurement, row: dict[str, Any]) -> tuple[Any, ...]:
+def _picture(
+    archive: "Archive",
+    found: Measurement,
+    row: dict[str, Any],
+    specifications: "Sequence[Specification]",
+) -> tuple[Any, ...]:
     sets = archive.spectra([found.measurement_id])
     if not sets:
         return (render("message.html", text="The archive has no values for this measurement."),)
-    drawable = limits_of(archive.specifications_for(found.measurement_id), units_of(sets))
+    drawable = limits_of(specifications, units_of(sets))
     caption = curves.Caption(name_of(row), found.product or "", row["outcome"])
     figure = curves.curves(sets, {found.measurement_id: caption}, drawable.limits)
     return (theme.live_picture(figure), _legend(drawable))

@@ -252,7 +252,9 @@ def _text(
         rows=_listed(table, drawn, strokes, accepted),
         listed=LISTED,
         is_crowd=table.height > curves.MOST_LINES,
-        cautions=cautions(table.unique(TOLD_BY).iter_rows(named=True), units.unit),
+        cautions=cautions(
+            table.unique(TOLD_BY).iter_rows(named=True), units.unit, drawable.judged_in
+        ),
     )
 
 

@@ -9,6 +9,7 @@ from speclake.api.exporting import placed
 from speclake.errors import CannotWrite, NotFound, UnitError
 from speclake.intake.verdicts import current_verdicts, specification_of
 from speclake.judging import AS_EXPORTED, explain
+from speclake.judging.explaining import CAUTION_OF_UNIT
 from speclake.judging.pictures import Picture, picture_of, svg_of
 from speclake.specs.requirements import Requirement
 from speclake.specs.verdicts import SEVERITY, Verdict
@@ -122,6 +123,7 @@ def told(archive: "Archive", found: Sequence[Explanation]) -> list[dict[str, Any
             "requirement": each.verdict.requirement,
             "outcome": str(each.verdict.outcome),
             "sentence": each.sentence,
+            "caution": CAUTION_OF_UNIT.get(each.verdict.unit),
             "concession": concessions.said(each.verdict),
             "picture": each.picture.words if each.picture else None,
             "no_picture": each.no_picture,

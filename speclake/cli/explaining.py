@@ -43,5 +43,7 @@ def explain(
         typer.echo(row["sentence"])
         if row["concession"]:
             typer.echo(f"  {row['concession']}")
+    for caution in {each["caution"]: None for each in rows if each["caution"]}:
+        typer.echo(caution)
     if not rows:
         typer.echo("no verdict")

@@ -2,12 +2,20 @@
 
 from collections.abc import Iterator
 from decimal import Decimal
+from math import isclose
 
 from speclake.specs.rounding import decimal_of, shown
 from speclake.specs.verdicts import Outcome, Verdict
 
 NEARLY_SURE = 0.9999
 """Probability above which, and below the rest of which, its digits say nothing any more."""
+
+CAUTION_OF_UNIT = {
+    "OD": "An optical density in an archive is no certification of a protective filter or of "
+    "eyewear. Follow the local code, the equipment's own safety instructions and a qualified "
+    "person."
+}
+"""What is owed to whoever acts on a number in a unit."""
 
 
 def explain(verdict: Verdict) -> str:
@@ -49,9 +57,17 @@ def _number(verdict: Verdict) -> str:
         text = f"{verdict.bound} {text}"
     if verdict.decision == "rounded" and verdict.value is not None:
         text = f"{verdict.value:.10g} {verdict.unit}, which counts as {text}"
-    if verdict.at is None:
+    if verdict.at is None or _is_a_place(verdict):
         return f"found {text}"
-    return f"found {text} at {verdict.at:.10g} {verdict.at_unit}"
+    return f"found {text} at {verdict.at:.7g} {verdict.at_unit}"
+
+
+def _is_a_place(verdict: Verdict) -> bool:
+    """Whether the number found is the place itself, as that of an edge."""
+    value, at = verdict.value, verdict.at
+    if value is None or at is None or verdict.unit != verdict.at_unit:
+        return False
+    return isclose(value, at, rel_tol=1e-9)
 
 
 def _text(verdict: Verdict) -> str:

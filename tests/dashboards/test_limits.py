@@ -1,6 +1,7 @@
 """Limits in a picture: which side is forbidden, for what, and in which unit."""
 
 import pytest
+from speclake_dashboards.cautions import OPTICAL_DENSITY, cautions
 from speclake_dashboards.limits import Limit, draw_limits, limits_of
 from speclake_dashboards.matching import Units
 
@@ -109,3 +110,11 @@ def test_what_is_no_height_of_the_curve_is_said_to_be_drawn_with_its_verdict():
     )
     assert drawable.limits == ()
     assert drawable.remarks[0].endswith("its number is no height of the curve.")
+
+
+def test_the_units_of_limits_without_a_mark_are_told_too():
+    density = {"what": "optical density", "definition": "minimum", "unit": "OD", "of": "%T"}
+    filters = specification(**density, largest_interval=2, at_least="4.0")
+    drawable = limits_of([filters], NM_AIR)
+    assert (drawable.limits, drawable.judged_in) == ((), frozenset({"OD"}))
+    assert cautions([], judged_in=drawable.judged_in) == (OPTICAL_DENSITY,)

@@ -31,14 +31,19 @@ def test_the_mean_over_the_sites_decides_and_not_the_sites():
     (number,) = found.numbers
     assert (number.value, number.margin, number.drawn_from) == (92.0, 0.0, ("m1", "m2"))
     failed = part(spec(over("mean")), *sites(91.0, 92.9))
-    assert failed.reasons == ("T mean: fail, mean of 2 sites 91.95 %T",)
+    assert failed.reasons == (
+        "T mean: fail, mean of 2 sites 91.95 %T, because it lies below the lower limit",
+    )
 
 
 def test_a_mean_does_not_mix_sides():
     scans = [(level, at("1", side=side)) for level, side in ((90.0, "front"), (96.0, "back"))]
     found = part(spec(over("mean")), *scans)
     assert found.outcome is Outcome.FAIL
-    assert found.reasons == ("T mean: fail at side front, mean of 1 site 90.00 %T",)
+    assert found.reasons == (
+        "T mean: fail at side front, mean of 1 site 90.00 %T, because it lies below the lower "
+        "limit",
+    )
 
 
 def test_the_uncertainty_of_a_mean_is_at_most_the_mean_of_the_standard_uncertainties():
@@ -81,7 +86,8 @@ def test_a_share_of_the_sites_must_pass(levels, outcome):
 def test_what_a_share_tolerates_is_told():
     found = part(spec(over({"fraction": "0.5"})), *sites(95.0, 90.0))
     assert found.remarks == (
-        "T mean: fail at site 2; tolerated, since 1 of 2 sites pass, and 50 % of them must",
+        "T mean: fail at site 2, found 90.00 %T, because it lies below the lower limit; tolerated, "
+        "since 1 of 2 sites pass, and 50 % of them must",
     )
 
 

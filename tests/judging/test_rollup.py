@@ -17,7 +17,7 @@ def test_a_part_has_the_worst_outcome_of_its_verdicts():
     assert [v.measurement_id for v in found.deciding] == ["m2"]
     assert found.reasons == (
         "T mean: not measurable at site 3, the value at 420 nm is missing",
-        "T mean: fail at site 2",
+        "T mean: fail at site 2, found 90.00 %T, because it lies below the lower limit",
     )
 
 

@@ -56,7 +56,7 @@ def test_the_sentence_says_which_definition_was_meant():
     verdict = verdict_of(specification("cut-on", REQUIREMENTS["cut-on"]))
     assert explain(verdict) == (
         "Cut-on of transmittance (where it rises through 50 % of the sampled peak) from 460 nm to "
-        "640 nm, at least 505.0 nm: found 505.00 nm at 505 nm, exactly on the limit: pass."
+        "640 nm, at least 505.0 nm: found 505.00 nm, exactly on the limit: pass."
     )
 
 

@@ -19,7 +19,9 @@ def test_the_verdict_of_a_witness_piece_counts_and_is_told():
     assert found.remarks == (f"{NAME} stands in for T mean",)
     failed = part(rule, (95.0, at("1")), witnesses=[(NAME, 90.0, at())])
     assert failed.outcome is Outcome.FAIL
-    assert failed.reasons == (f"T mean: fail of {NAME}",)
+    assert failed.reasons == (
+        f"T mean: fail of {NAME}, found 90.00 %T, because it lies below the lower limit",
+    )
 
 
 def test_it_counts_only_for_the_requirements_that_are_named():

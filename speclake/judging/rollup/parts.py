@@ -153,12 +153,14 @@ class _Number(NamedTuple):
     @property
     def reason(self) -> str:
         """The number as what keeps a part from passing."""
-        said = f"{self.verdict.requirement}: {self.verdict.outcome}{self.at}"
-        if self.verdict.value is None:
-            return f"{said}, {self.verdict.reason}"
-        if self.made_of:
-            return f"{said}, {self.made_of} {self.verdict.shown} {self.verdict.unit}"
-        return said
+        verdict = self.verdict
+        said = f"{verdict.requirement}: {verdict.outcome}{self.at}"
+        if verdict.value is None:
+            return f"{said}, {verdict.reason}"
+        bound = "" if verdict.bound == "exact" else f"{verdict.bound} "
+        number = f"{bound}{verdict.shown or repr(verdict.value)} {verdict.unit}"
+        because = f", because {verdict.reason}" if verdict.reason else ""
+        return f"{said}, {self.made_of or 'found'} {number}{because}"
 
 
 def _over_sites(
