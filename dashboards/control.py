@@ -183,7 +183,7 @@ def levels(shown: ChartPicture) -> list[Level]:
     ):
         if value is not None:
             whose = f" ({spec.spec})" if spec.spec else ""
-            words = f"limit of the specification, {words} {text}{whose}"
+            words = f"limit of the specification{whose}: {words} {text}"
             found.append(Level(value, f"spec {text}", words, "dotdash", is_spec=True))
     return found
 

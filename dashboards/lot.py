@@ -107,8 +107,8 @@ def _spec(
         "missing": verdict.missing,
         "reasons": [each for each in verdict.reasons if not each.startswith("missing: ")],
         "sample": ", ".join(verdict.sample) if verdict.plan is not None else "",
-        "accepted": f"{len([a for a in accepted if a])} of the {len(failed)} parts that fail are "
-        "accepted by concession" if any(accepted) else "",
+        "accepted": f"accepted by concession: {len([a for a in accepted if a])} of "
+        f"{len(failed)} part{'' if len(failed) == 1 else 's'} that failed" if any(accepted) else "",
     }  # fmt: skip
 
 

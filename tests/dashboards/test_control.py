@@ -106,7 +106,7 @@ def test_the_words_of_the_lines_stand_beside_the_frame_with_room_between_them():
     assert all(b - a > 0.04 * height for a, b in pairwise(places))
     assert [words[place].split()[0] for place in places] == ["spec", "lower", "centre", "upper"]
     assert [each.words for each in levels(shown()) if each.is_spec] == [
-        "limit of the specification, at least 90.0 (window, revision B)"
+        "limit of the specification (window, revision B): at least 90.0"
     ]
 
 

@@ -83,7 +83,7 @@ def test_a_concession_given_on_the_page_stands_beside_and_changes_no_outcome(arc
     assert "Recorded: quality 1 accepts S2; still failed." in said(work.said)
     found = text(archive, lot="L1")
     assert found.count(ACCEPTED) == 1
-    assert "1 of the 2 parts that fail are accepted by concession" in found
+    assert "Accepted by concession: 1 of 2 parts that failed" in found
     assert "until 2999-12-31; for trials" in found
     assert archive.lot_verdict("L1").outcome is Outcome.FAIL
     work.revoking.value, work.reason.value = "quality 2", "the trials are over"

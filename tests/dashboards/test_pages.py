@@ -177,7 +177,7 @@ def test_the_chart_page_lists_what_can_be_charted_and_draws_it(archive):
     )  # fmt: skip
     assert "one point a coating run" in text
     assert "control limits" in text
-    assert "at least 99.25 (camera window, revision B) %T" in text
+    assert "(camera window, revision B): at least 99.25 %T" in text
 
 
 def test_a_search_by_the_outcome_of_one_specification_says_whose_outcome_it_is(archive):
