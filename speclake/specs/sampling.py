@@ -74,7 +74,8 @@ class Lot(Table):
     def plan(self, size: int | None) -> Plan | None:
         """Plan for a lot of a size; None where every part counts, or where no size is known.
 
-        Where the plan asks for as many parts as the lot has, or more, the whole lot is the sample.
+        Where the plan asks for as many parts as the lot has, or more, the whole lot is the sample;
+        where every part of it might then fail, none may.
 
         Parameters
         ----------
@@ -83,6 +84,8 @@ class Lot(Table):
         size = size or self.size
         if self.sample_size is not None and self.accept is not None:
             n = self.sample_size if size is None else min(self.sample_size, size)
+            if self.accept >= n:
+                return Plan(n, 0, f"a lot too small for the plan of {self.source}: every part")
             return Plan(n, self.accept, self.source)
         if self.level is None or self.aql_percent is None or size is None:
             return None

@@ -56,3 +56,8 @@ def test_an_arrow_leads_to_the_next_plan_with_its_own_sample_size():
 def test_plans_that_contradict_themselves_are_refused(written):
     with pytest.raises(ValidationError):
         Lot(**written)
+
+
+def test_no_lot_is_so_small_that_all_of_its_parts_may_fail():
+    stated = Lot(sample_size=20, accept=3, source="drawing 7")
+    assert [stated.plan(size)[:2] for size in (2, 3, 4, 30)] == [(2, 0), (3, 0), (4, 3), (20, 3)]
