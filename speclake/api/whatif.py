@@ -13,7 +13,7 @@ from speclake.errors import BadSettings
 from speclake.intake.verdicts import CHUNK, Judge, current_verdicts
 from speclake.measurement import Measurement
 from speclake.specs import Specification, Verdict, choose
-from speclake.specs.differences import renamed
+from speclake.specs.differences import differences, renamed
 from speclake.specs.requirements import same_text
 
 if TYPE_CHECKING:
@@ -24,6 +24,9 @@ LISTS = (("orders", "order_number"), ("customers", "customer"), ("products", "pr
 
 PART = ("product", "lot", "sample", "serial", "site", "file", "trusted_at")
 """What is told of a measurement beside its outcomes."""
+
+OF_PARTS = ("needs", "repeats", "witness", "lot", "over_sites")
+"""Keys that say how verdicts on measurements make the outcome of a part or a lot."""
 
 Outcomes = tuple[str, str]
 """Outcome before and after; a word of `Outcome`, or ``not judged``."""
@@ -43,6 +46,8 @@ class WhatIf:
     compared_with : how many of the verdicts that stand were made by which version.
     changes : a row for each verdict with another outcome; `PART`, ``before`` and ``after`` are
         among its columns.
+    of_parts : what it says otherwise of parts and lots than a version that judged, in sentences. It
+        changes no verdict on a measurement, and may change the outcome of a part or a lot.
     """
 
     specification: Specification
@@ -53,6 +58,7 @@ class WhatIf:
     moved: Mapping[str, int]
     compared_with: Mapping[str, int]
     changes: "pl.DataFrame"
+    of_parts: tuple[str, ...] = ()
 
     @property
     def changed_measurements(self) -> int:
@@ -102,6 +108,7 @@ def what_if(
         moved=dict(counted.moved),
         compared_with=dict(counted.compared_with),
         changes=pl.DataFrame(counted.changes, schema=COLUMNS, orient="row"),
+        of_parts=tuple(counted.of_parts),
     )
 
 
@@ -170,6 +177,7 @@ class _Counted:
         self.moved: Counter[str] = Counter()
         self.compared_with: Counter[str] = Counter()
         self.changes: list[tuple[Any, ...]] = []
+        self.of_parts: dict[str, None] = {}
 
     def take(
         self,
@@ -217,10 +225,18 @@ class _Counted:
 
     def _names_since(self, version: str) -> Mapping[str, str]:
         row = self._catalog.specification(version)
+        if row is None:
+            return {}
         try:
-            return renamed(read_kept(row), self._specification) if row else {}
+            earlier = read_kept(row)
         except BadSettings:  # an earlier program's keys: its names are then compared as they are
             return {}
+        self.of_parts |= {
+            each.sentence: None
+            for each in differences(earlier, self._specification)
+            if each.key.split(".")[0] in OF_PARTS
+        }
+        return renamed(earlier, self._specification)
 
 
 def _word(verdict: Verdict | None) -> str:

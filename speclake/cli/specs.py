@@ -246,6 +246,8 @@ def _print_what_if(found: "WhatIf") -> None:
     for name, count in found.moved.items():
         if count:
             typer.echo(f"{name}: {count} verdicts keep their outcome with another value")
+    for sentence in found.of_parts:
+        typer.echo(f"of parts and lots, which are not judged here, it says otherwise: {sentence}")
     if not found.changes.height:
         typer.echo("no outcome would change")
         return
@@ -272,4 +274,5 @@ def _what_if_as_data(found: "WhatIf") -> dict[str, Any]:
         "moved": dict(found.moved),
         "compared_with": dict(found.compared_with),
         "changes": found.changes.to_dicts(),
+        "of_parts": list(found.of_parts),
     }

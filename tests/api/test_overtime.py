@@ -69,6 +69,17 @@ def test_what_if_tells_which_outcomes_change_and_writes_nothing(archive, draft):
     assert state_of(archive) == files
 
 
+def test_what_if_tells_of_rules_for_parts_and_lots_that_change_no_verdict(archive, draft):
+    sampled = '[lot]\nsample_size = 2\naccept = 1\nsource = "drawing 7"\n[[requirement]]'
+    text = SPEC.replace("[[requirement]]", sampled) + 'over_sites = "mean"\n'
+    found = archive.what_if(draft(text.replace('"90.0"', '"89.9"')))
+    assert found.changes["before"].to_list() == ["not judged"]
+    assert found.of_parts == (
+        'lot sample_size 2, accept 1, source "drawing 7" is new',
+        "requirement 'green': over_sites how \"mean\" is new",
+    )
+
+
 def test_what_if_tells_what_judging_by_it_then_gives(archive, draft):
     path = draft(
         TIGHTER.replace("[500, 510]", "[501, 509]")
