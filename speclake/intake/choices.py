@@ -11,7 +11,7 @@ TAKEN_BACK = "taken back"
 
 
 def choices_of(catalog: Catalog, ids: Sequence[str]) -> dict[str, Choice]:
-    """Choice that stands for each of the measurements of which there is one."""
+    """Choice that stands for each of the measurements of which there is one, the last one last."""
     standing: dict[str, Choice] = {}
     for event in catalog.events_among(EventKind.COUNT, ids):
         standing.pop(event.subject, None)

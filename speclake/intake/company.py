@@ -172,8 +172,10 @@ def _record(
     }
     claims = [m for m in counting.values() if m.conflict is not None]
     disputed |= {m.measurement_id for m in claims} | _targets(claims, LinkKind.SAME_VALUES_AS)
-    choices = {**choices_of(catalog, list(counting)), **change.choices}
-    return Record(disputed, {name: said for name, said in choices.items() if said is not None})
+    earlier = choices_of(catalog, list(counting)).items()
+    choices = {name: said for name, said in earlier if name not in change.choices}
+    choices |= {name: said for name, said in change.choices.items() if said is not None}
+    return Record(disputed, choices)
 
 
 def _versions(catalog: Catalog, names: Collection[str]) -> dict[str, tuple[str, ...]]:

@@ -45,7 +45,8 @@ def counted(
     Parameters
     ----------
     measured : when each was measured, by identifier.
-    choices : by the identifier that each names; of other places too.
+    choices : by the identifier that each names, in the order of the record, which no clock that
+        was set back can turn round; of other places too.
     """
     order = tuple(sorted(measured, key=lambda each: (measured[each], each)))
     if len(order) < 2:
@@ -54,11 +55,11 @@ def counted(
         return Counted(order, as_mean=True, why_more="their mean counts")
     if repeats.count == "every":
         return Counted(order, why_more="each counts")
-    named = [each for each in order if each in choices]
+    named = [each for each in choices if each in measured]
     if not named:
         said = "the latest" if repeats.count == "latest" else "which one"
         return Counted(order, why_more=f"each counts until a person records why {said} counts")
-    chosen = max(named, key=lambda each: choices[each].at)
+    chosen = named[-1]
     if repeats.count == "latest" and not _is_latest(chosen, measured):
         return Counted(
             order, why_more="each counts, since the one that a person named is not the latest"

@@ -1,11 +1,13 @@
 """Parts and lots from the record: repeats and who chose, witness pieces, samples."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
-from speclake.api import Archive
+from speclake.api import Archive, events
 from speclake.api.events import NotAllowed
 from speclake.api.telling import lot_told
 from speclake.errors import NotFound
@@ -72,6 +74,20 @@ def test_a_choice_counts_by_name_and_reason_until_a_later_scan(
     assert (event.kind, event.who) == ("count", "op 1")
     taken(archive, tmp_path, "S1", 92.0, hour=11)
     assert verdict_on(archive).outcome is Outcome.FAIL, "the word was on what was the latest then"
+
+
+def test_of_two_choices_the_one_recorded_last_counts_whatever_the_clock_said(
+    archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_spec(archive, '[repeats]\ncount = "chosen"\n')
+    first = taken(archive, tmp_path, "S1", 85.0, hour=8)
+    second = taken(archive, tmp_path, "S1", 91.0, hour=9)
+    archive.count_alone(second, **BY)
+    clock = Mock(wraps=datetime)
+    clock.now.return_value = datetime(2020, 1, 1, tzinfo=UTC)
+    monkeypatch.setattr(events, "datetime", clock)
+    archive.count_alone(first, **BY)
+    assert verdict_on(archive).outcome is Outcome.FAIL
 
 
 def test_a_choice_can_be_taken_back(archive: Archive, tmp_path: Path) -> None:

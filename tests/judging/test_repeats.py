@@ -55,7 +55,9 @@ def test_of_two_spectra_at_one_time_neither_is_the_latest():
 
 
 def test_the_last_choice_holds():
-    assert counted(TIMES, rule("chosen"), {"a": word(5), "b": word(3)}).ids == ("a",)
+    assert counted(TIMES, rule("chosen"), {"b": word(3), "a": word(5)}).ids == ("a",)
+    clock_set_back = {"a": word(5), "b": word(3)}
+    assert counted(TIMES, rule("chosen"), clock_set_back).ids == ("b",)
 
 
 def test_a_single_spectrum_counts_by_any_rule():
