@@ -86,6 +86,11 @@ def limits_of(specifications: Sequence[Specification], units: Units) -> Drawable
     for pattern, specification in enumerate(specifications):
         for requirement in specification.requirements:
             words = f"{specification.name}: {requirement.description}"
+            if requirement.drawn_from is not None:
+                remarks.append(
+                    f"{words} – drawn with its verdict: its curve is made of several spectra."
+                )
+                continue
             if not isinstance(requirement, Banded):
                 remarks.append(
                     f"{words} – drawn with its verdict: its number is no height of the curve."

@@ -118,3 +118,13 @@ def test_the_units_of_limits_without_a_mark_are_told_too():
     drawable = limits_of([filters], NM_AIR)
     assert (drawable.limits, drawable.judged_in) == ((), frozenset({"OD"}))
     assert cautions([], judged_in=drawable.judged_in) == (OPTICAL_DENSITY,)
+
+
+def test_a_limit_on_what_is_made_of_several_spectra_is_not_drawn_beside_one_of_them():
+    split = specification(
+        what="mean", at_least="48.5", angle_deg=45, drawn_from={"how": "mean of s and p"}
+    )
+    drawable = limits_of([split], NM_AIR)
+    assert drawable.limits == ()
+    (remark,) = drawable.remarks
+    assert remark.endswith("drawn with its verdict: its curve is made of several spectra.")
