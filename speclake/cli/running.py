@@ -36,6 +36,7 @@ def demo(
         print_rows(summary_rows(archive), ["product", "specification", "parts", *outcomes])
         told = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in archive.totals().items())
         typer.echo(f"all of it invented: {told}")
+        typer.echo(f"the archive is in {folder}; its pages: speclake serve --archive {folder}")
         if pages:
             typer.echo("stop with Ctrl+C")
             service.wait()
