@@ -10,7 +10,10 @@ from speclake.quantities.places import Place
 if TYPE_CHECKING:
     from speclake.api.archive import Archive
 
-SAME = ("instrument", "accessory", "quantity", "sample", "site", "angle_deg", "polarisation")
+SAME = (
+    "instrument", "accessory", "geometry", "port", "quantity", "product", "serial", "sample",
+    "stage", "site", "side", "segment", "angle_deg", "polarisation",
+)  # fmt: skip
 """What repeats have in common."""
 
 
@@ -22,6 +25,8 @@ def lines_from_repeats(archive: "Archive", ids: Sequence[str], band_nm: tuple[fl
     speclake.api.events.NotAllowed
         The scans are not repeats of one another, or tell nothing.
     """
+    if len(set(ids)) < len(ids):
+        raise NotAllowed("repeats are different scans; one is named twice")
     found = archive.measurements(ids)
     for name in SAME:
         different = {getattr(each, name) for each in found}

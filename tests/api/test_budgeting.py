@@ -63,6 +63,20 @@ def test_scans_that_do_not_reach_over_the_band_are_no_repeats(archive, band):
         lines_from_repeats(archive, ids_of(archive), band)
 
 
+@pytest.mark.parametrize(("name", "text"), [("serial", "17"), ("side", "back")])
+def test_scans_that_differ_in_what_is_known_of_the_piece_are_no_repeats(archive, name, text):
+    ids = ids_of(archive)
+    archive.assign(ids[:1], {name: text}, who="op 1", why="it is another")
+    with pytest.raises(NotAllowed, match=f"repeats have one {name}"):
+        lines_from_repeats(archive, ids, (500, 700))
+
+
+def test_a_scan_named_twice_is_no_repeat_of_itself(archive):
+    ids = ids_of(archive)
+    with pytest.raises(NotAllowed, match="named twice"):
+        lines_from_repeats(archive, [*ids, ids[0]], (500, 700))
+
+
 def test_scans_of_two_pieces_are_no_repeats(archive):
     ids = ids_of(archive) + ids_of(archive, "another")
     with pytest.raises(NotAllowed, match="repeats have one sample"):
