@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, cast, get_args
 
@@ -120,7 +121,7 @@ def _lines(
     keys = [key for each in matched.sets for key in each.keys]
     remarks = [*remarks, *matched.remarks, *drawable.remarks]
     accepted = archive.accepted(keys[:LISTED])
-    text = _text(table, keys, units, drawable, remarks, accepted)
+    text = _text(archive, table, keys, units, drawable, remarks, accepted)
     form = _form(request, captions)
     if not keys:
         return (form, text)
@@ -191,7 +192,8 @@ def crowd_picture(
     units = crowd.units_for(archive, table, request.axis_unit, request.unit)
     drawable = limits_of(specifications_for(archive, table), units)
     seen = crowd.crowd_of(archive, table, units)
-    text = _text(table, (), units, drawable, [*remarks, *seen.remarks, *drawable.remarks])
+    said = [*remarks, *seen.remarks, *drawable.remarks]
+    text = _text(archive, table, (), units, drawable, said)
     if seen.picture is None:
         return None, text
     failed = table.filter(table["outcome"] == str(Outcome.FAIL)).head(MOST_CHOSEN)
@@ -229,6 +231,7 @@ def _form(request: Request, captions: Mapping[str, curves.Caption]) -> Markup:
 
 
 def _text(
+    archive: "Archive",
     table: "polars.DataFrame",
     drawn: Sequence[str],
     units: Units,
@@ -249,7 +252,7 @@ def _text(
         units=units,
         limits=[(words, HATCH_WORDS[pattern % len(HATCH_WORDS)]) for words, pattern in marked],
         remarks=remarks,
-        rows=_listed(table, drawn, strokes, accepted),
+        rows=_listed(table, drawn, strokes, accepted, archive.settings.zone),
         listed=LISTED,
         is_crowd=table.height > curves.MOST_LINES,
         cautions=cautions(
@@ -263,6 +266,7 @@ def _listed(
     drawn: Sequence[str],
     strokes: Mapping[str, tuple[str, str]],
     accepted: Mapping[str, str],
+    zone: tzinfo | None,
 ) -> list[dict[str, Any]]:
     """Rows of the list beside the picture, in the order of drawing."""
     by_key = {row["measurement_id"]: row for row in table.head(1000).iter_rows(named=True)}
@@ -270,6 +274,7 @@ def _listed(
         {
             "row": by_key[key],
             "name": name_of(by_key[key]),
+            "when": moment(by_key[key]["trusted_at"], zone),
             "accepted": accepted.get(key, ""),
             "stroke": strokes.get(key) or theme.mark_of(by_key[key]["outcome"]).line,
         }

@@ -125,6 +125,7 @@ def test_the_overlay_says_in_words_what_the_picture_shows(archive):
     window = archive.find(product="camera window", limit=1)["measurement_id"].to_list()
     text = ask(archive, "overlay", ids=",".join([*panels, *window]))
     assert "3 spectra:" in text
+    assert text.count('data-label="Time"') == 2, "repeats of one part are told apart by when"
     assert "1 spectrum is left out: %T cannot become %R" in text
     assert "cover panel: maximum reflectance from 430 nm to 670 nm, at most 1.0 %R" in text
 
