@@ -266,10 +266,10 @@ def test_validation_pack_is_kept_judged_again_and_tells_what_changed(
     record = ["--who", "quality", "--why", "plan 3"]
     assert "name measurements" in speclake("pack", "first", "-a", lab, *record, code=2)
     told = speclake("pack", "first", "-a", lab, "--lot", "L1", *record)
-    assert "kept 1 verdicts on 1 measurements in validation/first.json" in told
+    assert "kept 1 verdict on 1 measurement in validation/first.json" in told
     assert "--who and --why" in speclake("validate", "first", "-a", lab, code=2)
     told = speclake("validate", "first", "-a", lab, *record)
-    assert "nothing has changed in 1 verdicts" in told and "numpy" in told
+    assert "nothing has changed in 1 verdict on 1 measurement" in told and "numpy" in told
     (listed,) = json.loads(speclake("validate", "-a", lab, "--json"))
     assert (listed["pack"], listed["changes"]) == ("first", "0")
     assert "quality" in speclake("validate", "-a", lab)

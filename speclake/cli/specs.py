@@ -128,8 +128,9 @@ def pack(
         kept = lake.keep_validation(name, ids or None, who=who, why=why, **query)
     details = kept.kept.details
     typer.echo(
-        f"kept {details['verdicts']} verdicts on {details['measurements']} measurements in "
-        f"{details['file']}, SHA-256 {kept.sha256}"
+        f"kept {counted(int(details['verdicts']), 'verdict')} on "
+        f"{counted(int(details['measurements']), 'measurement')} in {details['file']}, "
+        f"SHA-256 {kept.sha256}"
     )
 
 
