@@ -7,6 +7,7 @@ from speclake.api import counting, events, parts
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, EventKind
+from speclake.intake.assigning import kept_before
 from speclake.intake.choices import TAKEN_BACK
 from speclake.intake.company import Change
 from speclake.intake.verdicts import Judge, row_of
@@ -23,6 +24,8 @@ class Acts:
     def assign(self, ids: Sequence[str], fields: Mapping[str, str], *, who: str, why: str) -> int:
         """Give measurements the fields that nobody knew, or knew wrongly, and judge them anew.
 
+        The event keeps which part they were of before.
+
         Raises
         ------
         speclake.api.events.NotAllowed, speclake.errors.NotFound
@@ -30,7 +33,14 @@ class Acts:
         """
         values = events.checked_fields(fields)
         judged = self._judged(ids, lambda m: replace(m, **values), why)
-        return self._record(EventKind.ASSIGN, ids, fields, who, why, judged)
+
+        def kept(catalog: Catalog) -> dict[str, dict[str, str]]:
+            return {m.measurement_id: kept_before(m, fields) for m in catalog.brief(list(ids))}
+
+        return events.record(
+            self.store, EventKind.ASSIGN, list(ids), fields,
+            who=who, why=why, with_it=judged, kept=kept,
+        )  # fmt: skip
 
     def withdraw(self, ids: Sequence[str], *, who: str, why: str) -> int:
         """Set measurements aside; they stay in the record and can be reinstated.

@@ -7,12 +7,12 @@ that fails, another revision, a day after its end or a revocation is not covered
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 
 from speclake.archive.catalog import Catalog
-from speclake.archive.rows import EventKind, EventRow
+from speclake.archive.rows import TOLD_BEFORE, EventKind, EventRow, before
 from speclake.intake.verdicts import current_verdicts
 from speclake.specs.verdicts import Outcome, Verdict
 
@@ -179,12 +179,22 @@ def concessions_on(catalog: Catalog, ids: Sequence[str], zone: tzinfo | None) ->
 def details_told(event: EventRow) -> str:
     """What an event says beside who, why and when, as a person reads it."""
     said = event.details
+    if event.kind is EventKind.ASSIGN:
+        return ", ".join(_assigned(said))
     if event.kind is not EventKind.CONCEDE or "accepted" not in said:
         return ", ".join(f"{name}: {text}" for name, text in said.items())
     numbers = json.loads(said["accepted"])
     what = ", ".join(f"{each['requirement']} ({each['shown']})" for each in numbers)
     end = f", until {said['until']}" if said["until"] else ""
     return f"{what} of {', '.join(json.loads(said['parts']))} by {said['spec']}{end}"
+
+
+def _assigned(said: Mapping[str, str]) -> Iterator[str]:
+    """Each field that was assigned, with what stood in it before where the event keeps that."""
+    for name, text in said.items():
+        former = said.get(before(name), text)
+        if name not in TOLD_BEFORE:
+            yield f"{name}: {text}" + (f", before {former or 'unknown'}" if former != text else "")
 
 
 def accepted(catalog: Catalog, ids: Sequence[str], zone: tzinfo | None) -> dict[str, str]:

@@ -27,12 +27,14 @@ def record(
     who: str,
     why: str,
     with_it: Callable[[Catalog], Batch] = lambda _: Batch(),
+    kept: Callable[[Catalog], Mapping[str, Mapping[str, str]]] = lambda _: {},
 ) -> int:
     """Number of events committed, one for each subject, together with what follows from them.
 
     Parameters
     ----------
     with_it : what the same commit adds besides, such as the verdicts that change.
+    kept : more details of each subject, such as what stood in its fields before.
 
     Raises
     ------
@@ -42,8 +44,16 @@ def record(
     check_named(who, why)
 
     def prepare(catalog: Catalog) -> Batch | None:
-        events = tuple(event(kind, subject, details, who=who, why=why) for subject in subjects)
-        return replace(with_it(catalog), events=events) if events else None
+        if not subjects:
+            return None
+        batch, more = with_it(catalog), kept(catalog)
+        return replace(
+            batch,
+            events=tuple(
+                event(kind, each, {**details, **more.get(each, {})}, who=who, why=why)
+                for each in subjects
+            ),
+        )
 
     commit = store.commit(prepare, who=who, why=why, kind=kind.value)
     store.refresh()

@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from speclake.api.assignedaway import Away, assigned_away
+from speclake.api.partkeys import PartKey, part_key
 from speclake.api.partrecords import Records, Row, counts, records_of
 from speclake.archive.catalog import Catalog, Query
 from speclake.archive.rows import EventKind
@@ -19,9 +21,6 @@ from speclake.specs.verdicts import SEVERITY
 
 if TYPE_CHECKING:
     from speclake.api.archive import Archive
-
-PartKey = tuple[str, str, str]
-"""Product, lot and name; a text that is empty is unknown."""
 
 NAMELESS = "without serial or sample"
 SIZE = "size"
@@ -198,17 +197,6 @@ def stated_size(catalog: Catalog, lot: str) -> int | None:
     return int(said[-1].details[SIZE]) if said else None
 
 
-def part_key(row: Row) -> PartKey | None:
-    """Product, lot and name of the part that a measurement is of.
-
-    None where it is of no part, or where neither its name nor its lot is known.
-    """
-    name = row["serial"] or row["sample"] or ""
-    if row["kind"] != Kind.PART or not (name or row["lot"]):
-        return None
-    return (row["product"] or "", row["lot"] or "", name)
-
-
 def _rows_of(catalog: Catalog, keys: Iterable[PartKey]) -> list[dict[str, Any]]:
     """Every measurement that may be of these parts, those that do not count too."""
     queries: set[tuple[tuple[str, str], ...]] = set()
@@ -238,9 +226,24 @@ def _reports(archive: "Archive", groups: Mapping[PartKey, Sequence[Row]]) -> lis
         (row for rows in groups.values() for row in rows),
         (each for found in specs.values() for each in found),
     )
+    away = assigned_away(catalog, specs.keys())
     return [
-        _report(key, groups[key], counting[key], verdicts, specs[key], records) for key in specs
+        _report(key, groups[key], counting[key], verdicts, specs[key], _Told(records, away))
+        for key in specs
     ]
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What the record says of parts: of their spectra, and of those they were rid of."""
+
+    records: Records
+    away: Away
+
+    def of(self, key: PartKey, everything: Sequence[Row], spec: Specification) -> PartRecord:
+        """Record of one part for one specification."""
+        record = self.records.of(everything, spec)
+        return replace(record, assigned_away=self.away.of(key, spec))
 
 
 class _Due:
@@ -277,7 +280,7 @@ def _report(
     counting: Sequence[Row],
     verdicts: Mapping[str, Sequence[Verdict]],
     specs: Iterable[Specification],
-    records: Records,
+    told: _Told,
 ) -> PartReport:
     conditions = {row["measurement_id"]: Conditions.of(row) for row in counting}
     own = [v for each in conditions for v in verdicts.get(each, ())]
@@ -293,7 +296,7 @@ def _report(
         first_measured_at=min(row["trusted_at"] for row in everything),
         specs=tuple(
             _spec_outcome(
-                each, own, conditions, records.of(everything, each) if name else None, in_the_way
+                each, own, conditions, told.of(key, everything, each) if name else None, in_the_way
             )
             for each in specs
         ),

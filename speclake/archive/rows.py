@@ -133,6 +133,23 @@ class EventKind(StrEnum):
     NOTE = "note"
 
 
+PART_IS_TOLD_BY = ("kind", "product", "lot", "serial", "sample")
+"""Fields that tell which part a measurement is of."""
+
+
+PLACE_IS_TOLD_BY = ("site", "side", "stage")
+"""Fields that tell where on the part, and when in its making, it was measured."""
+
+
+def before(name: str) -> str:
+    """Detail of an event of assignment that keeps what stood in a field before."""
+    return f"{name} before"
+
+
+TOLD_BEFORE = frozenset(before(name) for name in (*PART_IS_TOLD_BY, *PLACE_IS_TOLD_BY))
+"""All details of an event of assignment that are no fields."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventRow:
     """What a person did, to which measurement (or order), why. `details` are field to value."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from speclake.archive.rows import EventKind, EventRow, FindingRow
+from speclake.intake.assigning import kept_before
 from speclake.intake.resolving import LINK_FIELDS, disputed, position_of, typed_field
 from speclake.intake.runsheets import Claim, RunSheet, Scan, claims, day_of
 from speclake.measurement import ASSIGNABLE, Kind, Measurement
@@ -184,7 +185,7 @@ def _events(said: _Said, at: datetime, seen: int) -> list[EventRow]:
             event_id=_hash(f"{said.m.measurement_id}|{source}|{sorted(details.items())}|{seen}"),
             kind=kind,
             subject=said.m.measurement_id,
-            details=details,
+            details=details | (kept_before(said.m, details) if kind is EventKind.ASSIGN else {}),
             who=source,
             why="the run sheet came after the scan"
             if any(details.values())

@@ -5,6 +5,7 @@ from speclake.judging.deciding import OUTCOMES
 from speclake.judging.explaining import explain
 from speclake.judging.judgement import ENGINE_VERSION, Column, Judgement, judge_columns
 from speclake.judging.rollup import (
+    AssignedAway,
     Beside,
     LotPart,
     LotVerdict,
@@ -22,6 +23,7 @@ __all__ = [
     "ENGINE_VERSION",
     "JUDGED_KINDS",
     "OUTCOMES",
+    "AssignedAway",
     "Beside",
     "Column",
     "Conditions",

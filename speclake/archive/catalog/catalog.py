@@ -228,6 +228,10 @@ class Catalog:
         """Events of one kind on any of the subjects (on all where None), in the chain's order."""
         return self._ask(lookups.events_among, kind, subjects)
 
+    def assigned_from(self, names: Sequence[str]) -> pl.DataFrame:
+        """Assignments to measurements of parts that had one of the names, in the chain's order."""
+        return self._ask(lookups.assigned_from, names)
+
     def linked_to(self, kind: LinkKind, targets: Sequence[str]) -> list[tuple[str, str]]:
         """Measurements with a link of one kind to any of the targets, each with its target."""
         return self._ask(lookups.linked_to, kind, targets)

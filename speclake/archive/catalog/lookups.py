@@ -14,10 +14,10 @@ from speclake.archive.catalog.numbers import AMONG, by_key, named, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.chain import Chain, Commit
 from speclake.archive.places import Place
-from speclake.archive.rows import EventKind, EventRow
+from speclake.archive.rows import PART_IS_TOLD_BY, EventKind, EventRow, before
 from speclake.archive.schemas import COMMIT_NUMBER, SCHEMAS, from_table
 from speclake.errors import NotFound
-from speclake.measurement import LinkKind, Measurement
+from speclake.measurement import Kind, LinkKind, Measurement
 
 _ASKED = "(SELECT unnest(?::VARCHAR[]))"
 
@@ -254,6 +254,24 @@ def events_among(
         [kind.value, *([] if subjects is None else [list(subjects)])],
     )
     return rows_of("events", found)
+
+
+def assigned_from(session: Session, names: Sequence[str]) -> pl.DataFrame:
+    """Assignments to measurements of parts that had one of the names, in the order of the chain.
+
+    Beside who, why and when, each row has what tells the part: as it stands now, and in columns
+    that end in ``_before`` as the event keeps it; there an empty text stands for what was unknown.
+    """
+    former = {name: f"e.details['{before(name)}']" for name in PART_IS_TOLD_BY}
+    told = ", ".join(f"m.{name}, {sql} AS {name}_before" for name, sql in former.items())
+    return session.frame(
+        f"""SELECT m.measurement_id, e.who, e.why, e.at, e.commit_number, {told}
+        FROM events AS e JOIN measurements AS m USING (measurement_no)
+        WHERE e.kind = ? AND {former["kind"]} = ?
+        AND coalesce(nullif({former["serial"]}, ''), {former["sample"]}) IN {_ASKED}
+        ORDER BY e.event_no""",
+        [EventKind.ASSIGN.value, Kind.PART.value, list(names)],
+    )
 
 
 def linked_to(session: Session, kind: LinkKind, targets: Sequence[str]) -> list[tuple[str, str]]:

@@ -2,10 +2,11 @@
 
 from speclake.judging.rollup.lots import LotPart, LotVerdict, lot_outcome
 from speclake.judging.rollup.parts import PartVerdict, part_outcome
-from speclake.judging.rollup.record import Beside, PartRecord
+from speclake.judging.rollup.record import AssignedAway, Beside, PartRecord
 from speclake.judging.rollup.repeated import Repeat, RepeatedPlace
 
 __all__ = [
+    "AssignedAway",
     "Beside",
     "LotPart",
     "LotVerdict",

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import NamedTuple
 
 from speclake.judging.conditions import Conditions
 from speclake.judging.rollup.missing import unjudged, unmeasured
 from speclake.judging.rollup.places import Place, place_of
-from speclake.judging.rollup.record import Beside, PartRecord
+from speclake.judging.rollup.record import AssignedAway, Beside, PartRecord
 from speclake.judging.rollup.repeated import RepeatedPlace, counted_verdicts
 from speclake.judging.rollup.together import mean_of, share_passing, worst_of
 from speclake.specs.model import Specification
@@ -29,7 +30,7 @@ class PartVerdict:
         that was made of several verdicts names the other measurements in `drawn_from`.
     repeated : places that were measured more than once.
     remarks : what must be seen beside the outcome whatever it is, in words: repeats, which witness
-        piece stands in, sites that fail and are tolerated.
+        piece stands in, sites that fail and are tolerated, spectra that were assigned away.
     """
 
     outcome: Outcome
@@ -93,7 +94,12 @@ def part_outcome(
         deciding=tuple(_deciding([each.verdict for each in numbers], outcome)),
         numbers=tuple(each.verdict for each in numbers),
         repeated=repeated,
-        remarks=(*_stand_ins(witnessed), *tolerated, *(each.in_words for each in repeated)),
+        remarks=(
+            *_stand_ins(witnessed),
+            *tolerated,
+            *(each.in_words for each in repeated),
+            *_taken_away(record.assigned_away),
+        ),
     )
 
 
@@ -141,6 +147,21 @@ def _stand_ins(witnessed: _Witnessed) -> list[str]:
     for verdict, _, piece in witnessed:
         of_piece.setdefault(piece, {})[verdict.requirement] = None
     return [f"{piece} stands in for {', '.join(ids)}" for piece, ids in of_piece.items()]
+
+
+def _taken_away(spectra: Iterable[AssignedAway]) -> list[str]:
+    """Spectra that were assigned away from the part and what they had found, in words."""
+    acts: dict[tuple[str, date, str], list[Outcome | None]] = {}
+    for each in spectra:
+        acts.setdefault((each.who, each.on, each.why), []).append(each.outcome)
+    told = []
+    for (who, on, why), outcomes in acts.items():
+        scans, they = ("1 scan was", "it")
+        if len(outcomes) > 1:
+            scans, they = f"{len(outcomes)} scans were", "they"
+        found = ", ".join(dict.fromkeys(str(o) if o else "nothing, not judged" for o in outcomes))
+        told.append(f"{scans} assigned away by {who} on {on} ({why}): {they} had found {found}")
+    return told
 
 
 class _Number(NamedTuple):

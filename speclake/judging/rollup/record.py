@@ -1,12 +1,12 @@
 """What the record says of a part beside the verdicts that count."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 from speclake.judging.conditions import Conditions
 from speclake.judging.repeats import Choice
-from speclake.specs.verdicts import Verdict
+from speclake.specs.verdicts import Outcome, Verdict
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 """Stands for a time that nobody knows."""
@@ -27,6 +27,22 @@ class Beside:
 
 
 @dataclass(frozen=True)
+class AssignedAway:
+    """A spectrum that a person's word, or a run sheet's, took from the part.
+
+    Parameters
+    ----------
+    outcome : the worst that it had found by the specification until then; None where it had not
+        been judged.
+    """
+
+    who: str
+    why: str
+    on: date
+    outcome: Outcome | None
+
+
+@dataclass(frozen=True)
 class PartRecord:
     """What the record says of a part, each by the identifier of a measurement.
 
@@ -38,6 +54,7 @@ class PartRecord:
     set_aside : spectra of the part that were withdrawn or superseded.
     witnesses : spectra of the witness pieces that stand for the part.
     witnesses_aside : by piece in words, spectra of such pieces that were withdrawn or superseded.
+    assigned_away : spectra that were of the part and are said to be of something else.
     """
 
     measured: Mapping[str, datetime] = field(default_factory=dict)
@@ -46,6 +63,7 @@ class PartRecord:
     set_aside: Mapping[str, Beside] = field(default_factory=dict)
     witnesses: Mapping[str, Beside] = field(default_factory=dict)
     witnesses_aside: Mapping[str, Mapping[str, Beside]] = field(default_factory=dict)
+    assigned_away: Sequence[AssignedAway] = ()
 
     def time_of(self, measurement_id: str) -> datetime:
         """When a spectrum was measured."""
