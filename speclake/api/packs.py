@@ -99,7 +99,7 @@ def other_versions(then: Mapping[str, str]) -> tuple[Version, ...]:
 
 
 def keep(store: Lake, name: str, ids: Sequence[str], *, who: str, why: str) -> Pack:
-    """Pack of measurements with the verdicts that stand, written and put on record.
+    """Pack of measurements, each once, with the verdicts that stand, written and put on record.
 
     Raises
     ------
@@ -115,6 +115,7 @@ def keep(store: Lake, name: str, ids: Sequence[str], *, who: str, why: str) -> P
             f"found the name {name!r}; expected letters, digits, '-', '_' and '.', a letter or "
             "digit first, at most 64"
         )
+    ids = list(dict.fromkeys(ids))
     if not 0 < len(ids) <= MOST:
         raise NotAllowed(f"found {len(ids)} measurements; expected 1 to {MOST} in a pack")
     store.refresh()

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from speclake.api.events import check_known
 from speclake.api.parts import ids_of
 from speclake.api.revisions import read_kept
 from speclake.archive.catalog import NOT_JUDGED, Catalog
@@ -82,12 +83,17 @@ def what_if(
     Parameters
     ----------
     ids : the measurements to look at, whether its lists hold them or not; None takes the query.
+
+    Raises
+    ------
+    speclake.errors.NotFound
+        The archive does not hold one of them.
     """
     import polars as pl
 
     store.refresh()
     catalog = store.catalog
-    chosen = list(ids) if ids is not None else _candidates(catalog, specification, query)
+    chosen = _candidates(catalog, specification, query) if ids is None else _counting(catalog, ids)
     counted = _Counted(catalog, specification)
     for start in range(0, len(chosen), CHUNK):
         measurements = catalog.measurements(chosen[start : start + CHUNK])
@@ -118,11 +124,20 @@ COLUMNS = (
 )  # fmt: skip
 
 
+def _counting(catalog: Catalog, ids: Sequence[str]) -> list[str]:
+    """Those of the measurements named that count, each once."""
+    check_known(catalog, ids)
+    counting = set(ids_of(catalog, ids=tuple(ids), in_conflict=False)) if ids else set()
+    return [each for each in dict.fromkeys(ids) if each in counting]
+
+
 def _candidates(
     catalog: Catalog, specification: Specification, query: Mapping[str, Any]
 ) -> list[str]:
     """Measurements that fit a query and may be judged by a specification, each once."""
-    found = dict.fromkeys(ids_of(catalog, **{**query, "spec": specification.name}))
+    found = dict.fromkeys(
+        ids_of(catalog, **{**query, "spec": specification.name, "in_conflict": False})
+    )
     for narrowed in _narrowed(catalog, specification, query):
         found |= dict.fromkeys(ids_of(catalog, in_conflict=False, **narrowed))
     return list(found)

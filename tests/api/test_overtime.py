@@ -115,6 +115,31 @@ def test_what_if_leaves_out_what_is_withdrawn(archive, draft):
     assert "S1" not in archive.what_if(draft(TIGHTER)).changes["sample"].to_list()
 
 
+def test_what_if_leaves_out_what_is_withdrawn_though_it_is_named(archive, draft):
+    ids = archive.find(lot="L1")["measurement_id"].to_list()
+    gone = archive.find(sample="S1")["measurement_id"].to_list()
+    archive.withdraw(gone, who="op 1", why="wrong side")
+    assert archive.what_if(draft(TIGHTER), gone).measurements == 0
+    assert archive.what_if(draft(TIGHTER), ids).measurements == len(ids) - len(gone)
+    with pytest.raises(NotFound):
+        archive.what_if(draft(TIGHTER), ["0" * 32])
+
+
+def test_what_if_counts_a_measurement_that_is_named_twice_once(archive, draft):
+    (one,) = archive.find(sample="S1")["measurement_id"]
+    assert archive.what_if(draft(TIGHTER), [one, one]).outcomes == {"green": {("pass", "fail"): 1}}
+
+
+def test_what_if_leaves_out_what_is_in_conflict(archive, draft, tmp_path):
+    (one,) = archive.find(sample="S1")["measurement_id"]
+    other = export("S9", 91.5, tmp_path)
+    archive.ingest([other])
+    disputed = archive.find(in_conflict=True)["measurement_id"].to_list()
+    assert one in disputed and len(disputed) == 2
+    assert archive.what_if(draft(TIGHTER), disputed).measurements == 0
+    assert "S1" not in archive.what_if(draft(TIGHTER)).changes["sample"].to_list()
+
+
 def test_what_if_follows_a_requirement_that_is_only_called_otherwise(archive, draft):
     found = archive.what_if(draft(SPEC.replace('"green"', '"clear"')))
     assert found.outcomes == {"clear": {("pass", "pass"): 3, ("not judged", "fail"): 1}}

@@ -47,6 +47,13 @@ def test_a_pack_is_an_open_file_with_the_verdicts_the_hashes_and_the_versions(la
     assert (kept.who, kept.why, kept.details["verdicts"]) == ("quality", WHO["why"], "3")
 
 
+def test_a_measurement_that_is_named_twice_is_in_a_pack_once(lab):
+    (one,) = lab.find(sample="S1")["measurement_id"]
+    kept = lab.keep_validation("twice", [one, one], **WHO)
+    assert [each["measurement_id"] for each in kept.measurements] == [one]
+    assert kept.kept.details["measurements"] == "1"
+
+
 def test_nothing_changed_gives_no_change_and_an_event(lab):
     number = lab.store.head().number
     found = lab.validate("spring", **WHO)
