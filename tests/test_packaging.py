@@ -187,10 +187,9 @@ def _is_importorskip(node: ast.Call) -> bool:
 
 
 def distributions_of(modules: Mapping[str, str]) -> set[str]:
+    """Packages that give modules; one that is not installed has the name of its module."""
     known = packages_distributions()
-    for module, file in modules.items():
-        assert module in known, f"{file} imports {module}, which no installed package gives"
-    return {canonicalize_name(known[module][0]) for module in modules}
+    return {canonicalize_name(known.get(module, [module])[0]) for module in modules}
 
 
 def declared_in(*lists: list[str]) -> dict[str, Requirement]:
