@@ -5,16 +5,25 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import settings
+
+from tests.labs import failed_lot
 
 # A busy machine must not fail a test; the time limit for each is in pyproject.toml.
 settings.register_profile("speclake", deadline=None)
 settings.load_profile("speclake")
 
 _PATIENCE_S = 5.0
+
+
+@pytest.fixture(scope="session")
+def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Archive with a lot of which two parts failed; not to be changed."""
+    return failed_lot(tmp_path_factory.mktemp("lot"))
 
 
 @pytest.fixture(autouse=True)

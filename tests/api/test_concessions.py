@@ -16,15 +16,9 @@ from speclake.cli.app import app
 from speclake.errors import NotFound
 from speclake.intake.verdicts import current_verdicts
 from speclake.specs import Outcome, Verdict
-from tests.labs import FORMAT, SPEC, export, failed_lot, scan_file, write_files
+from tests.labs import FORMAT, SPEC, export, scan_file, write_files
 
 BY = {"who": "quality 1", "why": "good enough for the trials"}
-
-
-@pytest.fixture(scope="module")
-def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Archive with a lot of which two parts failed; not to be changed."""
-    return failed_lot(tmp_path_factory.mktemp("lot"))
 
 
 @pytest.fixture

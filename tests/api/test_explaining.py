@@ -13,7 +13,7 @@ from speclake.api import Archive
 from speclake.cli.app import app
 from speclake.errors import NotFound
 from tests.intake.test_several import REMAINDER, S_AND_P, Lab, s_and_p
-from tests.labs import SPEC, failed_lot
+from tests.labs import SPEC
 
 RED = """
 [[requirement]]
@@ -23,12 +23,6 @@ unit = "%T"
 band = [505, 510]
 at_least = "80.0"
 """
-
-
-@pytest.fixture(scope="module")
-def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Archive with a lot of which two parts failed; not to be changed."""
-    return failed_lot(tmp_path_factory.mktemp("lot"))
 
 
 @pytest.fixture

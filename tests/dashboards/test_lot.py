@@ -11,7 +11,6 @@ from speclake_dashboards.lot import page
 
 from speclake.api import Archive
 from speclake.specs import Outcome
-from tests.labs import failed_lot
 
 DENSITY = """
 name = "plate"
@@ -27,12 +26,6 @@ largest_interval = 2
 at_least = 3
 """
 ACCEPTED = "ccepted by concession of quality 1"
-
-
-@pytest.fixture(scope="module")
-def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Archive with a lot of which two parts failed; not to be changed."""
-    return failed_lot(tmp_path_factory.mktemp("lot"))
 
 
 @pytest.fixture
