@@ -21,7 +21,7 @@ from speclake_dashboards.verdicts import (
     why_not_judged,
 )
 
-from speclake.api.concessions import details_told
+from speclake.api.eventwords import details_told
 from speclake.measurement import PART_FIELDS, SETUP_FIELDS, Link, Measurement
 from speclake.specs.verdicts import Outcome, Verdict
 

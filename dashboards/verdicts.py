@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from speclake.intake.verdicts import current_verdicts
+from speclake.intake.verdicts import verdicts_by_measurement
 from speclake.judging import JUDGED_KINDS
 from speclake.judging.explaining import explain
 from speclake.specs.verdicts import SEVERITY, Outcome, Verdict, worst
@@ -72,7 +72,7 @@ def explained_by_measurement(archive: "Archive", ids: Sequence[str]) -> dict[str
             )
             for each in sorted(verdicts, key=lambda v: (SEVERITY.index(v.outcome), v.spec))
         ]
-        for key, verdicts in _by_measurement(archive, ids).items()
+        for key, verdicts in verdicts_by_measurement(archive.store.catalog, ids).items()
     }
 
 
@@ -80,7 +80,7 @@ def outcomes_by_spec(archive: "Archive", ids: Sequence[str]) -> dict[str, list[O
     """What each specification says of each measurement judged: the worst of its requirements."""
     concessions = archive.concessions(ids)
     found: dict[str, list[Overall]] = {}
-    for key, verdicts in _by_measurement(archive, ids).items():
+    for key, verdicts in verdicts_by_measurement(archive.store.catalog, ids).items():
         by_spec: dict[str, list[Verdict]] = {}
         for each in verdicts:
             by_spec.setdefault(each.spec, []).append(each)
@@ -89,13 +89,6 @@ def outcomes_by_spec(archive: "Archive", ids: Sequence[str]) -> dict[str, list[O
             for spec, of_spec in sorted(by_spec.items())
             if (outcome := worst(each.outcome for each in of_spec))
         ]
-    return found
-
-
-def _by_measurement(archive: "Archive", ids: Sequence[str]) -> dict[str, list[Verdict]]:
-    found: dict[str, list[Verdict]] = {}
-    for each in current_verdicts(archive.store.catalog, ids):
-        found.setdefault(each.measurement_id, []).append(each)
     return found
 
 

@@ -7,13 +7,13 @@ that fails, another revision, a day after its end or a revocation is not covered
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 
 from speclake.archive.catalog import Catalog
-from speclake.archive.rows import TOLD_BEFORE, EventKind, EventRow, before
-from speclake.intake.verdicts import current_verdicts
+from speclake.archive.rows import EventKind, EventRow
+from speclake.intake.verdicts import verdicts_by_measurement
 from speclake.specs.verdicts import Outcome, Verdict
 
 KEY = "concession"
@@ -176,35 +176,12 @@ def concessions_on(catalog: Catalog, ids: Sequence[str], zone: tzinfo | None) ->
     return Concessions(_read(given, revoked), today_in(zone))
 
 
-def details_told(event: EventRow) -> str:
-    """What an event says beside who, why and when, as a person reads it."""
-    said = event.details
-    if event.kind is EventKind.ASSIGN:
-        return ", ".join(_assigned(said))
-    if event.kind is not EventKind.CONCEDE or "accepted" not in said:
-        return ", ".join(f"{name}: {text}" for name, text in said.items())
-    numbers = json.loads(said["accepted"])
-    what = ", ".join(f"{each['requirement']} ({each['shown']})" for each in numbers)
-    end = f", until {said['until']}" if said["until"] else ""
-    return f"{what} of {', '.join(json.loads(said['parts']))} by {said['spec']}{end}"
-
-
-def _assigned(said: Mapping[str, str]) -> Iterator[str]:
-    """Each field that was assigned, with what stood in it before where the event keeps that."""
-    for name, text in said.items():
-        former = said.get(before(name), text)
-        if name not in TOLD_BEFORE:
-            yield f"{name}: {text}" + (f", before {former or 'unknown'}" if former != text else "")
-
-
 def accepted(catalog: Catalog, ids: Sequence[str], zone: tzinfo | None) -> dict[str, str]:
     """Who accepts measurements, in words, by measurement; only where all that failed is covered."""
     concessions = concessions_on(catalog, ids, zone)
     if not concessions.all:
         return {}
-    verdicts: dict[str, list[Verdict]] = {}
-    for each in current_verdicts(catalog, ids):
-        verdicts.setdefault(each.measurement_id, []).append(each)
+    verdicts = verdicts_by_measurement(catalog, ids)
     said = {key: concessions.accepts(found) for key, found in verdicts.items()}
     return {key: words for key, words in said.items() if words}
 

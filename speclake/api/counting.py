@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from speclake.api.events import NotAllowed
+from speclake.api.partrecords import counts
 from speclake.api.parts import EVERYTHING, SIZE
 from speclake.archive.catalog import Catalog, Query
 from speclake.errors import NotFound
@@ -30,7 +31,7 @@ def checked_choice(catalog: Catalog, measurement_id: str, who: str, why: str) ->
         The measurement does not count at all, or no specification lets a person choose.
     """
     row = catalog.row(measurement_id)
-    if row["withdrawn"] or row["superseded_by"] or row["in_conflict"]:
+    if not counts(row):
         raise NotAllowed(
             f"{measurement_id} is withdrawn, superseded or in conflict; expected one that counts"
         )

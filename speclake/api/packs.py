@@ -21,7 +21,7 @@ from speclake.archive.lake import Lake
 from speclake.archive.locations import LocalDisk
 from speclake.archive.rows import EventKind, EventRow
 from speclake.errors import ArchiveDamaged, NotFound
-from speclake.intake.verdicts import current_verdicts
+from speclake.intake.verdicts import verdicts_by_measurement
 from speclake.judging.judgement import ENGINE_VERSION
 from speclake.measurement import Measurement
 from speclake.specs import Verdict
@@ -136,9 +136,7 @@ def keep(store: Lake, name: str, ids: Sequence[str], *, who: str, why: str) -> P
 
 def _content(store: Lake, name: str, ids: Sequence[str], who: str, why: str) -> dict[str, Any]:
     catalog, head = store.catalog, store.head()
-    by_measurement: dict[str, list[Verdict]] = {}
-    for verdict in current_verdicts(catalog, ids):
-        by_measurement.setdefault(verdict.measurement_id, []).append(verdict)
+    by_measurement = verdicts_by_measurement(catalog, ids)
     if not by_measurement:
         raise NotAllowed("found no verdict on any of the measurements; expected some to compare")
     versions = {v.spec_version for verdicts in by_measurement.values() for v in verdicts}

@@ -9,7 +9,7 @@ from typing import Any
 
 from speclake.archive.catalog import Catalog, Query
 from speclake.intake.choices import choices_of
-from speclake.intake.verdicts import current_verdicts
+from speclake.intake.verdicts import verdicts_by_measurement
 from speclake.judging import Beside, Conditions, PartRecord
 from speclake.judging.repeats import Choice
 from speclake.measurement import Kind, LinkKind
@@ -93,28 +93,30 @@ class Records:
 
 
 def records_of(
-    catalog: Catalog, rows: Iterable[Row], specifications: Iterable[Specification]
+    catalog: Catalog,
+    rows: Sequence[Row],
+    specifications: Iterable[Specification],
+    verdicts: Mapping[str, Sequence[Verdict]],
 ) -> Records:
     """What the record says of the parts that some measurements are of.
 
     Parameters
     ----------
     specifications : by which these parts are judged.
+    verdicts : on these measurements, by measurement.
     """
-    known = list(rows)
     is_asked = any(each.witness is not None for each in specifications)
-    witnesses = _witnesses(catalog, known) if is_asked else NO_WITNESSES
-    standing_in = [
-        row
+    witnesses = _witnesses(catalog, rows) if is_asked else NO_WITNESSES
+    own = {row["measurement_id"] for row in rows}
+    standing_in = {
+        row["measurement_id"]
         for found in (witnesses.by_run, witnesses.by_lot, witnesses.linked)
         for each in found.values()
         for row in each
-    ]
-    ids = list({row["measurement_id"]: None for row in (*known, *standing_in)})
-    verdicts: dict[str, list[Verdict]] = {}
-    for verdict in current_verdicts(catalog, ids):
-        verdicts.setdefault(verdict.measurement_id, []).append(verdict)
-    return Records(verdicts, choices_of(catalog, ids), witnesses)
+    }
+    theirs = verdicts_by_measurement(catalog, sorted(standing_in - own))
+    choices = choices_of(catalog, sorted(own | standing_in))
+    return Records({**verdicts, **theirs}, choices, witnesses)
 
 
 def _witnesses(catalog: Catalog, rows: Sequence[Row]) -> Witnesses:

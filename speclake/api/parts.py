@@ -11,7 +11,7 @@ from speclake.api.partrecords import Records, Row, counts, records_of
 from speclake.archive.catalog import Catalog, Query
 from speclake.archive.rows import EventKind
 from speclake.errors import NotFound
-from speclake.intake.verdicts import current_verdicts, specification_of
+from speclake.intake.verdicts import specification_of, verdicts_by_measurement
 from speclake.judging import Conditions, LotPart, LotVerdict, PartRecord, PartVerdict, lot_outcome
 from speclake.judging import part_outcome as outcome_of_part
 from speclake.measurement import Kind, LinkKind
@@ -215,20 +215,18 @@ def _rows_of(catalog: Catalog, keys: Iterable[PartKey]) -> list[dict[str, Any]]:
 def _reports(archive: "Archive", groups: Mapping[PartKey, Sequence[Row]]) -> list[PartReport]:
     catalog = archive.store.catalog
     counting = {key: [row for row in rows if counts(row)] for key, rows in groups.items()}
-    ids = [row["measurement_id"] for rows in counting.values() for row in rows]
-    verdicts: dict[str, list[Verdict]] = {}
-    for verdict in current_verdicts(catalog, ids):
-        verdicts.setdefault(verdict.measurement_id, []).append(verdict)
+    everything = [row for rows in groups.values() for row in rows]
+    verdicts = verdicts_by_measurement(catalog, [row["measurement_id"] for row in everything])
+    ids = {row["measurement_id"] for rows in counting.values() for row in rows}
+    standing = {key: found for key, found in verdicts.items() if key in ids}
     due = _Due(archive)
-    specs = {key: due.of(groups[key], verdicts) for key in sorted(groups)}
+    specs = {key: due.of(groups[key], standing) for key in sorted(groups)}
     records = records_of(
-        catalog,
-        (row for rows in groups.values() for row in rows),
-        (each for found in specs.values() for each in found),
+        catalog, everything, (each for found in specs.values() for each in found), verdicts
     )
     away = assigned_away(catalog, specs.keys())
     return [
-        _report(key, groups[key], counting[key], verdicts, specs[key], _Told(records, away))
+        _report(key, groups[key], counting[key], standing, specs[key], _Told(records, away))
         for key in specs
     ]
 

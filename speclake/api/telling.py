@@ -3,7 +3,8 @@
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
-from speclake.api.concessions import Concessions, details_told
+from speclake.api.concessions import Concessions
+from speclake.api.eventwords import details_told
 from speclake.api.parts import PartReport, ids_behind
 from speclake.intake.verdicts import current_verdicts
 from speclake.judging import LotVerdict, explain

@@ -11,7 +11,7 @@ from speclake.api.revisions import read_kept
 from speclake.archive.catalog import NOT_JUDGED, Catalog
 from speclake.archive.lake import Lake
 from speclake.errors import BadSettings
-from speclake.intake.verdicts import CHUNK, Judge, current_verdicts
+from speclake.intake.verdicts import CHUNK, Judge, verdicts_by_measurement
 from speclake.measurement import Measurement
 from speclake.specs import Specification, Verdict, choose
 from speclake.specs.differences import differences, renamed
@@ -172,11 +172,9 @@ def _standing(
     catalog: Catalog, specification: Specification, measurements: Iterable[Measurement]
 ) -> dict[str, list[Verdict]]:
     """Verdicts that stand under the name of a specification, by measurement."""
-    found: dict[str, list[Verdict]] = {}
-    for verdict in current_verdicts(catalog, [m.measurement_id for m in measurements]):
-        if verdict.spec == specification.name:
-            found.setdefault(verdict.measurement_id, []).append(verdict)
-    return found
+    found = verdicts_by_measurement(catalog, [m.measurement_id for m in measurements])
+    own = {key: [v for v in each if v.spec == specification.name] for key, each in found.items()}
+    return {key: each for key, each in own.items() if each}
 
 
 class _Counted:

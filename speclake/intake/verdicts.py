@@ -225,6 +225,14 @@ def current_verdicts(catalog: Catalog, ids: Sequence[str]) -> list[Verdict]:
     return [Verdict(**row | {"outcome": Outcome(row["outcome"])}) for row in rows]
 
 
+def verdicts_by_measurement(catalog: Catalog, ids: Sequence[str]) -> dict[str, list[Verdict]]:
+    """Current verdicts of each of some measurements that has one."""
+    found: dict[str, list[Verdict]] = {}
+    for each in current_verdicts(catalog, ids):
+        found.setdefault(each.measurement_id, []).append(each)
+    return found
+
+
 def _rows_of(spectra: SpectrumSet, rows: Sequence[int]) -> SpectrumSet:
     if len(rows) == len(spectra):
         return spectra

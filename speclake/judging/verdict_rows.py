@@ -91,7 +91,7 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
         column.reason[rows].tolist(),
         strict=True,
     ):
-        value, margin, at, expanded, factor, guard, conformity, bias = map(_known, found)
+        value, margin, at, expanded, factor, guard, conformity, bias = map(or_none, found)
         yield (
             row,
             Verdict(
@@ -110,7 +110,7 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
                 uncertainty=expanded,
                 at=at,
                 outcome=OUTCOMES[outcome],
-                side=_side(margin) if outcome == UNDECIDED else None,
+                side=side_of(margin) if outcome == UNDECIDED else None,
                 reason=column.reasons[reason],
                 engine_version=judgement.engine_version,
                 decision=requirement.decision,
@@ -126,9 +126,11 @@ def _rows(judgement: Judgement, column: Column, spectrum: str) -> Iterator[tuple
         )
 
 
-def _known(number: float) -> float | None:
+def or_none(number: float) -> float | None:
+    """Number as a verdict has it, None where it is NaN."""
     return None if math.isnan(number) else number
 
 
-def _side(margin: float | None) -> Side | None:
+def side_of(margin: float | None) -> Side | None:
+    """Side of the limit on which a value with a margin lies."""
     return None if margin is None else "inside" if margin >= 0 else "outside"

@@ -93,26 +93,25 @@ def drawing_on(session: Session, ids: Sequence[str]) -> set[str]:
 
 def claims_on(session: Session, ids: Sequence[str]) -> list[tuple[str, str]]:
     """Measurements that others in conflict claim the values of, each with the one that does."""
-    if not ids:
-        return []
-    return session.rows(
-        f"""SELECT DISTINCT l.target, m.measurement_id FROM links AS l
-        JOIN measurements AS m USING (measurement_no)
-        WHERE l.kind = '{LinkKind.SAME_VALUES_AS}' AND l.target IN {_ASKED}
-        AND m.conflict IS NOT NULL AND NOT m.withdrawn ORDER BY ALL""",
-        [list(ids)],
-    )
+    return _linking_to(session, ids, LinkKind.SAME_VALUES_AS, "m.conflict IS NOT NULL")
 
 
 def superseding(session: Session, ids: Sequence[str]) -> list[tuple[str, str]]:
     """Measurements that others supersede which are not withdrawn, each with one that does."""
+    return _linking_to(session, ids, LinkKind.SUPERSEDES, "true")
+
+
+def _linking_to(
+    session: Session, ids: Sequence[str], kind: LinkKind, condition: str
+) -> list[tuple[str, str]]:
+    """Measurements that others link to which are not withdrawn, each with one that does."""
     if not ids:
         return []
     return session.rows(
         f"""SELECT DISTINCT l.target, m.measurement_id FROM links AS l
         JOIN measurements AS m USING (measurement_no)
-        WHERE l.kind = '{LinkKind.SUPERSEDES}' AND l.target IN {_ASKED}
-        AND NOT m.withdrawn ORDER BY ALL""",
+        WHERE l.kind = '{kind}' AND l.target IN {_ASKED}
+        AND {condition} AND NOT m.withdrawn ORDER BY ALL""",
         [list(ids)],
     )
 

@@ -9,13 +9,13 @@ import numpy as np
 
 from speclake.judging.deciding import OUTCOMES, UNDECIDED, decide
 from speclake.judging.uncertainty import Uncertainty
-from speclake.quantities.values import AT_LEAST, AT_MOST, EXACT
+from speclake.judging.verdict_rows import BOUNDS, or_none, side_of
 from speclake.specs.requirements import Requirement
 from speclake.specs.requirements.over_sites import OverSites
 from speclake.specs.rounding import decimal_of
 from speclake.specs.verdicts import SEVERITY, Bound, Outcome, Verdict, worst
 
-_CODES: dict[Bound, int] = {"exact": EXACT, "at least": AT_LEAST, "at most": AT_MOST}
+_CODES = {bound: code for code, bound in BOUNDS.items()}
 
 
 def worst_of(verdicts: Sequence[Verdict]) -> Verdict:
@@ -123,18 +123,18 @@ def _decided(
         Uncertainty.of_all(1, expanded, factor),
     )
     margin, code = float(decided.margin[0]), int(decided.outcome[0])
-    guard, conformity = float(decided.guard[0]), float(decided.conformity[0])
+    guard = or_none(float(decided.guard[0]))
     return replace(
         mean,
         value=value,
         margin=margin,
         bound=bound,
         outcome=OUTCOMES[code],
-        side=("inside" if margin >= 0 else "outside") if code == UNDECIDED else None,
-        shown=requirement.shown(value, None if math.isnan(guard) else guard),
-        uncertainty=None if math.isnan(expanded) else expanded,
-        coverage_factor=None if math.isnan(factor) else factor,
-        guard=None if math.isnan(guard) else guard,
-        conformity=None if math.isnan(conformity) else conformity,
+        side=side_of(margin) if code == UNDECIDED else None,
+        shown=requirement.shown(value, guard),
+        uncertainty=or_none(expanded),
+        coverage_factor=or_none(factor),
+        guard=guard,
+        conformity=or_none(float(decided.conformity[0])),
         reason=decided.reasons.texts[int(decided.reasons.of[0])],
     )
