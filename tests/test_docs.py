@@ -42,6 +42,7 @@ TABLES: dict[str, type[BaseModel]] = {
     "`[[configuration]]`": settings.Configuration,
     "`[[configuration.ranges]]`": settings.ConfigurationRange,
     "`[limits]`": settings.Limits,
+    "`[fitness]`": settings.Fitness,
     "`[pages]`": settings.Pages,
 }
 """Heading of each table of the settings on its page, and the model behind it."""
@@ -258,7 +259,7 @@ def test_each_table_of_the_settings_has_its_place_on_the_page():
         for value in vars(settings).values()
         if isinstance(value, type)
         and issubclass(value, BaseModel)
-        and value.__module__ == settings.__name__
+        and value.__module__.startswith(settings.__name__)
         and not value.__name__.startswith("_")
     }
     assert models == set(TABLES.values())

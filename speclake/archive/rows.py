@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from speclake.checks import Check, Severity
 from speclake.measurement import Measurement
-from speclake.specs.verdicts import Verdict
+from speclake.specs.verdicts import Outcome, Verdict
 from speclake.spectrum import Axis
+from speclake.units import Quantity
 
 
 class FileOutcome(StrEnum):
@@ -102,13 +104,74 @@ class FindingRow:
 
     finding_id: str
     measurement_id: str
-    check: str
-    severity: str
-    """``remark`` or ``doubt``."""
+    check: Check
+    severity: Severity
     text: str
+    advice: str = ""
+    """What to do about it."""
     value: float | None = None
+    uncertainty: float | None = None
+    """Expanded (k = 2), in `unit`."""
     unit: str | None = None
     at: float | None = None
+    """Where it sits, in the unit of the axis."""
+    start: float | None = None
+    stop: float | None = None
+    """The stretch of the axis that it speaks of, lower end first; None for all of it."""
+    version: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureRow:
+    """A number that a check took of a spectrum; the fields of `speclake.fitness.Figure`."""
+
+    figure_id: str
+    measurement_id: str
+    name: str
+    value: float
+    uncertainty: float | None = None
+    unit: str
+    start: float
+    stop: float
+    at: float | None = None
+    version: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualificationRow:
+    """One number of a qualification run against its limits.
+
+    `error` is `value` less `expected`; `uncertainty` (expanded, k = 2) is that of the error, and
+    `low` and `high` are its limits, all in `unit`. `at` is the place on the axis in nm. A pass
+    counts until `due_at`.
+    """
+
+    qualification_id: str
+    measurement_id: str
+    programme: str
+    programme_version: str
+    check: str
+    """Name of the check in the programme."""
+    what: str
+    instrument: str
+    accessory: str | None = None
+    quantity: Quantity
+    start_nm: float
+    stop_nm: float
+    standard: str | None = None
+    certificate: str | None = None
+    taken_at: datetime
+    at: float | None = None
+    expected: float | None = None
+    value: float | None = None
+    error: float | None = None
+    uncertainty: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str
+    outcome: Outcome
+    reason: str = ""
+    due_at: datetime | None = None
     version: str = ""
 
 
@@ -131,6 +194,15 @@ class EventKind(StrEnum):
     KEEP_VALIDATION = "keep validation"
     VALIDATE = "validate"
     NOTE = "note"
+    LOG_INSTRUMENT = "log instrument"
+    """What was done to an instrument; its subject is the instrument."""
+    PUT_ASIDE = "put aside"
+    """Measurements wait for a person's review; their verdicts are not measurable until then."""
+    RELEASE = "release"
+    ISSUE_REPORT = "issue report"
+    """A report went to a customer: one event on its number, one on each measurement."""
+    CORRECT = "correct"
+    """A corrected spectrum was derived; the measurement's own stays as it is."""
 
 
 PART_IS_TOLD_BY = ("kind", "product", "lot", "serial", "sample")
@@ -188,6 +260,8 @@ class Batch:
     derived: tuple[DerivedRow, ...] = ()
     verdicts: tuple[Verdict, ...] = ()
     findings: tuple[FindingRow, ...] = ()
+    figures: tuple[FigureRow, ...] = ()
+    qualifications: tuple[QualificationRow, ...] = ()
     files: tuple[FileRow, ...] = ()
     events: tuple[EventRow, ...] = ()
     specifications: tuple[SpecificationRow, ...] = ()
@@ -197,7 +271,8 @@ class Batch:
     def __bool__(self) -> bool:
         return any(
             (self.measurements, self.spectra, self.axes, self.derived, self.verdicts,
-             self.findings, self.files, self.events, self.specifications, self.originals)
+             self.findings, self.figures, self.qualifications, self.files, self.events,
+             self.specifications, self.originals)
         )  # fmt: skip
 
 

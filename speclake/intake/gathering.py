@@ -12,6 +12,7 @@ from speclake.archive.rows import (
     FindingRow,
     StoredSpectrum,
 )
+from speclake.checks import Check, Severity
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.judged import Judged
 from speclake.intake.newspectra import NewSpectra
@@ -184,9 +185,9 @@ def known_of(
 
 def _findings(m: Measurement) -> list[FindingRow]:
     """What intake itself has to say about a measurement: clocks and twins."""
-    said = [("clocks", "doubt", note) for note in m.time_notes]
+    said = [(Check.CLOCKS, note) for note in m.time_notes]
     said += [
-        ("identical values", "doubt", f"every value equals that of measurement {link.target}")
+        (Check.IDENTICAL, f"every value equals that of measurement {link.target}")
         for link in m.links
         if link.kind is LinkKind.SAME_VALUES_AS
     ]
@@ -195,9 +196,9 @@ def _findings(m: Measurement) -> list[FindingRow]:
             finding_id=f"{m.measurement_id}-{i}",
             measurement_id=m.measurement_id,
             check=check,
-            severity=severity,
+            severity=Severity.DOUBT,
             text=text,
             version="1",
         )
-        for i, (check, severity, text) in enumerate(said)
+        for i, (check, text) in enumerate(said)
     ]

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from speclake.archive.rows import EventKind, EventRow, FindingRow
+from speclake.checks import Check, Severity
 from speclake.intake.assigning import kept_before
 from speclake.intake.resolving import LINK_FIELDS, disputed, position_of, typed_field
 from speclake.intake.runsheets import Claim, RunSheet, Scan, claims, day_of
@@ -200,8 +201,8 @@ def _finding(m: Measurement, text: str) -> FindingRow:
     return FindingRow(
         finding_id=_hash(f"{m.measurement_id}|run sheets|{text}"),
         measurement_id=m.measurement_id,
-        check="run sheets",
-        severity="doubt",
+        check=Check.RUN_SHEETS,
+        severity=Severity.DOUBT,
         text=text,
         version="1",
     )

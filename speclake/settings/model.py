@@ -8,16 +8,14 @@ from pathlib import Path
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from speclake import tomlfile
 from speclake.measurement import ASSIGNABLE, FIELDS, Kind
+from speclake.settings.fitness import Fitness
+from speclake.settings.table import Table
 
 FILE_NAME = "speclake.toml"
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 def _known_fields(fields: Mapping[str, str]) -> Mapping[str, str]:
@@ -33,7 +31,7 @@ FieldTexts = Annotated[dict[str, str], BeforeValidator(_known_fields)]
 _PLACEHOLDER = re.compile(r"\{(\w+)(?::(digits))?\}")
 
 
-class Pattern(_Table):
+class Pattern(Table):
     """How names of folders and files carry fields: ``{product}/{lot}/{serial}_s{site}.txt``.
 
     A placeholder stands for one or more characters other than ``/``, as few as fit; with
@@ -73,7 +71,7 @@ class Pattern(_Table):
         return match.groupdict() if match else None
 
 
-class KindRule(_Table):
+class KindRule(Table):
     """What a scan is, told from one of its fields or from its file: ``*`` stands for any text."""
 
     kind: Kind
@@ -97,14 +95,14 @@ class KindRule(_Table):
         return self._expression.fullmatch(text) is not None
 
 
-class SiteMap(_Table):
+class SiteMap(Table):
     """Where the named sites of some products lie, in mm from the centre of the part."""
 
     products: tuple[str, ...]
     sites: dict[str, tuple[float, float]]
 
 
-class ConfigurationRange(_Table):
+class ConfigurationRange(Table):
     """How one stretch of the axis is measured; wavelengths in nm."""
 
     start_nm: float
@@ -115,7 +113,7 @@ class ConfigurationRange(_Table):
     detector: str | None = None
 
 
-class Configuration(_Table):
+class Configuration(Table):
     """What an instrument with an accessory is set to, from a date on."""
 
     instrument: str
@@ -134,7 +132,7 @@ class Configuration(_Table):
         )
 
 
-class Folder(_Table):
+class Folder(Table):
     """A watched folder. `path` is absolute, or relative to the archive."""
 
     name: str
@@ -146,7 +144,7 @@ class Folder(_Table):
     patterns: tuple[str, ...] = ()
     run_sheets: tuple[str, ...] = ()
     units: tuple[str, ...] = ()
-    fields: FieldTexts = {}
+    fields: FieldTexts = {}  # noqa: RUF012  # a frozen model, which copies its defaults
     observer: Literal["events", "rescan"] = "events"
     settle_s: Seconds = 2.0
     rescan_s: Annotated[float, Field(gt=0)] = 10.0
@@ -156,7 +154,7 @@ LARGEST_FILE_MB = 4095
 """A file of 4 GiB has no place in the zip of originals."""
 
 
-class Limits(_Table):
+class Limits(Table):
     """What one importer may use, and how the backlog is worked off."""
 
     workers: Annotated[int, Field(ge=1, le=64)] = 2
@@ -168,14 +166,14 @@ class Limits(_Table):
     seconds_per_commit: Annotated[float, Field(gt=0)] = 1.0
 
 
-class Pages(_Table):
+class Pages(Table):
     """Where the pages are served. Anything but this machine needs a login in front of it."""
 
     address: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 5117
 
 
-class Settings(_Table):
+class Settings(Table):
     """Everything that a lab decides about its archive."""
 
     name: str
@@ -189,6 +187,7 @@ class Settings(_Table):
     site_map: tuple[SiteMap, ...] = ()
     configuration: tuple[Configuration, ...] = ()
     limits: Limits = Limits()
+    fitness: Fitness = Fitness()
     pages: Pages = Pages()
 
     @field_validator("time_zone")

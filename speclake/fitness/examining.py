@@ -1,0 +1,54 @@
+"""All checks of every spectrum, on whole sets."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from speclake.checks import Check
+from speclake.fitness.circumstances import Circumstances
+from speclake.fitness.findings import Figure, Finding
+from speclake.fitness.subject import Subject
+from speclake.settings import Fitness
+from speclake.spectrum import SpectrumSet
+
+ENGINE_VERSION = "1"
+"""Kept with every finding; it changes whenever a number or a word could."""
+
+Said = tuple[int, Finding | Figure]
+"""Row of the set, and what is said of its spectrum."""
+
+Checking = Callable[[Subject], Iterator[Said]]
+
+CHECKS: Sequence[Checking] = ()
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What all checks say of one spectrum, in the order of the checks."""
+
+    findings: tuple[Finding, ...]
+    figures: tuple[Figure, ...]
+
+
+def examine(
+    spectra: SpectrumSet, known: Sequence[Circumstances], limits: Fitness
+) -> list[Examined]:
+    """What the checks say of each spectrum of a set, in its order.
+
+    Raises
+    ------
+    ValueError
+        There are not as many circumstances as spectra.
+    """
+    if len(known) != len(spectra):
+        raise ValueError(f"{len(known)} circumstances for {len(spectra)} spectra")
+    subject = Subject(spectra, known, limits)
+    findings: list[list[Finding]] = [[] for _ in known]
+    figures: list[list[Figure]] = [[] for _ in known]
+    left_out: frozenset[Check] = frozenset(limits.without)
+    for check in CHECKS:
+        for row, said in check(subject):
+            if isinstance(said, Figure):
+                figures[row].append(said)
+            elif said.check not in left_out:
+                findings[row].append(said)
+    return [Examined(tuple(f), tuple(g)) for f, g in zip(findings, figures, strict=True)]

@@ -1,0 +1,1 @@
+"""Qualification runs: what standards say of wavelength, photometry, stray light and the rest."""

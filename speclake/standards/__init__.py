@@ -1,0 +1,1 @@
+"""Standards and how instruments are qualified with them: the vocabulary, no arithmetic."""
