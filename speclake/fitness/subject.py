@@ -4,10 +4,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+import numpy.typing as npt
+
 from speclake.fitness.circumstances import Circumstances
 from speclake.settings import Fitness
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import SpectralUnit, convert_positions
+
+BoolArray = npt.NDArray[np.bool_]
 
 _PERCENT: Mapping[SpectralUnit, float] = {"T": 100.0, "R": 100.0, "%T": 1.0, "%R": 1.0}
 
@@ -39,3 +44,58 @@ class Subject:
     def percent(self) -> float | None:
         """Factor from the unit of the values to percent; None for absorbance and its like."""
         return _PERCENT.get(self.spectra.unit)
+
+    @cached_property
+    def missing(self) -> BoolArray | None:
+        """Which values are missing, shape (n, p); None where none is."""
+        values = self.spectra.values
+        # one sum tells: a value that is missing makes it missing
+        if np.isfinite(values.sum()):
+            return None
+        found = np.isnan(values)
+        return found if found.any() else None
+
+    @cached_property
+    def filled(self) -> FloatArray:
+        """Values with a straight line over what is missing, shape (n, p), in their unit.
+
+        The ends go on level; a spectrum without any value is 0. What a check finds at a point that
+        was filled it has to leave out.
+        """
+        if self.missing is None:
+            return self.spectra.values
+        filled = self.spectra.values.copy()
+        points = np.arange(filled.shape[1])
+        for row in np.flatnonzero(self.missing.any(axis=1)):
+            gone = self.missing[row]
+            known = points[~gone]
+            filled[row, gone] = (
+                np.interp(points[gone], known, filled[row, known]) if known.size else 0
+            )
+        return filled
+
+    @cached_property
+    def light(self) -> FloatArray:
+        """`filled` as light in percent of full scale, shape (n, p).
+
+        The noise of a detector is that of light: the logarithm of it is lopsided where little is
+        left.
+        """
+        if self.spectra.unit in ("A", "log(1/R)"):
+            with np.errstate(over="ignore"):
+                return 100.0 * np.power(10.0, -self.filled)
+        factor = self.percent or 1.0
+        return self.filled if factor == 1.0 else self.filled * factor
+
+    @cached_property
+    def steps(self) -> FloatArray:
+        """From each value of `filled` to the next, shape (n, p - 1)."""
+        return np.diff(self.filled, axis=1)
+
+    def place(self, nm: float) -> float:
+        """Position on the axis, in its unit, of a wavelength in nm."""
+        axis = self.spectra.axis
+        if axis.unit == "nm":
+            return nm
+        medium = axis.medium or "vacuum"
+        return float(convert_positions(nm, "nm", medium, axis.unit, medium))
