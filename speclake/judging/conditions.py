@@ -1,9 +1,13 @@
 """How a spectrum was measured, as far as a requirement asks, and whether it is asked for."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from speclake.checks import Check
+from speclake.judging.doubts import AIR_TO_VACUUM as AIR_TO_VACUUM
+from speclake.judging.doubts import Doubt as Doubt
+from speclake.judging.doubts import blocking_doubts
 from speclake.measurement import Correction, Kind, Measurement
 from speclake.specs.model import Specification
 from speclake.specs.requirements import Requirement, same_text
@@ -52,6 +56,8 @@ class Conditions(NamedTuple):
     bandwidths: tuple[Bandwidth, ...] = ()
     instrument_class: str | None = None
     """Of the specification that judges: see `classed`."""
+    doubts: tuple[Doubt, ...] = ()
+    """What was found that may make the values wrong."""
 
     @classmethod
     def of(cls, found: "Conditions | Measurement | Mapping[str, object]") -> "Conditions":
@@ -98,8 +104,17 @@ class Fit:
 _NOT_MEANT = Fit(applies=False)
 
 
-def fits(requirement: Requirement, conditions: Sequence[Conditions]) -> list[Fit]:
-    """How each of some spectra stands to a requirement."""
+def fits(
+    requirement: Requirement,
+    conditions: Sequence[Conditions],
+    blocked_by: Collection[Check] = (),
+) -> list[Fit]:
+    """How each of some spectra stands to a requirement.
+
+    Parameters
+    ----------
+    blocked_by : checks whose doubts leave no verdict.
+    """
     wanted: dict[str, tuple[str, ...]] = {
         name: (text,)
         for name in CONDITIONS_AS_TEXT
@@ -110,7 +125,7 @@ def fits(requirement: Requirement, conditions: Sequence[Conditions]) -> list[Fit
     compared = {name: frozenset(map(same_text, texts)) for name, texts in wanted.items()}
     if UNPOLARISED in compared.get("polarisation", ()):
         compared["polarisation"] |= frozenset(EVEN_IN_S_AND_P)
-    return [_fit(requirement, compared, wanted, each) for each in conditions]
+    return [_fit(requirement, compared, wanted, each, blocked_by) for each in conditions]
 
 
 def of_another_quantity(requirement: Requirement, fit: Fit, unit: SpectralUnit) -> Fit:
@@ -129,6 +144,7 @@ def _fit(
     compared: Mapping[str, frozenset[str]],
     wanted: Mapping[str, tuple[str, ...]],
     conditions: Conditions,
+    blocked_by: Collection[Check],
 ) -> Fit:
     if conditions.kind not in JUDGED_KINDS:
         return _NOT_MEANT
@@ -155,8 +171,19 @@ def _fit(
         or _correction_hindrance(requirement, conditions.correction)
         or _smoothing_hindrance(requirement, conditions.smoothed)
         or _bandwidth_hindrance(requirement, conditions)
+        or doubt_hindrance(requirement, conditions, blocked_by)
     )
     return Fit(True, hindrance)
+
+
+def doubt_hindrance(
+    requirement: Requirement, conditions: Conditions, blocked_by: Collection[Check]
+) -> str | None:
+    """Why doubts about a scan leave no verdict; None where they do not."""
+    if not conditions.doubts:
+        return None
+    why = blocking_doubts(requirement, conditions.doubts, blocked_by, conditions.axis_unit)
+    return None if why is None else f"the {why}"
 
 
 def _not_met(requirement: Requirement, why: str) -> Fit:
@@ -257,10 +284,6 @@ def _reach(stretch: Bandwidth, unit: AxisUnit, asked: AxisUnit) -> tuple[float, 
     if unit != asked:
         ends = convert_positions(ends, unit, "vacuum", asked, "vacuum").tolist()
     return min(ends), max(ends)
-
-
-AIR_TO_VACUUM = 4e-4
-"""Relative distance that is more than air and vacuum differ by."""
 
 
 def _is_covered(ends: tuple[float, float], stretches: Iterable[tuple[float, float]]) -> bool:

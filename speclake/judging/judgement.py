@@ -21,7 +21,7 @@ from speclake.specs.requirements import BandRequirement, Requirement, ValueRequi
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import can_convert, convert_values, exact_factor
 
-ENGINE_VERSION = "1"
+ENGINE_VERSION = "2"
 """Kept with every verdict; it changes whenever a number or an outcome could."""
 
 ROWS_AT_ONCE = 512
@@ -87,7 +87,12 @@ def judge_columns(
     group = np.array([distinct.setdefault(each, len(distinct)) for each in conditions], np.intp)
     kinds = list(distinct)
     tasks = [
-        _prepared(each, spectra, lambda asked: fits(asked, kinds), group)
+        _prepared(
+            each,
+            spectra,
+            lambda asked: fits(asked, kinds, specification.blocked_by_of(asked)),
+            group,
+        )
         for each in specification.requirements
         if not each.roles
     ]

@@ -4,15 +4,25 @@ Whoever finds the measurements that belong together hands them over here, row fo
 lead first. Nothing is looked up, and what one row gives never depends on the others.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from speclake.checks import Check
 from speclake.conversion import turns_round
 from speclake.errors import UnitError
-from speclake.judging.conditions import COMBINED, Bandwidth, Conditions, Fit, classed, fits
+from speclake.judging.conditions import (
+    COMBINED,
+    Bandwidth,
+    Conditions,
+    Fit,
+    classed,
+    doubt_hindrance,
+    fits,
+)
+from speclake.judging.doubts import Doubt, within
 from speclake.judging.judgement import judge_drawn
 from speclake.judging.taking.given import Partners
 from speclake.judging.verdict_rows import verdicts
@@ -87,7 +97,8 @@ def judge_made(
     rows = list(zip(*(classed(each.conditions, specification) for each in drawn), strict=True))
     if isinstance(requirement.drawn_from, JoinedSegments):
         rows = [_with_bandwidths(requirement, requirement.drawn_from, each) for each in rows]
-    fit = [_fit_of(requirement, each) for each in rows]
+    blocked_by = specification.blocked_by_of(requirement)
+    fit = [_fit_of(requirement, each, blocked_by) for each in rows]
     made = _made(requirement, drawn)
     reasons = {row: why for row, why in made.reasons.items() if fit[row].hindrance is None}
     hindered = [_hindered(each, reasons.get(row)) for row, each in enumerate(fit)]
@@ -117,8 +128,13 @@ def judge_gathered(
     partners : for each row, by the name of a role, its measurement or why there is none.
     """
     conditions = classed(lead.conditions, specification)
-    fit = fits(requirement, conditions)
+    blocked_by = specification.blocked_by_of(requirement)
+    fit = fits(requirement, conditions, blocked_by)
     known = [_classed(each, specification) for each in partners]
+    fit = [
+        _hindered(each, _doubts_of(requirement, its, blocked_by))
+        for each, its in zip(fit, known, strict=True)
+    ]
     judgement = judge_drawn(lead.spectra, specification, requirement, conditions, fit, known)
     return Several(tuple(verdicts(judgement)))
 
@@ -145,6 +161,18 @@ def judge_lacking(
     )
 
 
+def _doubts_of(
+    requirement: Requirement, partners: Partners, blocked_by: Collection[Check]
+) -> str | None:
+    """The first of the other measurements that is in doubt, with why; None where none is."""
+    for name, each in partners.items():
+        if isinstance(each, str):
+            continue
+        if why := doubt_hindrance(requirement, each.conditions, blocked_by):
+            return f"{name}: {why}"
+    return None
+
+
 def _classed(partners: Partners, specification: Specification) -> Partners:
     return {
         name: each
@@ -162,14 +190,16 @@ def _nothing(keys: tuple[str, ...], unit: SpectralUnit) -> SpectrumSet:
     return SpectrumSet(_ANYWHERE, np.full((len(keys), 1), np.nan), unit, keys)
 
 
-def _fit_of(requirement: Requirement, row: Sequence[Conditions]) -> Fit:
+def _fit_of(
+    requirement: Requirement, row: Sequence[Conditions], blocked_by: Collection[Check]
+) -> Fit:
     """How measurements that belong together stand to a requirement: as the lead, then each other.
 
     Where they were measured was compared when they were brought together; here each is held
     against what the requirement asks of a scan.
     """
     lead, *others = row
-    fit = fits(requirement, [lead])[0]
+    fit = fits(requirement, [lead], blocked_by)[0]
     if not fit.applies or fit.hindrance is not None:
         return fit
     names = [role.name for role in requirement.roles[1:]]
@@ -178,7 +208,7 @@ def _fit_of(requirement: Requirement, row: Sequence[Conditions]) -> Fit:
             kind=lead.kind, angle_deg=lead.angle_deg, polarisation=lead.polarisation,
             side=lead.side, stage=lead.stage, site=lead.site, segment=lead.segment,
         )  # fmt: skip
-        other = fits(requirement, [there])[0]
+        other = fits(requirement, [there], blocked_by)[0]
         if not other.applies:
             why = f"the {name} was measured in another way than the requirement asks for"
             return Fit(True, why)
@@ -192,11 +222,14 @@ def _with_bandwidths(
 ) -> tuple[Conditions, ...]:
     """Conditions of segments with the bandwidths of the joined spectrum, each over its stretch.
 
+    What is in doubt of a segment beyond its stretch matters to nobody.
+
     Where the scans count in another unit than the seams, all bandwidths of a segment are taken for
     those of its stretch.
     """
     ends = [EVERYWHERE[0], *how.seams, EVERYWHERE[1]]
     found: list[Bandwidth] = []
+    doubts: list[tuple[Doubt, ...]] = []
     for each, low, high in zip(row, ends[:-1], ends[1:], strict=True):
         stretch = (low, high) if each.axis_unit == requirement.axis_unit else EVERYWHERE
         for known in each.bandwidths or (Bandwidth(*stretch, None),):
@@ -204,7 +237,11 @@ def _with_bandwidths(
             start, stop = max(start, stretch[0]), min(stop, stretch[1])
             if start <= stop:
                 found.append(Bandwidth(start, stop, known.bandwidth_nm))
-    return tuple(each._replace(bandwidths=tuple(found)) for each in row)
+        doubts.append(within(each.doubts, *stretch))
+    return tuple(
+        each._replace(bandwidths=tuple(found), doubts=own)
+        for each, own in zip(row, doubts, strict=True)
+    )
 
 
 def _merged(requirement: Requirement, row: Sequence[Conditions]) -> Conditions:

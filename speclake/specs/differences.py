@@ -21,6 +21,9 @@ LIMITS = {"at_least": 1, "at_most": -1}
 AIMS = ("target", "tolerance")
 """Keys that say limits in another way, as a number with what it may be off."""
 
+BLOCKING = "blocked_by"
+"""Key of the checks that leave no verdict; left out of a requirement, the specification's hold."""
+
 NAMES = ("id", "name", "instrument_class")
 """Keys by which an entry in a list of tables is known, whatever its place in the list."""
 
@@ -145,6 +148,7 @@ def _of_requirements(before: Requirement, after: Requirement) -> list[Difference
     wholes = (before.model_dump(mode="json"), after.model_dump(mode="json"))
     units = (before.unit, after.unit)
     found = list(_of_tables(_without_limits(old), _without_limits(new), wholes))
+    found += _of_blocking(old.get(BLOCKING), new.get(BLOCKING))
     for key, inwards in LIMITS.items():
         found += _of_limits(key, old.get(key), new.get(key), units, inwards)
     for key in AIMS:
@@ -160,7 +164,23 @@ def _of_requirements(before: Requirement, after: Requirement) -> list[Difference
 
 
 def _without_limits(said: Said) -> dict[str, Any]:
-    return {name: value for name, value in said.items() if name not in (*LIMITS, *AIMS)}
+    return {name: value for name, value in said.items() if name not in (*LIMITS, *AIMS, BLOCKING)}
+
+
+def _of_blocking(before: Any, after: Any) -> Iterator[Difference]:
+    """How the checks that leave no verdict by a requirement have changed, if they have."""
+    if before == after:
+        return
+    old, new = ("those of the specification" if each is None else each for each in (before, after))
+    if isinstance(old, str) or isinstance(new, str) or not old or not new:
+        words = f"{BLOCKING} changed from {_checks(old)} to {_checks(new)}"
+    else:
+        words = f"{BLOCKING}: {_texts_in_words(old, new)}"
+    yield Difference("changed", "", BLOCKING, words)
+
+
+def _checks(said: Any) -> str:
+    return said if isinstance(said, str) else _written(said)
 
 
 def _of_limits(

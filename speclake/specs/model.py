@@ -12,8 +12,9 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from speclake import tomlfile
+from speclake.checks import Check
 from speclake.specs.requirements import AnyRequirement, Requirement, same_text
-from speclake.specs.requirements.common import Angle, Table, Texts, texts
+from speclake.specs.requirements.common import Angle, Checks, Table, Texts, texts
 from speclake.specs.rollup import Repeats, Witness
 from speclake.specs.sampling import Lot
 
@@ -60,6 +61,7 @@ class Specification(Table):
     repeats: Repeats = Repeats()
     witness: Witness | None = None
     lot: Lot = Lot()
+    blocked_by: Checks = (Check.SATURATION, Check.UNFIT)
     requirement: tuple[AnyRequirement, ...]
 
     @model_validator(mode="after")
@@ -98,6 +100,11 @@ class Specification(Table):
     def instrument_class_of(self, instrument: str) -> str | None:
         """Class in which an instrument is listed; None if in none."""
         return self._class_of.get(same_text(instrument))
+
+    def blocked_by_of(self, requirement: Requirement) -> tuple[Check, ...]:
+        """Checks whose doubts leave no verdict by a requirement of it."""
+        own = requirement.blocked_by
+        return self.blocked_by if own is None else own
 
     @cached_property
     def _class_of(self) -> Mapping[str, str]:

@@ -7,6 +7,7 @@ from typing import Annotated, ClassVar, Literal, Self, cast, get_args
 from pydantic import BeforeValidator, Field, model_validator
 from typing_extensions import override
 
+from speclake.checks import Check
 from speclake.measurement import Correction
 from speclake.specs.requirements.over_sites import OverSites, OverSitesRule
 from speclake.specs.requirements.rules import Limited
@@ -37,6 +38,7 @@ def texts(written: object) -> object:
 
 Angle = Annotated[float, Field(ge=0, lt=90, allow_inf_nan=False)]
 Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
+Checks = Annotated[tuple[Check, ...], BeforeValidator(texts)]
 
 VALUE_UNITS: tuple[SpectralUnit, ...] = get_args(SpectralUnit)
 
@@ -97,6 +99,8 @@ class Requirement(Limited):
     # what such a spectrum must be
     needs_correction: Annotated[tuple[Correction, ...], BeforeValidator(texts)] = ()
     smoothing: Smoothing = "refused"
+    blocked_by: Checks | None = None
+    """Checks whose doubts leave no verdict; None for those of the specification."""
     note: str = ""
 
     @model_validator(mode="after")
