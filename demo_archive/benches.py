@@ -45,11 +45,11 @@ class Bench:
 BENCH_A = Bench(
     "bench A",
     "bench_a",
-    (Region(0, 0.02), Region(320, 0.004, -0.010), Region(860, 0.012, 0.030)),
+    (Region(0, 0.02), Region(320, 0.004, -0.010), Region(860, 0.012)),
     baseline_percent=0.005,
     decimals=3,
 )
-BENCH_B = Bench("bench B", "bench_b", (Region(0, 0.02), Region(950, 0.05, 0.04)), 0.02, decimals=2)
+BENCH_B = Bench("bench B", "bench_b", (Region(0, 0.02), Region(950, 0.05, 0.02)), 0.02, decimals=2)
 BENCH_C = Bench(
     "bench C",
     "bench_c",
@@ -81,7 +81,12 @@ def chance(seed: int, label: str) -> float:
 
 
 def measured(
-    bench: Bench, wavelength_nm: FloatArray, true_percent: FloatArray, seed: int, label: str
+    bench: Bench,
+    wavelength_nm: FloatArray,
+    true_percent: FloatArray,
+    seed: int,
+    label: str,
+    noise_times: FloatArray | float = 1.0,
 ) -> IntArray:
     """What the bench prints, in units of its last digit: shape (p,).
 
@@ -89,13 +94,14 @@ def measured(
     ----------
     true_percent : shape (p,), what an ideal bench would read.
     label : names the scan; its noise and its baseline follow from it.
+    noise_times : shape (p,) or one number; how many times the ordinary noise there is.
     """
     starts = np.array([region.start_nm for region in bench.regions])
     at = np.searchsorted(starts, wavelength_nm, side="right") - 1
     noise = np.array([region.noise_percent for region in bench.regions])[at]
     step = np.cumsum([region.step_percent for region in bench.regions])[at]
     baseline = bench.baseline_percent * chance(seed, f"{label}|baseline")
-    errors = noise * chances(seed, label, wavelength_nm.size)
+    errors = noise * noise_times * chances(seed, label, wavelength_nm.size)
     if bench.dark_percent is None:
         seen = true_percent + step + baseline + errors
     else:

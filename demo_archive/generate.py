@@ -11,7 +11,7 @@ from importlib.resources import files
 from os import utime
 from pathlib import Path
 
-from speclake_demo import mishaps, people, regular, turntable
+from speclake_demo import fitwork, mishaps, people, regular, turntable
 from speclake_demo.scans import Case, Drop
 
 _REPLACED_BY_MISHAP = frozenset({f"bench_d/P2603/{mishaps.SAME_BYTES_PANEL}_s6.csv"})
@@ -26,6 +26,11 @@ _ORDINARY = (
     regular.run_sheets,
     turntable.edge_filters,
     turntable.beam_splitters,
+    turntable.rare_earth_glass,
+    fitwork.holmium_glass,
+    fitwork.grey_filter,
+    fitwork.check_pieces,
+    fitwork.dark_filters,
 )
 
 
@@ -70,12 +75,15 @@ def write(folder: Path, *, seed: int = 1, upto: datetime | None = None) -> list[
     return drops
 
 
+FOLDERS = ("budgets", "floors", "formats", "qualification", "specs", "standards")
+
+
 def archive_files() -> dict[str, str]:
-    """Texts of the archive by path below it: settings, formats, budgets, floors, specifications."""
+    """Texts of the archive by path below it: settings, and what its folders hold."""
     root = files("speclake_demo")
     entries = {
         f"{folder}/{entry.name}": entry
-        for folder in ("budgets", "floors", "formats", "specs")
+        for folder in FOLDERS
         for entry in sorted((root / folder).iterdir(), key=lambda entry: entry.name)
     }
     entries["speclake.toml"] = root / "speclake.toml"
@@ -148,6 +156,7 @@ def summary() -> Summary:
             ),
             "cover panel": (regular.THICK_CORNERS_PANEL,),
             "deep-UV wafer": (regular.THIN_EDGE_WAFER,),
+            fitwork.DARK_FILTER: (),
             turntable.FILTER: (turntable.DULL_FILTER, turntable.LATE_EDGE_FILTER),
             turntable.SPLITTER: (turntable.ABSORBING_SPLITTER,),
         },

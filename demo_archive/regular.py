@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from speclake_demo import parts, texts
+from speclake_demo import parts, texts, troubles
 from speclake_demo.benches import BENCH_A, BENCH_B, BENCH_C, BENCH_D, Bench, chance, measured
 from speclake_demo.clock import WEEKS, at, wall
 from speclake_demo.scans import Drop, FloatArray, Scan
@@ -103,10 +103,17 @@ def scan_of(
     seed: int,
     label: str,
 ) -> Scan:
-    """Scan with the noise, the steps and the digits of a bench."""
+    """Scan with the noise, the steps and the digits of a bench, and what befell it."""
     return Scan(
         wavelength_nm=wavelength,
-        steps=measured(bench, wavelength, true_percent, seed, label),
+        steps=measured(
+            bench,
+            wavelength,
+            troubles.seen_with(bench, wavelength, true_percent, scanned),
+            seed,
+            label,
+            troubles.noise_times(bench, wavelength, scanned),
+        ),
         decimals=bench.decimals,
         unit="T" if bench.is_fraction else "%R" if bench is BENCH_D else "%T",
         fields={"instrument": bench.name, **fields},
@@ -293,6 +300,9 @@ def wafer_maps(seed: int) -> Iterator[Drop]:
             )
 
 
+EMPTY_BEAM = "empty beam"
+
+
 def deep_uv_runs(seed: int) -> Iterator[Scan]:
     """Scan of every site on bench C, in the order of its counter of runs."""
     counter = 0
@@ -307,15 +317,32 @@ def deep_uv_runs(seed: int) -> Iterator[Scan]:
 
 def deep_uv_wafers(seed: int) -> Iterator[Drop]:
     """Exports of bench C, which know neither lot nor site."""
-    for scan in deep_uv_runs(seed):
+    for scan in (*empty_beams(seed), *deep_uv_runs(seed)):
         path = f"{BENCH_C.folder}/{scan.fields['run']}.jdx"
         yield Drop(path, texts.jcamp_text(scan), scan.scanned + SAVING_TIME, (scan,))
+
+
+def empty_beams(seed: int) -> Iterator[Scan]:
+    """The empty beam of bench C, an hour before each wafer."""
+    for number, (lot, _, week) in enumerate(wafers(), 1):
+        name = f"C-beam-{number}"
+        fields = {
+            "kind": "blank",
+            "lot": lot,
+            "sample": EMPTY_BEAM,
+            "segment": "deep UV",
+            "bandwidth_nm": "1",
+            "operator": "op 3",
+            "run": name,
+        }
+        true = np.full_like(DEEP_UV_NM, 100.0)
+        yield scan_of(BENCH_C, DEEP_UV_NM, true, fields, at(week, 4, 8), seed, name)
 
 
 def run_sheets(seed: int) -> Iterator[Drop]:
     """Run sheet of each wafer lot: the first before its scans, the second after them."""
     by_lot: dict[str, list[Scan]] = {}
-    for scan in deep_uv_runs(seed):
+    for scan in sorted([*empty_beams(seed), *deep_uv_runs(seed)], key=lambda scan: scan.scanned):
         by_lot.setdefault(scan.fields["lot"], []).append(scan)
     for number, (lot, scans) in enumerate(by_lot.items()):
         first, last = scans[0].scanned, scans[-1].scanned

@@ -93,14 +93,17 @@ def semicolon_text(scan: Scan) -> bytes:
     return _encoded([*lines, "", f"nm;{scan.unit}", *points], "\r\n", "cp1252")
 
 
+_PIECES = {"part": "product", "witness piece": "witness", "standard": "standard"}
+
+
 def comma_text(scan: Scan) -> bytes:
     """Export of bench E: ``key = value`` lines, commas, decimal point, ASCII."""
     f = scan.fields
     entries = {
         "bench": f["instrument"],
-        "piece": {"part": "product", "witness piece": "witness"}[f["kind"]],
-        "product": f["product"],
-        "lot": f["lot"],
+        "piece": _PIECES[f["kind"]],
+        "product": f.get("product", ""),
+        "lot": f.get("lot", ""),
         "coating run": f.get("coating_run", ""),
         "serial": f.get("serial", ""),
         "sample": f.get("sample", ""),
@@ -108,7 +111,7 @@ def comma_text(scan: Scan) -> bytes:
         "repeat of": f.get("repeat_of", ""),
         "substrate": f.get("substrate", ""),
         "stage": f.get("stage", ""),
-        "face": f["side"],
+        "face": f.get("side", ""),
         "mounted in": f["accessory"],
         "turned by": f["angle_deg"],
         "light": f["polarisation"],
@@ -172,7 +175,7 @@ def run_sheet_text(scans: Sequence[Scan]) -> bytes:
     """Run sheet as CSV: which run of bench C is which wafer and site."""
     lines = [
         ",".join(SHEET_COLUMNS),
-        *(",".join(scan.fields[column] for column in SHEET_COLUMNS) for scan in scans),
+        *(",".join(scan.fields.get(column, "") for column in SHEET_COLUMNS) for scan in scans),
     ]
     return _encoded(lines, "\r\n", "ascii")
 

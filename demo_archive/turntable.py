@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-from speclake_demo import parts, texts
+from speclake_demo import glasses, parts, texts, troubles
 from speclake_demo.benches import BENCH_E, chance, measured
 from speclake_demo.clock import at, wall
 from speclake_demo.regular import SAVING_TIME
@@ -54,6 +54,7 @@ def _scan(
     setting: Setting,
     scanned: datetime,
 ) -> Scan:
+    on_part = {} if fields["kind"] == "standard" else {"side": "front"}
     return Scan(
         wavelength_nm=TURNTABLE_NM,
         steps=measured(BENCH_E, TURNTABLE_NM, true_percent, seed, label),
@@ -62,7 +63,7 @@ def _scan(
         fields={
             "instrument": BENCH_E.name,
             **fields,
-            "side": "front",
+            **on_part,
             "accessory": setting.accessory,
             "angle_deg": f"{setting.angle_deg:g}",
             "polarisation": setting.polarisation,
@@ -111,9 +112,24 @@ def edge_filters(seed: int) -> Iterator[Drop]:
 def _filter(seed: int, serial: str, thickness: float) -> FloatArray:
     thickness *= 1 + 0.0003 * chance(seed, f"edge of {serial}")
     if serial == LATE_EDGE_FILTER:
-        thickness *= 1.007
+        thickness *= 1.006
     scatter = 0.0031 if serial == DULL_FILTER else 0.0003
     return parts.edge_filter(TURNTABLE_NM, thickness) * (1 - scatter)
+
+
+STANDARD_WEEKS = (2, 3, 4, 5, 6, 7, 8, 9)
+
+
+def rare_earth_glass(seed: int) -> Iterator[Drop]:
+    """Exports of the glass that shows how true the wavelengths are: each Monday, and once again."""
+    mornings = [at(week, 0, 8) for week in STANDARD_WEEKS]
+    for when in (*mornings, at(9, 1, 8)):
+        true = glasses.spectrum(
+            glasses.RARE_EARTH_GLASS, TURNTABLE_NM, troubles.scale_error_nm(BENCH_E, when)
+        )
+        fields = {"kind": "standard", "sample": glasses.RARE_EARTH_GLASS}
+        name = f"{glasses.RARE_EARTH_GLASS} {wall(when):%Y-%m-%d}"
+        yield _drop(_scan(seed, name, true, fields, Setting(), when), glasses.RARE_EARTH_GLASS)
 
 
 def beam_splitters(seed: int) -> Iterator[Drop]:

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from speclake_demo import benches, generate, mishaps, parts, regular, turntable
+from speclake_demo import benches, fitwork, generate, mishaps, parts, regular, turntable
 from speclake_demo.scans import Drop, Scan
 
 from speclake.measurement import FIELDS
 
-BYTES_OF_SEED_1 = "c6c2a3b5da72a939548bd0caa65dbe052139d76ea9ca866ba379b87b4cd4a392"
+BYTES_OF_SEED_1 = "3bfaf100ccc3fdabab90563fb5de027b05c556aba077bec14e731dd7632e9440"
 
 
 @pytest.fixture(scope="module")
@@ -87,7 +87,7 @@ def test_ten_weeks_of_some_hundreds_of_scans_in_time_order(drops: list[Drop]) ->
 
 
 def test_clocks_of_the_benches_jump_to_summer_time(drops: list[Drop]) -> None:
-    assert [s.scanned.hour for s in scans_of(drops, kind="blank")] == [7] * 4 + [6] * 6
+    assert [s.scanned.hour for s in scans_of(drops, kind="zero line")] == [7] * 4 + [6] * 6
 
 
 def test_states_that_replace_are_marked(drops: list[Drop]) -> None:
@@ -129,6 +129,7 @@ def test_names_are_plain_and_of_nobody(drops: list[Drop]) -> None:
             regular.WAFER,
             turntable.FILTER,
             turntable.SPLITTER,
+            fitwork.DARK_FILTER,
         },
     }
     for name, allowed in plain.items():

@@ -102,6 +102,7 @@ def test_both_specifications_of_the_windows_apply_and_one_of_each_other_product(
         "camera window": 60,
         "camera window, in-house": 60,
         "cover panel": 12,
+        "dark filter": 4,
         "deep-UV wafer": 6,
     }
 

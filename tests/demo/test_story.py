@@ -71,9 +71,13 @@ def uncertainty_of(requirement: dict[str, Any]) -> float:
 
     Errors that are alike over a length L leave of a band of width W the share
     2 L/W (1 - L/W (1 - exp(-W/L))) of their variance. The factor is t for 39 degrees of freedom.
+    Where the specification states one line alone, that is the uncertainty.
     """
     if "uncertainty" not in requirement:
         return 0.0
+    if isinstance(requirement["uncertainty"], list):
+        (line,) = requirement["uncertainty"]
+        return float(line["expanded"])
     name = requirement["uncertainty"]["budget"]
     lines = tomllib.loads(generate.archive_files()[f"budgets/{name}.toml"])["lines"]
     width = float(requirement["band"][1] - requirement["band"][0])
