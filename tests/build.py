@@ -16,14 +16,18 @@ from speclake.archive.rows import (
     Batch,
     EventKind,
     EventRow,
+    FigureRow,
     FileOutcome,
     FileRow,
     FindingRow,
+    QualificationRow,
     SpecificationRow,
+    StandardRow,
     StoredSpectrum,
     file_id,
 )
 from speclake.archive.store import Store, create
+from speclake.checks import Check, Severity
 from speclake.measurement import Measurement
 from speclake.specs.verdicts import Outcome, Verdict
 from speclake.spectrum import Spectrum
@@ -174,11 +178,64 @@ def finding(name: str = "A1") -> FindingRow:
     return FindingRow(
         finding_id=identifier(f"finding {name}"),
         measurement_id=identifier(name),
-        check="baseline age",
-        severity="remark",
+        check=Check.BASELINE,
+        severity=Severity.REMARK,
         text="the baseline was 3 days old",
         value=3.0,
         unit="d",
+    )
+
+
+def figure(of: str = "A1", value: float = 0.02, **changes: Any) -> FigureRow:
+    """Noise of a measurement."""
+    facts: dict[str, Any] = {
+        "figure_id": identifier(f"figure {of} {value} {changes}"),
+        "measurement_id": identifier(of),
+        "name": "noise",
+        "value": value,
+        "unit": "%T",
+        "start": 400.0,
+        "stop": 860.0,
+        "version": "1",
+    }
+    return FigureRow(**(facts | changes))
+
+
+def qualification(of: str = "A1", taken_at: datetime = NOON, **changes: Any) -> QualificationRow:
+    """Band of a standard that a measurement found 0.1 nm off."""
+    facts: dict[str, Any] = {
+        "qualification_id": identifier(f"qualification {of} {taken_at} {changes}"),
+        "measurement_id": identifier(of),
+        "programme": "bench 1",
+        "programme_version": standard().standard_version,
+        "check": "holmium",
+        "what": "band positions",
+        "instrument": "bench 1",
+        "quantity": "transmittance",
+        "start_nm": 240.0,
+        "stop_nm": 640.0,
+        "taken_at": taken_at,
+        "at": 361.3,
+        "expected": 361.3,
+        "value": 361.4,
+        "error": 0.1,
+        "low": -0.5,
+        "high": 0.5,
+        "unit": "nm",
+        "outcome": Outcome.PASS,
+        "version": "1",
+    }
+    return QualificationRow(**(facts | changes))
+
+
+def standard() -> StandardRow:
+    """Programme that `qualification` is of."""
+    return StandardRow(
+        standard_version=identifier("bench 1"),
+        sort="programme",
+        name="bench 1",
+        content="{}",
+        first_used_at=NOON,
     )
 
 

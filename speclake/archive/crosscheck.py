@@ -30,6 +30,10 @@ _REFERENCES = (
     ("verdicts", "spectrum", "derived", "derived_id", "a derived spectrum"),
     ("derived", "parents", "measurements", "measurement_id", "a measurement"),
     ("findings", "measurement_id", "measurements", "measurement_id", "a measurement"),
+    ("figures", "measurement_id", "measurements", "measurement_id", "a measurement"),
+    ("qualifications", "measurement_id", "measurements", "measurement_id", "a measurement"),
+    ("qualifications", "programme_version", "standards", "standard_version", "a programme"),
+    ("qualifications", "certificate_version", "standards", "standard_version", "a certificate"),
 )
 """Column that names a row of another table, and the column in which that must stand."""
 
@@ -115,7 +119,7 @@ class CrossCheck:
                 self._problems.append((f"axis {axis_id}", f"positions of {axis.id}", "its own"))
 
     def _add(self, table: str, column: str, names: Names) -> None:
-        if column in ("axis_id", "spec_version"):  # few, on thousands of rows
+        if (table, column) not in _ONCE:  # few, on thousands of rows
             names = np.unique(names)
         self._names.setdefault((table, column), []).append(names)
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -160,6 +161,9 @@ class QualificationRow:
     stop_nm: float
     standard: str | None = None
     certificate: str | None = None
+    """Identification on the certificate."""
+    certificate_version: str | None = None
+    """Name of its content, by which `StandardRow` keeps it."""
     taken_at: datetime
     at: float | None = None
     expected: float | None = None
@@ -231,7 +235,8 @@ class EventRow:
     subject: str
     """A measurement_id; the order or lot for ``adopt revision``, the lot for ``state lot``, the
     name for ``save format`` or of a validation pack, the concession for one of the events of
-    ``concede``."""
+    ``concede``, the number of the report for one of ``issue report``, the instrument for ``log
+    instrument``."""
     details: Mapping[str, str]
     who: str
     why: str
@@ -250,6 +255,18 @@ class SpecificationRow:
     first_used_at: datetime
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandardRow:
+    """A certificate or a programme as it was used, so that a qualification can be made again."""
+
+    standard_version: str
+    sort: Literal["certificate", "programme"]
+    name: str
+    content: str
+    """All that it says, as JSON."""
+    first_used_at: datetime
+
+
 @dataclass(frozen=True)
 class Batch:
     """What one commit adds. Empty tables are not written."""
@@ -265,6 +282,7 @@ class Batch:
     files: tuple[FileRow, ...] = ()
     events: tuple[EventRow, ...] = ()
     specifications: tuple[SpecificationRow, ...] = ()
+    standards: tuple[StandardRow, ...] = ()
     originals: Mapping[str, bytes | Path] = field(default_factory=dict)
     """Bytes of each file by its sha256, or a copy of a file that is too long to be held."""
 
@@ -272,7 +290,7 @@ class Batch:
         return any(
             (self.measurements, self.spectra, self.axes, self.derived, self.verdicts,
              self.findings, self.figures, self.qualifications, self.files, self.events,
-             self.specifications, self.originals)
+             self.specifications, self.standards, self.originals)
         )  # fmt: skip
 
 

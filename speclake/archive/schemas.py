@@ -33,6 +33,7 @@ from speclake.archive.rows import (
     FindingRow,
     QualificationRow,
     SpecificationRow,
+    StandardRow,
     StoredSpectrum,
 )
 from speclake.errors import ArchiveDamaged
@@ -52,6 +53,7 @@ ROWS: Mapping[str, type] = {
     "files": FileRow,
     "events": EventRow,
     "specifications": SpecificationRow,
+    "standards": StandardRow,
 }
 """Class of the rows of each table."""
 

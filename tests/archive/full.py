@@ -9,13 +9,16 @@ from tests import build
 
 
 def full_batch(*names: str, of: Spectrum | None = None) -> Batch:
-    """Batch as intake makes it, and an event and a derived spectrum for each name."""
+    """Batch as intake makes it, and of all other tables a row for each name."""
     scan = of or build.spectrum()
     batch = build.batch(*names, of=[scan] * len(names))
     return replace(
         batch,
         events=tuple(build.event(name, lot="L1") for name in names),
         derived=tuple(derived(name, scan) for name in names),
+        figures=tuple(build.figure(name) for name in names),
+        qualifications=tuple(build.qualification(name) for name in names),
+        standards=(build.standard(),),
     )
 
 

@@ -34,7 +34,7 @@ act = st.one_of(
         st.sampled_from([Outcome.PASS, Outcome.FAIL, Outcome.UNDECIDED]),
     ),
     st.tuples(st.just("assign"), name, st.sampled_from(["L1", "L2", ""])),
-    st.tuples(st.sampled_from(["withdraw", "reinstate", "settle"]), name),
+    st.tuples(st.sampled_from(["withdraw", "reinstate", "settle", "review", "release"]), name),
     st.tuples(st.just("supersede"), name, name),
 )
 step = st.one_of(
@@ -50,6 +50,7 @@ class Known:
 
     lot: str | None = None
     withdrawn: bool = False
+    in_review: bool = False
     conflict: bool = False
     twins: list[str] = field(default_factory=list)
     verdicts: dict[str, tuple[str, dict[str, Outcome]]] = field(default_factory=dict)
@@ -89,6 +90,8 @@ class Model:
             it.lot = more[0] or None
         elif kind in ("withdraw", "reinstate"):
             it.withdrawn = kind == "withdraw"
+        elif kind in ("review", "release"):
+            it.in_review = kind == "review"
         elif kind == "settle":
             for other in self.known.values():
                 if other is it or of in other.twins:
@@ -179,6 +182,8 @@ def _event(kind: str, of: str, more: Sequence[str], at: timedelta) -> EventRow:
         "withdraw": EventKind.WITHDRAW,
         "reinstate": EventKind.REINSTATE,
         "settle": EventKind.SETTLE_CONFLICT,
+        "review": EventKind.PUT_ASIDE,
+        "release": EventKind.RELEASE,
         "supersede": EventKind.LINK,
     }
     made = event(of, kinds[kind])
@@ -200,6 +205,7 @@ def check_against_model(world: World, model: Model) -> None:
         successor = model.superseded_by(of)
         assert row["lot"] == it.lot
         assert row["withdrawn"] == it.withdrawn
+        assert row["in_review"] == it.in_review
         assert row["outcome"] == it.outcome
         assert row["in_conflict"] == model.in_conflict(of)
         assert row["superseded_by"] == (identifier(successor) if successor else None)

@@ -52,7 +52,8 @@ def test_a_commit_shows_every_table_and_original_at_once(store: Store[PlainCatal
     assert store.head() == commit
     assert {entry.table: entry.rows for entry in commit.adds} == {
         "measurements": 2, "spectra": 2, "axes": 1, "derived": 2, "verdicts": 2, "findings": 2,
-        "files": 2, "events": 2, "specifications": 1, "originals": 2,
+        "figures": 2, "qualifications": 2, "files": 2, "events": 2, "specifications": 1,
+        "standards": 1, "originals": 2,
     }  # fmt: skip
     assert commit.digests.keys() == {entry.table for entry in commit.adds}
     assert (commit.who, commit.why, commit.kind, commit.at) == (

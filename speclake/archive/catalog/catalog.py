@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from speclake.archive.catalog import belonging, judged, ledger, lookups, query
+from speclake.archive.catalog.aboutfitness import AboutFitness
 from speclake.archive.catalog.ledger import Listing
 from speclake.archive.catalog.query import Query
 from speclake.archive.catalog.session import Resources
@@ -18,7 +19,7 @@ from speclake.archive.rows import EventKind, EventRow, FileOutcome, FileRow, Spe
 from speclake.measurement import Kind, LinkKind, Measurement
 
 
-class Catalog:
+class Catalog(AboutFitness):
     """Everything known of an archive's measurements, as of one commit until the next refresh.
 
     Measurements are shown in their effective version (`speclake.archive.catalog.effective`). All
@@ -235,10 +236,6 @@ class Catalog:
     def linked_to(self, kind: LinkKind, targets: Sequence[str]) -> list[tuple[str, str]]:
         """Measurements with a link of one kind to any of the targets, each with its target."""
         return self._ask(lookups.linked_to, kind, targets)
-
-    def findings(self, ids: Sequence[str]) -> pl.DataFrame:
-        """Findings on measurements, in the order of the chain."""
-        return self._ask(lookups.findings, ids)
 
     # --- the ledger ---------------------------------------------------------------------------
 

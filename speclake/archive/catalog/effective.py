@@ -6,7 +6,8 @@ whether the chain is read at once or commit by commit:
 ``assign`` sets each assignable field that its details name (an empty text clears it; a text that
 is no value of the field changes nothing), says so in `origin`, and strikes what `unresolved` said
 of the field (an entry begins with the names of its fields: ``sample or serial: ...``).
-``withdraw`` and ``reinstate`` set the flag, with who and why.
+``withdraw`` and ``reinstate`` set the flag, with who and why; so do ``put aside`` and ``release``
+for the review.
 ``link`` adds a link from its subject: details ``kind``, ``target`` and, where the target is a
 name, ``by_name = true``; the evidence is the event's why.
 ``settle conflict`` clears the conflict of its subject, and of those whose values it shares.
@@ -40,6 +41,8 @@ _CHANGING = ", ".join(
         EventKind.ASSIGN,
         EventKind.WITHDRAW,
         EventKind.REINSTATE,
+        EventKind.PUT_ASIDE,
+        EventKind.RELEASE,
         EventKind.LINK,
         EventKind.SETTLE_CONFLICT,
     )
@@ -101,13 +104,8 @@ def find_settled(cursor: Cursor) -> None:
 def apply_events(cursor: Cursor) -> None:
     """Replace ``working`` by what the events of the chunk make of it."""
     _find_assigned(cursor)
-    cursor.execute(
-        f"""CREATE OR REPLACE TEMP TABLE flagged AS
-        SELECT measurement_no, max_by(kind, event_no) = '{EventKind.WITHDRAW}' AS is_withdrawn,
-               max_by(who, event_no) AS who, max_by(why, event_no) AS why
-        FROM fresh_events
-        WHERE kind IN ('{EventKind.WITHDRAW}', '{EventKind.REINSTATE}') GROUP BY measurement_no"""
-    )
+    _find_flagged(cursor, "withdrawn_now", EventKind.WITHDRAW, EventKind.REINSTATE)
+    _find_flagged(cursor, "reviewed_now", EventKind.PUT_ASIDE, EventKind.RELEASE)
     cursor.execute(
         """CREATE OR REPLACE TEMP TABLE linked AS
         SELECT measurement_no, list({kind: kind, target: target, by_name: by_name,
@@ -124,19 +122,37 @@ def apply_events(cursor: Cursor) -> None:
                 NOT list_has_any(string_split(split_part(entry, ':', 1), ' or '),
                                  map_keys(a.told))) END AS unresolved,
             CASE WHEN s.measurement_no IS NULL THEN w.conflict END AS conflict,
-            coalesce(f.is_withdrawn, w.withdrawn) AS withdrawn,
-            CASE WHEN f.is_withdrawn IS NULL THEN w.withdrawn_by
-                 WHEN f.is_withdrawn THEN f.who END AS withdrawn_by,
-            CASE WHEN f.is_withdrawn IS NULL THEN w.withdrawn_why
-                 WHEN f.is_withdrawn THEN f.why END AS withdrawn_why,
+            {_flagged("f", "withdrawn", "withdrawn_by", "withdrawn_why")},
+            {_flagged("r", "in_review", "review_by", "review_why")},
             CASE WHEN l.links IS NULL THEN w.links ELSE list_concat(w.links, l.links) END AS links
         )
         FROM working AS w
         LEFT JOIN assigned AS a USING (measurement_no)
         LEFT JOIN settled_now AS s USING (measurement_no)
-        LEFT JOIN flagged AS f USING (measurement_no)
+        LEFT JOIN withdrawn_now AS f USING (measurement_no)
+        LEFT JOIN reviewed_now AS r USING (measurement_no)
         LEFT JOIN linked AS l USING (measurement_no)"""
     )
+
+
+def _find_flagged(cursor: Cursor, table: str, on: EventKind, off: EventKind) -> None:
+    """What the last event of two opposite kinds says of each measurement, into a table."""
+    cursor.execute(
+        f"""CREATE OR REPLACE TEMP TABLE {table} AS
+        SELECT measurement_no, max_by(kind, event_no) = '{on}' AS is_on,
+               max_by(who, event_no) AS who, max_by(why, event_no) AS why
+        FROM fresh_events WHERE kind IN ('{on}', '{off}') GROUP BY measurement_no"""
+    )
+
+
+def _flagged(alias: str, flag: str, by: str, why: str) -> str:
+    """SQL of a flag, who set it and why, once an event may have set it or taken it back."""
+    reasons = ", ".join(
+        f"CASE WHEN {alias}.is_on IS NULL THEN w.{column} WHEN {alias}.is_on THEN {said} END "
+        f"AS {column}"
+        for column, said in ((by, f"{alias}.who"), (why, f"{alias}.why"))
+    )
+    return f"coalesce({alias}.is_on, w.{flag}) AS {flag}, {reasons}"
 
 
 def _find_assigned(cursor: Cursor) -> None:

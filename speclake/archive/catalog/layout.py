@@ -16,7 +16,7 @@ import duckdb
 from speclake.archive.chain import BEFORE_THE_FIRST
 from speclake.archive.schemas import SCHEMAS
 
-LAYOUT = 1
+LAYOUT = 2
 """Counts the changes of this module and of what the loader writes."""
 
 TAIL = "tail"
@@ -58,7 +58,8 @@ TABLES: Mapping[str, Table] = {
         without=("header",),
         derived=(
             "outcome VARCHAR", "superseded_by VARCHAR", "withdrawn BOOLEAN",
-            "withdrawn_by VARCHAR", "withdrawn_why VARCHAR", "in_conflict BOOLEAN",
+            "withdrawn_by VARCHAR", "withdrawn_why VARCHAR", "in_review BOOLEAN",
+            "review_by VARCHAR", "review_why VARCHAR", "in_conflict BOOLEAN",
             "unassigned BOOLEAN", "search_text VARCHAR",
         ),
         number="measurement_no",
@@ -78,6 +79,14 @@ TABLES: Mapping[str, Table] = {
         number="verdict_no",
     ),
     "findings": Table(own=("measurement_no INTEGER", "commit_number BIGINT"), rows="findings"),
+    "figures": Table(
+        own=("measurement_no INTEGER", "commit_number BIGINT"),
+        rows="figures",
+        without=("figure_id", "measurement_id"),
+    ),
+    "qualifications": Table(
+        own=("measurement_no INTEGER", "commit_number BIGINT"), rows="qualifications"
+    ),
     "events": Table(
         own=("event_no INTEGER", "measurement_no INTEGER", "commit_number BIGINT"), rows="events"
     ),
@@ -88,6 +97,7 @@ TABLES: Mapping[str, Table] = {
         without=("values",),
     ),
     "specifications": Table(own=("commit_number BIGINT",), rows="specifications"),
+    "standards": Table(own=("commit_number BIGINT",), rows="standards"),
     "links": Table(
         own=(
             "link_no INTEGER", "measurement_no INTEGER", "target_no INTEGER",

@@ -73,9 +73,12 @@ def _take(cursor: Cursor, chunk: Chunk, given: About) -> None:
         taking.take_links(cursor, given.links)
     else:
         taking.none_of(cursor, "links")
-    if "findings" in chunk.tables:
-        taking.take_findings(cursor)
-    for name in ("axes", "derived", "specifications"):
+    for name in ("findings", "qualifications"):
+        if name in chunk.tables:
+            taking.take_said(cursor, name)
+    if "figures" in chunk.tables:
+        taking.take_figures(cursor)
+    for name in ("axes", "derived", "specifications", "standards"):
         if name in chunk.tables:
             taking.take_as_given(cursor, name)
 

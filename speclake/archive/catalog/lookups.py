@@ -287,15 +287,6 @@ def linked_to(session: Session, kind: LinkKind, targets: Sequence[str]) -> list[
     )
 
 
-def findings(session: Session, ids: Sequence[str]) -> pl.DataFrame:
-    """Findings on measurements, in the order of the chain."""
-    return session.frame(
-        f"""SELECT * EXCLUDE (measurement_no) FROM findings WHERE {AMONG}
-        ORDER BY commit_number, finding_id""",
-        [numbers_of(session, ids)],
-    )
-
-
 def totals(session: Session) -> dict[str, int]:
     """How much the archive holds, and how much of it waits for a person."""
     found = session.frame(
@@ -304,6 +295,7 @@ def totals(session: Session) -> dict[str, int]:
             count(*) FILTER (WHERE superseded_by IS NOT NULL) AS superseded,
             count(*) FILTER (WHERE unassigned AND NOT withdrawn) AS unassigned,
             count(*) FILTER (WHERE in_conflict AND NOT withdrawn) AS in_conflict,
+            count(*) FILTER (WHERE in_review AND NOT withdrawn) AS in_review,
             count(*) FILTER (WHERE outcome IS NULL AND NOT withdrawn) AS not_judged,
             (SELECT count(*) FROM files) AS files,
             (SELECT count(*) FROM files WHERE outcome = 'refused') AS refused,

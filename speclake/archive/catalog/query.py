@@ -10,6 +10,7 @@ from speclake.archive.catalog.layout import SNAPSHOT, TAIL, hidden
 from speclake.archive.catalog.numbers import AMONG, numbers_of
 from speclake.archive.catalog.session import Session
 from speclake.archive.catalog.standing import severity
+from speclake.checks import Check, Severity
 from speclake.specs.verdicts import SEVERITY, Outcome
 
 Shown = Literal["hide", "show", "only"]
@@ -23,9 +24,13 @@ OUTCOMES = (
 )
 """What a measurement can be asked for; only a part can be incomplete."""
 
+_WEIGHTS = tuple(str(severity) for severity in Severity)
+FINDINGS = (*_WEIGHTS, *(str(check) for check in Check if check is not Check.REVIEW))
+"""What a measurement can be asked for among its findings."""
+
 MATCHED = (
     "sample", "lot", "product", "order_number", "customer", "serial", "coating_run", "instrument",
-    "kind", "quantity", "site", "file",
+    "accessory", "kind", "quantity", "site", "file",
 )  # fmt: skip
 """Columns of `Query` that are compared as a whole, with ``*`` for any text."""
 
@@ -35,7 +40,8 @@ LISTED = (
     "folder", "operator", "comment", "side", "stage", "segment", "angle_deg", "polarisation",
     "geometry", "port", "accessory", "x_mm", "y_mm", "scanned_at", "arrived_at", "axis_id",
     "points", "axis_first", "axis_last", "axis_unit", "withdrawn", "withdrawn_by",
-    "withdrawn_why", "superseded_by", "in_conflict", "conflict", "unassigned", "commit_number",
+    "withdrawn_why", "superseded_by", "in_conflict", "conflict", "unassigned", "in_review",
+    "review_by", "review_why", "commit_number",
 )  # fmt: skip
 """Columns of a list of measurements."""
 
@@ -56,14 +62,16 @@ class Query:
 
     Parameters
     ----------
-    sample, lot, product, order_number, customer, serial, coating_run, instrument, kind, quantity,
-    site, file : the whole text; ``*`` stands for any text.
+    sample, lot, product, order_number, customer, serial, coating_run, instrument, accessory, kind,
+    quantity, site, file : the whole text; ``*`` stands for any text.
     text : found anywhere in sample, lot, serial, product, order, customer, coating run, file,
         operator, comment or instrument, in capitals or not.
     since, until : span of `trusted_at`; until is outside. Aware times.
     outcome : one of `OUTCOMES`. With `spec`, the outcome under that specification alone.
     spec : name of a specification that has judged the measurement.
-    unassigned, in_conflict : whether it is so; None does not ask.
+    finding : one of `FINDINGS`: a check that found something, or how much a finding weighs. Who is
+        under review is asked for with `in_review`.
+    unassigned, in_conflict, in_review : whether it is so; None does not ask.
     withdrawn, superseded : whether such measurements are hidden, shown too, or the only ones.
     ids : only these measurements.
     sort : one of `LISTED`. Rows that are equal in it come in the order of taking in.
@@ -78,6 +86,7 @@ class Query:
     serial: str | None = None
     coating_run: str | None = None
     instrument: str | None = None
+    accessory: str | None = None
     kind: str | None = None
     quantity: str | None = None
     site: str | None = None
@@ -87,8 +96,10 @@ class Query:
     until: datetime | None = None
     outcome: str | None = None
     spec: str | None = None
+    finding: str | None = None
     unassigned: bool | None = None
     in_conflict: bool | None = None
+    in_review: bool | None = None
     withdrawn: Shown = "hide"
     superseded: Shown = "hide"
     ids: tuple[str, ...] | None = None
@@ -103,6 +114,10 @@ class Query:
         if self.outcome is not None and self.outcome not in OUTCOMES:
             raise ValueError(
                 f"outcome: found {str(self.outcome)!r}; expected one of {', '.join(OUTCOMES)}"
+            )
+        if self.finding is not None and self.finding not in FINDINGS:
+            raise ValueError(
+                f"finding: found {str(self.finding)!r}; expected one of {', '.join(FINDINGS)}"
             )
         for name in ("since", "until"):
             time = getattr(self, name)
@@ -139,15 +154,26 @@ def where(session: Session, query: Query) -> Where:
         found.add("trusted_at >= ?", query.since)
     if query.until is not None:
         found.add("trusted_at < ?", query.until)
-    for name in ("unassigned", "in_conflict"):
+    for name in ("unassigned", "in_conflict", "in_review"):
         if (asked := getattr(query, name)) is not None:
             found.add(name if asked else f"NOT {name}")
     show(found, "withdrawn", query.withdrawn)
     show(found, "superseded_by IS NOT NULL", query.superseded)
     if query.ids is not None:
         found.add(AMONG, numbers_of(session, query.ids))
+    if query.finding is not None:
+        condition, word = asked_for(query.finding)
+        found.add(
+            f"measurement_no IN (SELECT measurement_no FROM findings WHERE {condition})", word
+        )
     _judged(found, query.outcome, query.spec)
     return found
+
+
+def asked_for(finding: str) -> tuple[str, str]:
+    """Condition on a finding, and the word for its question mark."""
+    column = "severity" if finding in _WEIGHTS else '"check"'
+    return f"{column} = ?", finding
 
 
 def match(found: Where, name: str, text: str | None) -> None:

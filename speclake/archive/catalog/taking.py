@@ -12,6 +12,11 @@ from speclake.archive.rows import EventKind
 Cursor = duckdb.DuckDBPyConnection
 
 _FIRST = "row_number() OVER (PARTITION BY {id} ORDER BY place_in_chunk) = 1"
+_NAMING_A_FIGURE = ("measurement_no", "name", "unit", '"start"', '"stop"', '"at"', "version")
+_FIGURE = ", ".join(_NAMING_A_FIGURE)
+_SAME_FIGURE = " AND ".join(
+    f"given.{each} IS NOT DISTINCT FROM told.{each}" for each in _NAMING_A_FIGURE
+)
 _NUMBER = "{start} + row_number() OVER (ORDER BY {order}) - 1"
 
 
@@ -91,6 +96,7 @@ def take_measurements(cursor: Cursor, start: int) -> None:
                coalesce(backfill, false) AS backfill, {_taken("measurements", "given")},
                NULL::VARCHAR AS outcome, NULL::VARCHAR AS superseded_by, false AS withdrawn,
                NULL::VARCHAR AS withdrawn_by, NULL::VARCHAR AS withdrawn_why,
+               false AS in_review, NULL::VARCHAR AS review_by, NULL::VARCHAR AS review_why,
                false AS in_conflict, false AS unassigned, '' AS search_text
         FROM staged_measurements AS given JOIN new_measurements USING (place_in_chunk)
         LEFT JOIN filed
@@ -109,6 +115,8 @@ def resolve(cursor: Cursor) -> None:
         SELECT DISTINCT measurement_id, {key("measurement_id")} AS id_key FROM (
             SELECT measurement_id FROM staged_verdicts UNION ALL
             SELECT measurement_id FROM staged_findings UNION ALL
+            SELECT measurement_id FROM staged_figures UNION ALL
+            SELECT measurement_id FROM staged_qualifications UNION ALL
             SELECT subject FROM staged_events UNION ALL
             SELECT details['target'] FROM staged_events WHERE kind = '{EventKind.LINK}' UNION ALL
             SELECT link.target FROM (
@@ -157,21 +165,45 @@ def take_events(cursor: Cursor, start: int) -> None:
     cursor.execute(f"INSERT INTO {TAIL}.events SELECT * FROM fresh_events ORDER BY event_no")
 
 
-def take_findings(cursor: Cursor) -> None:
-    """New findings, into the tail."""
+def take_said(cursor: Cursor, table: str) -> None:
+    """New rows of ``findings`` or ``qualifications``, into the tail."""
+    name = TABLES[table].taken[0]
     cursor.execute(
-        f"""INSERT INTO {TAIL}.findings
+        f"""INSERT INTO {TAIL}.{table}
         WITH once AS (
-            SELECT * FROM staged_findings QUALIFY {_FIRST.format(id="finding_id")}
+            SELECT * FROM staged_{table} QUALIFY {_FIRST.format(id=name)}
         ), told AS (
-            SELECT finding_id FROM findings
+            SELECT {name} FROM {table}
             WHERE measurement_no IN (SELECT measurement_no FROM older)
         )
-        SELECT known.measurement_no, once.commit_number, {_taken("findings", "once")}
+        SELECT known.measurement_no, once.commit_number, {_taken(table, "once")}
         FROM once JOIN resolved AS known
              ON known.measurement_id = once.measurement_id
              AND known.commit_number <= once.commit_number
-        ANTI JOIN told USING (finding_id)
+        ANTI JOIN told USING ({name})
+        ORDER BY place_in_chunk"""
+    )
+
+
+def take_figures(cursor: Cursor) -> None:
+    """New figures, into the tail; what names one is the measurement and what was taken of it.
+
+    The catalogue has too many of them to keep an identifier with each.
+    """
+    cursor.execute(
+        f"""INSERT INTO {TAIL}.figures
+        WITH given AS (
+            SELECT known.measurement_no, f.*
+            FROM staged_figures AS f JOIN resolved AS known
+                 ON known.measurement_id = f.measurement_id
+                 AND known.commit_number <= f.commit_number
+        ), told AS (
+            SELECT {_FIGURE} FROM figures
+            WHERE measurement_no IN (SELECT measurement_no FROM older)
+        )
+        SELECT measurement_no, commit_number, {_taken("figures", "given")}
+        FROM given ANTI JOIN told ON {_SAME_FIGURE}
+        QUALIFY {_FIRST.format(id=_FIGURE)}
         ORDER BY place_in_chunk"""
     )
 
@@ -207,7 +239,7 @@ _COMPUTED = {"axes": 'len("values"), "values"[1], "values"[-1],'}
 
 
 def take_as_given(cursor: Cursor, table: str) -> None:
-    """New rows of ``axes``, ``derived`` or ``specifications``, into the tail."""
+    """New rows of ``axes``, ``derived``, ``specifications`` or ``standards``, into the tail."""
     name = TABLES[table].taken[0]
     position = "row_in_commit," if "row_in_commit" in columns(table) else ""
     cursor.execute(
