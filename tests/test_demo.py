@@ -109,7 +109,7 @@ def test_drift_is_out_of_control_before_it_is_out_of_spec(archive: Archive) -> N
 
 
 def test_later_run_sheet_told_which_scans_are_which_as_events(archive: Archive) -> None:
-    late = archive.find(lot="W2602", instrument="bench C", limit=None)
+    late = archive.find(lot="W2602", instrument="bench C", kind="part", limit=None)
     assert late.height == 39
     (event,) = archive.events(late["measurement_id"][0])
     assert event.who.startswith("run sheet run sheet W2602.csv, line ")
