@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from speclake.checks import Check
+from speclake.fitness import noise
 from speclake.fitness.circumstances import Circumstances
 from speclake.fitness.findings import Figure, Finding
 from speclake.fitness.subject import Subject
@@ -18,7 +19,7 @@ Said = tuple[int, Finding | Figure]
 
 Checking = Callable[[Subject], Iterator[Said]]
 
-CHECKS: Sequence[Checking] = ()
+CHECKS: Sequence[Checking] = (noise.check,)
 
 BLOCK = 64
 """Spectra that are looked at together: of 2,401 points they stay in the cache of a core."""
