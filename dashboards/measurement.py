@@ -6,7 +6,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import curves, theme, verdict_picture
+from speclake_dashboards import curves, findings, theme, verdict_picture
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
 from speclake_dashboards.conflicts import conflicts
@@ -65,15 +65,17 @@ def page(archive: "Archive", address: Address) -> View:
         outcomes=outcomes_by_spec(archive, [key[0]]).get(key[0], []),
         why=why_not_judged(archive, [row])[key[0]],
         conflicts=conflicts(archive).get(key[0], []) if row["in_conflict"] else [],
-        findings=archive.findings([found.measurement_id]).to_dicts(),
         cautions=cautions([row], judged_in=asked | {each.verdict.unit for each in explanations}),
         overlay_part=_part_link(found),
     )
+    notes = findings.notes(archive.findings([found.measurement_id]).to_dicts(), found.axis_unit)
+    said = render("findings.html", notes=notes, lettered=any(each.letter for each in notes))
     below = render("measurement_facts.html", found=found, **_facts(archive, found, row))
     pieces = (
         head,
         *_closer(archive, found, address),
-        *_picture(archive, found, row, specifications),
+        said,
+        *_picture(archive, found, row, specifications, notes),
         below,
     )
     return View(name_of(row), pieces, "measurement")
@@ -124,6 +126,7 @@ def _picture(
     found: Measurement,
     row: dict[str, Any],
     specifications: "Sequence[Specification]",
+    notes: Sequence[findings.Note],
 ) -> tuple[Any, ...]:
     sets = archive.spectra([found.measurement_id])
     if not sets:
@@ -131,6 +134,8 @@ def _picture(
     drawable = limits_of(specifications, units_of(sets))
     caption = curves.Caption(name_of(row), found.product or "", row["outcome"])
     figure = curves.curves(sets, {found.measurement_id: caption}, drawable.limits)
+    span = curves.span_of(sets, drawable.limits)
+    findings.draw(figure, notes, (span[0], span[1]))
     return (theme.live_picture(figure), _legend(drawable))
 
 
