@@ -30,14 +30,27 @@ class Table(BaseModel):
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
-class CertifiedBand(Table):
+class Row(Table):
+    """A table that may be written as a row of its numbers, in the order of its keys."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_row(cls, said: object) -> object:
+        if not isinstance(said, list | tuple):
+            return said
+        if len(said) != len(cls.model_fields):
+            raise ValueError(f"a row of {', '.join(cls.model_fields)}")
+        return dict(zip(cls.model_fields, said, strict=True))
+
+
+class CertifiedBand(Row):
     """Position of one band or line; the uncertainty is expanded."""
 
     position_nm: Above
     uncertainty_nm: Above
 
 
-class CertifiedValue(Table):
+class CertifiedValue(Row):
     """A value at one wavelength; the uncertainty is expanded, in the unit of the certificate."""
 
     at_nm: Above
@@ -48,7 +61,8 @@ class CertifiedValue(Table):
 class Certificate(Table):
     """What a certificate says of one standard: identification, values, until when.
 
-    Values and band positions hold at the bandwidth that is stated.
+    Values and band positions hold at the bandwidth that is stated. A long table is written in rows,
+    ``value = [[400, 97.1, 0.5], [410, 97.3, 0.5]]``, in place of one ``[[value]]`` each.
     """
 
     name: str = Field(min_length=1)
@@ -88,6 +102,15 @@ class Certificate(Table):
     def is_valid_on(self, day: date) -> bool:
         """Whether the certificate holds on a day."""
         return self.issued_on <= day and (self.valid_until is None or day <= self.valid_until)
+
+    def columns(self) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+        """Wavelengths in nm, values, and expanded uncertainties, in the order of wavelength."""
+        rows = self.value
+        return (
+            tuple(row.at_nm for row in rows),
+            tuple(row.value for row in rows),
+            tuple(row.uncertainty for row in rows),
+        )
 
     @classmethod
     def from_toml(cls, path: Path) -> Self:
