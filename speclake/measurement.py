@@ -98,8 +98,18 @@ HEADER_ONLY_FIELDS: dict[str, FieldType] = {
     "repeat_of": "text",
     "witness_for": "text",
     "segment_of": "text",
+    "baseline_at": "time",
+    "purge_min": "number",
+    "oxygen_ppm": "number",
+    "averages": "number",
 }
-"""Fields that an importer or a run sheet may state and that become times, ranges and links."""
+"""Fields that an importer or a run sheet may state but no person later.
+
+They become times, ranges, links, and what is known of the beam's path while it was scanned.
+"""
+
+BEAM_FIELDS = ("baseline_at", "purge_min", "oxygen_ppm", "averages")
+"""Header-only fields that a measurement keeps under their own names."""
 
 ASSIGNABLE: dict[str, FieldType] = PART_FIELDS | SETUP_FIELDS
 """Fields that a person may assign later, as an event."""
@@ -188,6 +198,14 @@ class Measurement:
     """What closed the exit port of an integrating sphere, as ``white standard``, ``light trap``."""
     ranges: tuple[Range, ...] = ()
     changeovers: tuple[float, ...] = ()
+    baseline_at: datetime | None = None
+    """When the baseline was measured that it was corrected with."""
+    purge_min: float | None = None
+    """For how many minutes the beam's path had been purged."""
+    oxygen_ppm: float | None = None
+    """What a sensor told of the purged path."""
+    averages: float | None = None
+    """Scans that were averaged."""
     operator: str | None = None
     comment: str | None = None
     # which part

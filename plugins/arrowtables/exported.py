@@ -6,7 +6,7 @@ from typing import Any, get_args
 from speclake_plugins.arrowtables.cells import is_too_long, lists, moment
 from speclake_plugins.arrowtables.opened import ROWS_AT_A_TIME, Opened
 
-from speclake.measurement import ASSIGNABLE
+from speclake.measurement import ASSIGNABLE, BEAM_FIELDS
 from speclake.spectrum import Axis, ScanDirection, Spectrum
 from speclake.units import AxisUnit, Medium, ValueUnit
 
@@ -42,7 +42,7 @@ def own_spectra(table: Opened) -> Iterator[Spectrum]:
     for batch in table.batches(ROWS_AT_A_TIME):
         axes, _ = lists(batch.column("axis_values"), table.name, "column 'axis_values'")
         values, _ = lists(batch.column("values"), table.name, "column 'values'")
-        scanned = batch.schema.field("scanned_at").type
+        kinds = {field.name: field.type for field in batch.schema}
         for at, said in enumerate(_rows(table, batch)):
             row += 1
             place = f"row {row}"
@@ -56,7 +56,7 @@ def own_spectra(table: Opened) -> Iterator[Spectrum]:
                 yield Spectrum(
                     Axis(axes[at], said["axis_unit"], said["medium"]), values[at], said["unit"],
                     {each["entry"]: each["value"] for each in said["header"] or ()},
-                    _fields(said, scanned), place, said["scan_direction"],
+                    _fields(said, kinds), place, said["scan_direction"],
                     (*(said["notes"] or ()), note),
                 )  # fmt: skip
             except ValueError as error:
@@ -83,11 +83,13 @@ def _rows(table: Opened, batch: Any) -> Iterator[dict[str, Any]]:
         yield {name: cells[at] for name, cells in columns.items()}
 
 
-def _fields(said: dict[str, Any], scanned: Any) -> dict[str, str]:
-    known = {name: said.get(name) for name in ASSIGNABLE}
+def _fields(said: dict[str, Any], kinds: dict[str, Any]) -> dict[str, str]:
+    known = {name: said.get(name) for name in (*ASSIGNABLE, *BEAM_FIELDS)}
     if known["kind"] == "unknown":
         known["kind"] = None
-    known["scanned"] = _scan_time(said, scanned)
+    known["scanned"] = _scan_time(said, kinds["scanned_at"])
+    if known["baseline_at"] is not None:
+        known["baseline_at"] = moment(known["baseline_at"], kinds["baseline_at"])
     ranges = said.get("ranges") or []
     if len(ranges) == 1:
         for name in ("bandwidth_nm", "interval_nm", "response_s"):

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,7 +12,7 @@ from speclake.api.parts import ids_of
 from speclake.errors import CannotWrite, NotFound
 from speclake.intake.verdicts import current_verdicts
 from speclake.intake.wanted import ledger_paths
-from speclake.measurement import ASSIGNABLE, Kind, Measurement
+from speclake.measurement import ASSIGNABLE, BEAM_FIELDS, Kind, Measurement
 from speclake.spectrum import Axis, FloatArray, Spectrum
 from speclake.writing.forms import Form
 from speclake.writing.jcamp import blocks
@@ -212,7 +213,7 @@ def _spectrum(m: Measurement, axis: Axis, values: FloatArray) -> Spectrum:
 
 
 def _fields(m: Measurement) -> dict[str, str]:
-    known: dict[str, Any] = {name: getattr(m, name) for name in ASSIGNABLE}
+    known: dict[str, Any] = {name: getattr(m, name) for name in (*ASSIGNABLE, *BEAM_FIELDS)}
     if m.kind is Kind.UNKNOWN:
         del known["kind"]
     if m.scanned_at is None or m.scanned_precision_s == _DAY_S:
@@ -232,4 +233,6 @@ def _fields(m: Measurement) -> dict[str, str]:
 def _text(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.isoformat()
     return str(value) if isinstance(value, StrEnum | str) else repr(value)

@@ -73,6 +73,9 @@ def stated_fields(
     for name, rule in form.fields.items():
         text = entry_text(entries, rule.entry, file)
         value, note = _field_value(name, text, rule)
+        if value and FIELDS[name] == "time" and form.scanned is not None:
+            time = scan_time(value, form.scanned)
+            value, note = time.text, time.note and time.note.replace("scan time", name, 1)
         if value:
             fields[name] = _with_decimal_point(name, value, form)
         if note:

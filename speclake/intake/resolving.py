@@ -13,9 +13,10 @@ from datetime import datetime
 from typing import Any
 
 from speclake.intake.runsheets import RunSheet, Scan, claims, day_of
-from speclake.intake.times import Times, resolve_times
+from speclake.intake.times import Times, resolve_times, time_of_day
 from speclake.measurement import (
     ASSIGNABLE,
+    BEAM_FIELDS,
     FIELDS,
     Correction,
     Kind,
@@ -103,6 +104,7 @@ def measurement_of(
     _place_site(typed, stated, settings)
     configuration = _configuration(typed, spectrum, times, settings)
     _note_needs(kind, typed, stated, settings)
+    path, unread = _beam_path(stated, settings)
     values_hash = _values_hash(spectrum)
     facts_known: dict[str, Any] = {
         "file_id": facts.file_id,
@@ -114,7 +116,7 @@ def measurement_of(
         "scan_sha256": _scan_hash(values_hash, spectrum.header),
         "values_sha256": values_hash,
         "header": dict(spectrum.header),
-        "notes": spectrum.notes,
+        "notes": (*spectrum.notes, *unread),
         "kind": kind,
         "quantity": spectrum.quantity,
         "unit": spectrum.unit,
@@ -131,6 +133,7 @@ def measurement_of(
         "unresolved": tuple(stated.unresolved),
         "links": _links(stated),
         **times.as_fields(),
+        **path,
         **typed,
     }
     return Measurement(measurement_id=_identifier(facts_known, reader), **facts_known)
@@ -339,6 +342,29 @@ def _ranges(
         Range(r.start_nm, r.stop_nm, r.bandwidth_nm, r.interval_nm, r.response_s, r.detector)
         for r in configuration.ranges
     )
+
+
+def _beam_path(stated: _Stated, settings: Settings) -> tuple[dict[str, Any], list[str]]:
+    """Baseline, purge and averaging as stated, and notes on what of it could not be read."""
+    read: dict[str, Any] = {}
+    notes = []
+    for name in (name for name in BEAM_FIELDS if name in stated.values):
+        text = stated.values[name]
+        try:
+            read[name] = _beam_field(name, text, settings)
+        except ValueError as error:
+            notes.append(f"{name} not read: found {text!r}; expected {error}")
+            del stated.origin[name]
+    return read, notes
+
+
+def _beam_field(name: str, text: str, settings: Settings) -> datetime | float:
+    if FIELDS[name] == "time":
+        return time_of_day(text, settings.zone)
+    value, least = float(typed_field(name, text)), 1 if name == "averages" else 0
+    if not least <= value < float("inf"):
+        raise ValueError(f"a number of at least {least}")
+    return value
 
 
 def _links(stated: _Stated) -> tuple[Link, ...]:

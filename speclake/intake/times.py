@@ -64,6 +64,25 @@ def resolve_times(
     )
 
 
+def time_of_day(text: str, zone: tzinfo | None) -> datetime:
+    """Time in UTC of a text in ISO 8601 that tells a time of the day.
+
+    Parameters
+    ----------
+    zone : time zone for text without an offset.
+
+    Raises
+    ------
+    ValueError
+        There is no such time, or it may be one of two; the message says what is expected.
+    """
+    notes: list[str] = []
+    moment, precision = _parse(text, zone, notes)
+    if moment is None or precision is None or precision >= DAY_S:
+        raise ValueError("a date and a time of day with its offset, as 2026-05-04T10:12+02:00")
+    return moment
+
+
 def is_without_offset(scanned: str) -> bool:
     """Whether a scan time tells the clock's reading but not which clock's: it has no offset."""
     try:

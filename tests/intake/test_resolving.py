@@ -129,3 +129,36 @@ def test_site_of_digits_alone_is_not_taken_from_a_name_with_more() -> None:
     strict = [{"name": "tree", "path": "{product}/{lot}/{serial}_s{site:digits}.txt"}]
     assert resolve({}, pattern=strict).site == "5"
     assert resolve({}, "wafer/L7/W3_s5_again.txt", pattern=strict).site is None
+
+
+def test_what_is_known_of_the_beam_path_is_kept() -> None:
+    m = resolve(
+        {"baseline_at": "2026-05-04T07:30+02:00", "purge_min": "20", "oxygen_ppm": "3.5",
+         "averages": "4"}
+    )  # fmt: skip
+    assert m.baseline_at == datetime(2026, 5, 4, 5, 30, tzinfo=UTC)
+    assert (m.purge_min, m.oxygen_ppm, m.averages) == (20.0, 3.5, 4.0)
+    assert m.origin["purge_min"] == "header"
+    assert m.notes == ()
+
+
+def test_what_of_the_beam_path_cannot_be_read_stays_unknown_and_is_noted() -> None:
+    m = resolve(
+        {"baseline_at": "2026-05-04", "purge_min": "long", "oxygen_ppm": "-1", "averages": "0"}
+    )
+    assert (m.baseline_at, m.purge_min, m.oxygen_ppm, m.averages) == (None,) * 4
+    assert m.notes == (
+        "baseline_at not read: found '2026-05-04'; expected a date and a time of day with its "
+        "offset, as 2026-05-04T10:12+02:00",
+        "purge_min not read: found 'long'; expected a number with a decimal point",
+        "oxygen_ppm not read: found '-1'; expected a number of at least 0",
+        "averages not read: found '0'; expected a number of at least 1",
+    )
+    assert m.unresolved == ()
+    assert "averages" not in m.origin
+
+
+def test_a_baseline_without_an_offset_is_in_the_zone_of_the_settings() -> None:
+    m = resolve({"baseline_at": "2026-05-04 07:30"}, time_zone="Europe/Paris")
+    assert m.baseline_at == datetime(2026, 5, 4, 5, 30, tzinfo=UTC)
+    assert resolve({"baseline_at": "2026-05-04 07:30"}).baseline_at is None

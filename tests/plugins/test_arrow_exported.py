@@ -1,5 +1,6 @@
 """What speclake exported to Parquet it reads back bit for bit, with all that was known."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from speclake.api import Archive, exporting
 from speclake.api.exporting import export
 from speclake.errors import MalformedFile, NotFound
 from speclake.measurement import IDENTITY_FIELDS, PART_FIELDS
+from tests import labs
 from tests.labs import scan_file, watching_lab, write_files
 from tests.plugins.arrow_files import source
 
@@ -52,6 +54,33 @@ def test_every_bit_and_every_word_comes_back(exported):
         assert key in spectrum.notes[-1]
         assert spectrum.fields["sample"] == m.sample
         assert spectrum.fields["scanned"] == m.scanned_at.isoformat()
+
+
+def test_what_is_known_of_the_beam_path_comes_back(tmp_path, monkeypatch):
+    told = 'sample = "Sample"\nbaseline_at = "Baseline"\npurge_min = "Purged"\naverages = "Scans"\n'
+    monkeypatch.setattr(labs, "FORMAT", labs.FORMAT.replace('sample = "Sample"\n', told))
+    exports = tmp_path / "exports"
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        scan_file(
+            exports / "1.txt", 90.0, Sample="P-1", Baseline="2026-05-04 08:30:00", Purged="12.5",
+            Scans="3",
+        )  # fmt: skip
+        scan_file(exports / "2.txt", 91.0, Sample="P-2", Baseline="this morning")
+        archive.ingest([exports])
+        found = {m.sample: m for m in archive.measurements(archive.find()["measurement_id"])}
+        assert found["P-1"].baseline_at == datetime(2026, 5, 4, 8, 30, tzinfo=UTC)
+        assert found["P-2"].baseline_at is None
+        assert any("baseline_at not read: found 'this morning'" in n for n in found["P-2"].notes)
+        for name in ("all.parquet", "all.jdx"):
+            export(archive, tmp_path / name, None, {}, "spectra")
+    with Archive.create(tmp_path / "other", "other") as other:
+        for name in ("all.parquet", "all.jdx"):
+            other.ingest([tmp_path / name])
+        again = other.measurements(other.find(sample="P-1")["measurement_id"])
+    assert len(again) == 2
+    for m in again:
+        assert (m.purge_min, m.averages, m.oxygen_ppm) == (12.5, 3.0, None)
+        assert m.baseline_at == found["P-1"].baseline_at
 
 
 def test_another_archive_takes_it_in(exported, tmp_path):
