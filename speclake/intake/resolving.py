@@ -319,7 +319,8 @@ def _ranges(
 ) -> tuple[Range, ...]:
     """Header's own statement for the whole axis, else the ranges of the configuration."""
     numbers: dict[str, float] = {}
-    for name in ("bandwidth_nm", "interval_nm", "response_s"):
+    told = ("bandwidth_nm", "interval_nm", "response_s")
+    for name in told:
         if name in stated.values:
             try:
                 numbers[name] = typed_field(name, stated.values[name])
@@ -327,15 +328,7 @@ def _ranges(
                 stated.unresolved.append(f"{name}: found {stated.values[name]!r}; expected {error}")
     if numbers:
         first, last = (float(v) for v in spectrum.axis.values[[0, -1]])
-        return (
-            Range(
-                first,
-                last,
-                numbers.get("bandwidth_nm"),
-                numbers.get("interval_nm"),
-                numbers.get("response_s"),
-            ),
-        )
+        return (Range(first, last, *(numbers.get(name) for name in told)),)
     if configuration is None or spectrum.axis.unit != "nm":
         return ()
     return tuple(
