@@ -12,6 +12,7 @@ from pydantic import Field, model_validator
 
 from speclake import tomlfile
 from speclake.measurement import Kind
+from speclake.standards import published
 from speclake.standards.certificates import Above, Number, Table
 from speclake.units import Quantity, SpectralUnit
 
@@ -27,6 +28,8 @@ class QualifyingCheck(Table):
     sample : sample name of the scans, ``*`` for any text; the names of the standard by default.
     kind : what such a scan is; None takes any.
     every_days : after how many days it is due again.
+    rule : how a number near its limit decides: ``guarded`` by its expanded uncertainty to both
+        sides, so that it may be undecided, or by ``simple acceptance``, alone.
     """
 
     of_several: ClassVar[bool] = False
@@ -37,6 +40,7 @@ class QualifyingCheck(Table):
     sample: str | None = None
     kind: Kind | None = None
     every_days: Above
+    rule: Literal["guarded", "simple acceptance"] = "guarded"
     note: str = ""
 
 
@@ -54,6 +58,25 @@ class OfStandard(QualifyingCheck):
             raise ValueError("standard = a certificate or published = a table, one of them")
         return self
 
+    def _must_know(self, tables: tuple[str, ...], tolerance: str | None) -> None:
+        """Table and class of tolerance exist, and are of this kind of check."""
+        if self.published is not None and self.published not in tables:
+            raise ValueError(f"published = one of {', '.join(tables)}")
+        if tolerance is None:
+            return
+        if tolerance == published.OF_TABLE:
+            if self.published is None:
+                raise ValueError(f'tolerance = "{tolerance}" with a published table')
+            return
+        of_kind = [each.name for each in published.TOLERANCES.values() if each.what == self.what]
+        if tolerance not in of_kind:
+            raise ValueError(f"tolerance = one of {', '.join((*of_kind, published.OF_TABLE))}")
+
+
+def _one_of(**limits: object) -> None:
+    if sum(value is not None for value in limits.values()) != 1:
+        raise ValueError(f"one of {', '.join(limits)}")
+
 
 class BandPositions(OfStandard):
     """Wavelength accuracy: where the bands or lines of a standard are found."""
@@ -63,7 +86,19 @@ class BandPositions(OfStandard):
     tolerance: str | None = None
     """A tolerance class of `speclake.standards.published`, in place of `largest_error_nm`."""
     window_nm: Above = 5.0
-    """Width over which a band is fitted."""
+    """Greatest width over which a band is fitted; it is looked for half of it to both sides."""
+    band: Band | None = None
+    """Only the bands of the standard in this stretch; in the range of the programme by default."""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _one_of(largest_error_nm=self.largest_error_nm, tolerance=self.tolerance)
+        self._must_know(published.BANDS, self.tolerance)
+        if self.tolerance == published.OF_TABLE and self.published is not None:
+            rows = published.bands(self.published).bands
+            if any(each.allowance_nm is None for each in rows):
+                raise ValueError(f"another tolerance: {self.published} states none")
+        return self
 
 
 class Values(OfStandard):
@@ -74,6 +109,21 @@ class Values(OfStandard):
     largest_error_percent: Above | None = None
     """Of the value, in place of `largest_error`."""
     tolerance: str | None = None
+    """A tolerance class, in place of both."""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _one_of(
+            largest_error=self.largest_error,
+            largest_error_percent=self.largest_error_percent,
+            tolerance=self.tolerance,
+        )
+        self._must_know(published.VALUES, self.tolerance)
+        if self.tolerance == published.OF_TABLE and self.published is not None:
+            rows = published.values(self.published).values
+            if any(each.low is None for each in rows):
+                raise ValueError(f"another tolerance: {self.published} states none")
+        return self
 
 
 class StrayLight(QualifyingCheck):
@@ -87,7 +137,7 @@ class StrayLight(QualifyingCheck):
 
 
 class Resolution(QualifyingCheck):
-    """Width of a narrow line, or the ratio of a maximum to the minimum beside it."""
+    """Width of a narrow line, or the ratio of a maximum of absorbance to the minimum beside it."""
 
     what: Literal["resolution"]
     line_nm: Above | None = None
@@ -95,6 +145,17 @@ class Resolution(QualifyingCheck):
     maximum_nm: Above | None = None
     minimum_nm: Above | None = None
     least_ratio: Above | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        line = (self.line_nm, self.largest_width_nm)
+        ratio = (self.maximum_nm, self.minimum_nm, self.least_ratio)
+        of_line, of_ratio = (all(x is not None for x in each) for each in (line, ratio))
+        if of_line == of_ratio or any(x is not None for x in (ratio if of_line else line)):
+            raise ValueError(
+                "line_nm with largest_width_nm, or maximum_nm, minimum_nm and least_ratio"
+            )
+        return self
 
 
 class Flatness(QualifyingCheck):
