@@ -103,8 +103,8 @@ def draw(figure: Any, found: Sequence[Note], span: tuple[float, float]) -> None:
     A stretch is shaded over the whole height, a point gets a thin line; the letter stands at the
     foot, above that of a neighbour where there is no room.
     """
-    from bokeh.models import BoxAnnotation, Label
-    from bokeh.models import Span as Line
+    from bokeh.models.annotations import BoxAnnotation, Label
+    from bokeh.models.annotations import Span as Line
 
     rows: list[float] = []
     for note in sorted(found, key=lambda note: note.start or 0.0):
