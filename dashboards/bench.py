@@ -5,6 +5,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
+from speclake_dashboards import findings
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.cautions import TOLD_BY, cautions
 from speclake_dashboards.conflicts import conflicts
@@ -52,14 +53,16 @@ def _benches(archive: "Archive", instrument: str | None) -> Markup:
     said = explained_by_measurement(archive, [view.measurement.measurement_id for view in views])
     disputed = conflicts(archive)
     rows = [{name: getattr(view.measurement, name) for name in TOLD_BY} for view in views]
+    benches = [
+        _bench(archive, view, said, zone)
+        | {"conflicts": disputed.get(view.measurement.measurement_id, [])}
+        for view in views
+    ]
+    checks = {note.check for each in benches for note in each["notes"]}
     return render(
         "bench.html",
-        benches=[
-            _bench(archive, view, said, zone)
-            | {"conflicts": disputed.get(view.measurement.measurement_id, [])}
-            for view in views
-        ],
-        cautions=cautions(rows, judged_in=_units(views)),
+        benches=benches,
+        cautions=cautions(rows, judged_in=_units(views), checks=checks),
     )
 
 
@@ -77,6 +80,7 @@ def _bench(
 ) -> dict[str, Any]:
     found = view.measurement
     said = all_said.get(found.measurement_id, [])
+    notes = findings.notes(archive.findings([found.measurement_id]).to_dicts(), found.axis_unit)
     return {
         "instrument": view.instrument,
         "only": link("bench", {"instrument": view.instrument}),
@@ -88,7 +92,7 @@ def _bench(
         "outcome": view.outcome,
         "said": [each for each in said if each.outcome is not Outcome.PASS],
         "passed": [each for each in said if each.outcome is Outcome.PASS],
-        "findings": view.findings,
+        "notes": notes,
         "unresolved": found.unresolved,
         "conflict": found.conflict,
         "part": _part(archive, view.part) if view.part else None,

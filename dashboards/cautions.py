@@ -4,6 +4,7 @@ import re
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
+from speclake.checks import Check
 from speclake.judging.explaining import CAUTION_OF_UNIT
 from speclake.units import AxisUnit, SpectralUnit
 
@@ -40,6 +41,7 @@ def cautions(
     rows: Iterable[Mapping[str, Any]],
     shown_in: SpectralUnit | None = None,
     judged_in: Collection[str] = (),
+    checks: Collection[str] = (),
 ) -> tuple[str, ...]:
     """Cautions for a page that shows these measurements, each once.
 
@@ -47,6 +49,7 @@ def cautions(
     ----------
     shown_in : unit in which the page shows their values; None where it is that of the export.
     judged_in : units of the verdicts and the limits that the page shows.
+    checks : names of the checks whose findings the page tells.
     """
     owed = [caution for unit, caution in CAUTION_OF_UNIT.items() if unit in judged_in]
     found: dict[str, None] = dict.fromkeys(owed)
@@ -58,6 +61,10 @@ def cautions(
             found[PURGE] = None
         if "A" in (row["unit"], shown_in):
             found[OPTICAL_DENSITY] = None
+    if Check.OXYGEN in checks:
+        found |= dict.fromkeys((ULTRAVIOLET, PURGE))
+    elif Check.WATER in checks:
+        found[PURGE] = None
     return tuple(found)
 
 

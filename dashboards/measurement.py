@@ -57,6 +57,7 @@ def page(archive: "Archive", address: Address) -> View:
     explanations = archive.explain(found.measurement_id)
     specifications = archive.specifications_for(found.measurement_id)
     asked = {each.unit for spec in specifications for each in spec.requirements}
+    notes = findings.notes(archive.findings([found.measurement_id]).to_dicts(), found.axis_unit)
     head = render(
         "measurement_head.html",
         row=row,
@@ -65,10 +66,13 @@ def page(archive: "Archive", address: Address) -> View:
         outcomes=outcomes_by_spec(archive, [key[0]]).get(key[0], []),
         why=why_not_judged(archive, [row])[key[0]],
         conflicts=conflicts(archive).get(key[0], []) if row["in_conflict"] else [],
-        cautions=cautions([row], judged_in=asked | {each.verdict.unit for each in explanations}),
+        cautions=cautions(
+            [row],
+            judged_in=asked | {each.verdict.unit for each in explanations},
+            checks={each.check for each in notes},
+        ),
         overlay_part=_part_link(found),
     )
-    notes = findings.notes(archive.findings([found.measurement_id]).to_dicts(), found.axis_unit)
     said = render("findings.html", notes=notes, lettered=any(each.letter for each in notes))
     below = render("measurement_facts.html", found=found, **_facts(archive, found, row))
     pieces = (

@@ -120,3 +120,9 @@ def test_a_caution_names_the_harm_itself():
     assert "Below about 240 nm it makes ozone" in ULTRAVIOLET
     assert "displace the oxygen" in PURGE
     assert "ventilate" in PURGE
+
+
+def test_bands_of_a_gas_in_the_path_bring_the_cautions_of_lamps_and_of_purging():
+    assert cautions([row()], checks={"oxygen bands"}) == (ULTRAVIOLET, PURGE)
+    assert cautions([row()], checks={"water bands"}) == (PURGE,)
+    assert cautions([row()], checks={"noise"}) == ()
