@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from speclake.checks import Check
-from speclake.fitness import noise
+from speclake.fitness import noise, purge
 from speclake.fitness.circumstances import Circumstances
 from speclake.fitness.findings import Figure, Finding
 from speclake.fitness.subject import Subject
@@ -19,7 +19,12 @@ Said = tuple[int, Finding | Figure]
 
 Checking = Callable[[Subject], Iterator[Said]]
 
-CHECKS: Sequence[Checking] = (noise.check,)
+CHECKS: Sequence[Checking] = (
+    noise.check,
+    purge.check_purge,
+    purge.check_oxygen_bands,
+    purge.check_water_bands,
+)
 
 BLOCK = 64
 """Spectra that are looked at together: of 2,401 points they stay in the cache of a core."""
