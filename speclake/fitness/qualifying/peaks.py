@@ -11,10 +11,12 @@ rises above half of its height, the base being the straight line between the low
 sides; its width is the distance between the two crossings of half height, each by linear
 interpolation.
 
-The standard uncertainty of a place has three parts, added as squares: noise, propagated through the
-fit; shape, the change of the result when less of the band is used, as half-width of a rectangular
-distribution; and steps, the scatter of the positions about an even spacing. Centroid and local
-polynomial are common practice for wavelength standards.
+The standard uncertainty of a place has three parts, added as squares: noise of single points,
+propagated through the fit; shape, the change of the result when less of the band is used (or a
+parabola, where there are too few points), as half-width of a rectangular distribution; and steps,
+the scatter of the positions about an even spacing. That of a width has noise, and half of the
+interval as half-width of a rectangular distribution, since the top may lie between two points.
+Centroid and local polynomial are common practice for wavelength standards.
 """
 
 import math
@@ -25,10 +27,12 @@ import numpy as np
 from speclake.fitness.qualifying.scan import Scan, noise_of
 from speclake.spectrum import FloatArray
 
-LEAST_POINTS = 6
-"""Within the window of a cubic, and around a line."""
-LEAST_LINE_POINTS = 3
-"""Above half height of a line."""
+LEAST_POINTS = 5
+"""Within the window of a cubic."""
+LEAST_AROUND = 6
+"""From which the noise around a band or line can be taken."""
+INTERVALS_OF_LINE = 2
+"""Intervals that a line is wide at half height, or it is sampled too coarsely."""
 CLEAR = 5.0
 """Standard deviations of noise that a band must stand out by."""
 SHARE_OF_DEEPEST = 0.2
@@ -64,14 +68,14 @@ def find_band(scan: Scan, near: float, reach: tuple[float, float], window: float
     window : greatest width of the fit, nm.
     """
     part = scan.between(reach[0] - window / 2, reach[1] + window / 2)
-    if part.nm.size < LEAST_POINTS:
+    if part.nm.size < LEAST_AROUND:
         return f"there are {part.nm.size} points around {near:g} nm, too few for a band"
     start = _nearest_minimum(part, near, reach)
     if isinstance(start, str):
         return start
     middle, half = start.at, min(window / 2, start.half_width)
-    half = max(half, _least_half(part.nm, middle))
-    if half > window / 2:
+    half = min(window / 2, max(half, _least_half(part.nm, middle)))
+    if np.count_nonzero(np.abs(part.nm - middle) < half) < LEAST_POINTS:
         return (
             f"the points lie {part.interval:g} nm apart, too far for a band to be fitted over "
             f"{window:g} nm"
@@ -159,11 +163,10 @@ def _fitted(part: Scan, middle: float, half: float, degree: int) -> _Fit | None:
     curvature = 2 * a[2] + 6 * third * at
     slope_of = np.arange(1, degree + 1) * at ** np.arange(degree)
     pull = -(slope_of @ solve[1:]) / curvature
-    left = y - basis @ a
-    freedom = t.size - degree - 1
-    scatter = math.sqrt(float(left @ left) / freedom) if freedom else 0.0
-    noise = np.nan_to_num(noise_of(part.values))
-    return _Fit(middle + at * half, float(np.sqrt(pull @ pull)) * max(scatter, float(noise)) * half)
+    noise = noise_of(part.values)
+    if math.isnan(noise):
+        return None
+    return _Fit(middle + at * half, float(np.linalg.norm(pull)) * noise * half)
 
 
 def _stationary(first: float, second: float, third: float) -> float | None:
@@ -187,7 +190,7 @@ def _uneven(nm: FloatArray, middle: float, half: float) -> float:
 def find_line(scan: Scan, near: float, reach: tuple[float, float]) -> Peak | str:
     """Maximum of a line, or why there is none. Parameters as for `find_band`."""
     part = scan.between(*reach)
-    if part.nm.size < LEAST_POINTS:
+    if part.nm.size < LEAST_AROUND:
         return f"there are {part.nm.size} points around {near:g} nm, too few for a line"
     top = int(np.argmax(part.values))
     if top in (0, part.nm.size - 1):
@@ -198,7 +201,9 @@ def find_line(scan: Scan, near: float, reach: tuple[float, float]) -> Peak | str
     right_foot = top + 1 + int(np.argmin(part.values[top + 1 :]))
     x, noise = part.nm, noise_of(part.values)
     feet = [left_foot, right_foot]
-    y = part.values - np.interp(x, x[feet], part.values[feet])
+    # the lowest of noisy points lies too low; the median around it hardly does
+    ground = [float(np.median(part.values[max(0, i - 2) : i + 3])) for i in feet]
+    y = part.values - np.interp(x, x[feet], ground)
     if not y[top] > CLEAR * noise:
         return f"no line stands out of the noise between {reach[0]:.2f} nm and {reach[1]:.2f} nm"
     level = _top_of(x, y, top) / 2
@@ -218,13 +223,14 @@ def _above(x: FloatArray, y: FloatArray, level: float, top: int, noise: float) -
     if not low.size or not high.size:
         return f"the line at {x[top]:g} nm does not fall to half of its height to both sides"
     left, right = int(low[-1]), top + int(high[0])
-    if right - left - 1 < LEAST_LINE_POINTS:
-        return (
-            f"{right - left - 1} points lie above half of the height of the line at "
-            f"{x[top]:g} nm; {LEAST_LINE_POINTS} are needed"
-        )
     slopes = np.array([(y[i + 1] - y[i]) / (x[i + 1] - x[i]) for i in (left, right - 1)])
     ends = np.array([x[left], x[right - 1]]) + (level - y[[left, right - 1]]) / slopes
+    width, interval = float(ends[1] - ends[0]), float((x[right] - x[left]) / (right - left))
+    if width < INTERVALS_OF_LINE * interval:
+        return (
+            f"the points lie {interval:.3g} nm apart, more than half of the width of the line at "
+            f"{x[top]:g} nm"
+        )
     xs = np.concatenate(([ends[0]], x[left + 1 : right], [ends[1]]))
     rises = np.concatenate(([0.0], y[left + 1 : right] - level, [0.0]))
     shares = rises * np.gradient(xs)
@@ -234,7 +240,6 @@ def _above(x: FloatArray, y: FloatArray, level: float, top: int, noise: float) -
     shape = abs(float(ends.mean()) - at) / math.sqrt(3)
     edges = noise / np.abs(slopes)
     at_half = float(np.hypot(*edges)) * math.sqrt(1.25)
-    curved = (x[right] - x[left]) / (right - left) / math.sqrt(12) / (right - left - 1)
-    return Peak(
-        at, math.hypot(by_noise, shape), float(ends[1] - ends[0]), math.hypot(at_half, curved)
-    )
+    # the top of a narrow line may lie between two points, higher than both
+    between = interval / 2 / math.sqrt(3)
+    return Peak(at, math.hypot(by_noise, shape), width, math.hypot(at_half, between))
