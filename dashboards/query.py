@@ -6,23 +6,24 @@ from typing import Any
 
 from speclake_dashboards.address import Address
 
-from speclake.archive.catalog import OUTCOMES
+from speclake.archive.catalog import FINDINGS, OUTCOMES
 from speclake.measurement import Kind
 
 TEXTS = (
     "sample", "lot", "product", "instrument", "text", "serial", "order_number", "customer",
     "coating_run", "site", "file", "spec", "quantity",
 )  # fmt: skip
-FLAGS = ("unassigned", "in_conflict")
+FLAGS = ("unassigned", "in_conflict", "in_review")
 SHOWN = ("withdrawn", "superseded")
 """Measurements that a search hides unless the entry says ``show`` or ``only``."""
-ENTRIES = frozenset((*TEXTS, *FLAGS, *SHOWN, "kind", "outcome", "since", "until"))
+ENTRIES = frozenset((*TEXTS, *FLAGS, *SHOWN, "kind", "outcome", "finding", "since", "until"))
 """Every entry of an address that narrows a search."""
 
 WORDS = {
     "order_number": "order",
     "coating_run": "coating run",
     "in_conflict": "in conflict",
+    "in_review": "under review",
     "text": "any text",
     "outcome": "verdict",
     "since": "from",
@@ -46,6 +47,7 @@ def asked(address: Address, zone: tzinfo | None) -> dict[str, Any]:
     found["until"] = address.moment("until", zone, end_of_day=True)
     found |= {name: address.choice(name, ("hide", "show", "only"), "hide") for name in SHOWN}
     found["outcome"] = address.choice("outcome", ["", *OUTCOMES], "") or None
+    found["finding"] = address.choice("finding", ["", *FINDINGS], "") or None
     found["kind"] = address.choice("kind", ["", *Kind], "") or None
     return {name: value for name, value in found.items() if value is not None}
 

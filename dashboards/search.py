@@ -7,7 +7,7 @@ from speclake_dashboards.query import ENTRIES, asked, in_words
 from speclake_dashboards.theme import View, moment, render
 from speclake_dashboards.verdicts import outcomes_by_spec, spec_names, why_not_judged
 
-from speclake.archive.catalog import OUTCOMES
+from speclake.archive.catalog import FINDINGS, OUTCOMES
 from speclake.measurement import time_of
 
 if TYPE_CHECKING:
@@ -24,7 +24,8 @@ ORDERS = {
     "by lot": ("lot", False),
 }
 IN_FORM = (
-    "sample", "lot", "product", "instrument", "since", "until", "spec", "outcome", "text",
+    "sample", "lot", "product", "instrument", "since", "until", "spec", "outcome", "finding",
+    "text",
 )  # fmt: skip
 
 
@@ -53,6 +54,7 @@ def page(archive: "Archive", address: Address) -> View:
         instruments=_values(archive, "instrument", entries),
         specs=sorted({*spec_names(archive), *filter(None, [entries.get("spec")])}),
         outcomes=OUTCOMES,
+        findings=FINDINGS,
         orders=list(ORDERS),
         order=order,
         count=count,
@@ -109,6 +111,7 @@ def _row(row: dict[str, Any], zone: Any) -> dict[str, Any]:
         for word, said in (
             (row["kind"], row["kind"] not in ("part", "unknown")),
             ("unassigned", row["unassigned"]),
+            ("under review", row["in_review"]),
             ("superseded", row["superseded_by"]),
         )
         if said
