@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from speclake.checks import Check
-from speclake.fitness import noise, purge
+from speclake.fitness import baselines, flatness, noise, physical, purge, soundness, spikes
 from speclake.fitness.circumstances import Circumstances
 from speclake.fitness.findings import Figure, Finding
 from speclake.fitness.subject import Subject
@@ -20,7 +20,18 @@ Said = tuple[int, Finding | Figure]
 Checking = Callable[[Subject], Iterator[Said]]
 
 CHECKS: Sequence[Checking] = (
+    soundness.coverage,
+    soundness.spacing,
+    soundness.missing_values,
+    flatness.standing_still,
+    flatness.written_twice,
+    physical.beyond,
+    physical.offset_below_zero,
+    spikes.spikes,
+    spikes.dropouts,
     noise.check,
+    baselines.check_baselines,
+    baselines.check_lines,
     purge.check_purge,
     purge.check_oxygen_bands,
     purge.check_water_bands,

@@ -82,8 +82,8 @@ class Subject:
         left.
         """
         if self.spectra.unit in ("A", "log(1/R)"):
-            with np.errstate(over="ignore"):
-                return 100.0 * np.power(10.0, -self.filled)
+            # a number below -6 is no absorbance; it must not become infinite either
+            return 100.0 * np.power(10.0, -np.maximum(self.filled, -6.0))
         factor = self.percent or 1.0
         return self.filled if factor == 1.0 else self.filled * factor
 
@@ -91,6 +91,40 @@ class Subject:
     def steps(self) -> FloatArray:
         """From each value of `filled` to the next, shape (n, p - 1)."""
         return np.diff(self.filled, axis=1)
+
+    @cached_property
+    def digits(self) -> FloatArray:
+        """Step of the last digit of each spectrum, in its unit, shape (n,).
+
+        As the export tells, else the smallest step that there is between neighbours; infinite
+        where all values are the same.
+        """
+        told = np.array([known.last_digit or np.nan for known in self.known])
+        rows = np.flatnonzero(np.isnan(told))
+        if rows.size and self.steps.shape[1]:
+            steps = np.abs(self.steps if rows.size == len(told) else self.steps[rows])
+            steps[steps == 0] = np.inf
+            told[rows] = steps.min(axis=1)
+        return np.where(np.isnan(told), np.inf, told)
+
+    @cached_property
+    def bends(self) -> FloatArray:
+        """How far each value of `light` lies off its neighbours, in percent, shape (n, p - 4).
+
+        The neighbours are the two before and the two after it, with a cubic through them: the
+        fourth difference over 6. White noise of standard deviation s makes √70/6 s of it; what is
+        smooth over five points leaves next to nothing.
+        """
+        y = self.light
+        if y.shape[1] < 5:
+            return np.zeros((len(y), 0))
+        near = y[:, 1:-3] + y[:, 3:-1]
+        near *= 2.0 / 3.0
+        far = y[:, :-4] + y[:, 4:]
+        far *= 1.0 / 6.0
+        far -= near
+        far += y[:, 2:-2]
+        return far
 
     def place(self, nm: float) -> float:
         """Position on the axis, in its unit, of a wavelength in nm."""

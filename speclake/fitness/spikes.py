@@ -1,0 +1,293 @@
+"""Spikes and dropouts: values that no spectrum can show, since its band pass is wider.
+
+A slit shows an infinitely narrow line as a triangle as wide at half height as the bandwidth, and a
+sudden change as a slope of one over the bandwidth. What is narrower or steeper did not pass it.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from speclake.checks import Check, Severity
+from speclake.fitness.bandwidths import points_of_bandwidth
+from speclake.fitness.falsealarms import threshold
+from speclake.fitness.findings import Finding
+from speclake.fitness.grids import UNIT_WORDS
+from speclake.fitness.physical import BEND_OF_NOISE, MEDIAN_OF_NORMAL
+from speclake.fitness.subject import Subject
+from speclake.measurement import Range
+from speclake.spectrum import FloatArray
+
+_STRETCH = 150
+_EVERY = 3
+"""The scale of a stretch comes from every third point of it."""
+_GATE = 0.85
+"""Of the threshold, at which a closer look begins."""
+_SCATTER = 1.25
+"""The threshold is raised by it, since the scale comes from few points; measured by simulation."""
+_AROUND = 16
+_LOW = 0.3
+"""Share of the height that the points beside a spike may have."""
+_NARROW = 0.6
+"""Share of the bandwidth within which nothing real can be as narrow."""
+_WIDE_FROM = 3.0
+"""Points in a bandwidth from which spikes of two and three points can be told."""
+_STEEP = 1.5
+_MOST_POINTS = 50.0
+"""In a bandwidth; a step below what this many allow is not looked at."""
+_MOST_TOLD = 5
+
+_Indices = npt.NDArray[np.intp]
+_Said = tuple[int, Finding]
+
+
+@dataclass(frozen=True)
+class _Pulses:
+    """Narrow pulses: row, point, height in percent, width in points."""
+
+    rows: _Indices
+    points: _Indices
+    heights: FloatArray
+    widths: _Indices
+
+
+def spikes(subject: Subject) -> Iterator[_Said]:
+    """Pulses of one point, and of two or three where the bandwidth spans five or more.
+
+    The height over a cubic through the points beside it must exceed the local noise by the
+    threshold of the budget, and the points beside it must be low and calm. Where nobody stated the
+    bandwidth, or it spans less than two points, a real line looks the same: then it is a remark.
+    """
+    if subject.light.shape[1] < 2 * _AROUND:
+        return
+    wide = _bandwidths(subject)
+    found = _pulses(subject, subject.bends, 1)
+    spans = _at(wide, found)
+    real = (found.widths == 1) & ~(spans < 2.0)
+    told = {(int(r), int(p)): w for r, p, w in zip(*_only(found, real), strict=True)}
+    broad = [row for row, span in wide.items() if np.nanmax(span, initial=0.0) >= _WIDE_FROM]
+    if broad:
+        rows = np.array(broad, dtype=np.intp)
+        more = _pulses(subject, _broad_bends(subject.light[rows]), 2, rows)
+        narrow = more.widths < _NARROW * np.nan_to_num(_at(wide, more))
+        for row, point, width in zip(*_only(more, narrow), strict=True):
+            if not any((int(row), int(point) + k) in told for k in range(-3, 4)):
+                told[int(row), int(point)] = width
+    by_row: dict[int, list[tuple[int, int]]] = {}
+    for (row, point), width in sorted(told.items()):
+        by_row.setdefault(row, []).append((point, int(width)))
+    for row, places in by_row.items():
+        yield from _told(subject, row, places, wide.get(row))
+
+
+def _bandwidths(subject: Subject) -> dict[int, FloatArray]:
+    """Bandwidth in points by row, where somebody stated one."""
+    known: dict[tuple[Range, ...], FloatArray] = {}
+    found: dict[int, FloatArray] = {}
+    for row, each in enumerate(subject.known):
+        if any(r.bandwidth_nm is not None for r in each.ranges):
+            if each.ranges not in known:
+                known[each.ranges] = points_of_bandwidth(subject, each.ranges)
+            found[row] = known[each.ranges]
+    return found
+
+
+def _at(wide: dict[int, FloatArray], found: _Pulses) -> FloatArray:
+    pairs = zip(found.rows, found.points, strict=True)
+    return np.array([wide[int(r)][p] if int(r) in wide else np.nan for r, p in pairs], dtype=float)
+
+
+def _only(found: _Pulses, those: npt.NDArray[np.bool_]) -> tuple[_Indices, _Indices, _Indices]:
+    return found.rows[those], found.points[those], found.widths[those]
+
+
+def _broad_bends(light: FloatArray) -> FloatArray:
+    """As `Subject.bends`, from every second point: a pulse of up to three points stands out."""
+    return (
+        light[:, 4:-4]
+        - (light[:, 2:-6] + light[:, 6:-2]) * (2.0 / 3.0)
+        + (light[:, :-8] + light[:, 8:]) * (1.0 / 6.0)
+    )
+
+
+def _pulses(
+    subject: Subject, bends: FloatArray, stride: int, of_rows: _Indices | None = None
+) -> _Pulses:
+    """Isolated pulses among the bends of some rows; `stride` is the distance of their points."""
+    digits = np.zeros(len(bends))
+    if subject.percent is not None:
+        known = subject.digits if of_rows is None else subject.digits[of_rows]
+        digits = np.where(np.isfinite(known), known, 0.0) * subject.percent
+    rows, at, coarse = _candidates(bends, threshold(subject.limits, bends.shape[1]), 2.0 * digits)
+    if not rows.size:
+        return _Pulses(rows, at, np.zeros(0), at)
+    index = np.clip(at[:, None] + np.arange(-_AROUND, _AROUND + 1), 0, bends.shape[1] - 1)
+    # what repeats at the ends by the clipping is no harm to a median or a largest value
+    around = np.abs(bends[rows[:, None], index])
+    own = around[:, _AROUND]
+    offsets = np.arange(-_AROUND, _AROUND + 1)
+    away = 2 * stride + 1
+    beside = around[:, np.abs(offsets) > away]
+    # at a change-over the noise changes too: the larger of both sides counts
+    sides = [np.median(around[:, each], axis=1) for each in (offsets > away, offsets < -away)]
+    local = np.maximum(*sides) / MEDIAN_OF_NORMAL
+    noise = np.maximum(local, coarse) / BEND_OF_NOISE
+    light = subject.light
+    real = rows if of_rows is None else of_rows[rows]
+    points = at + 2 * stride
+    height, inner, digit = _shape(light, real, points, stride)
+    sign = np.sign(height)
+    level = _SCATTER * threshold(subject.limits, bends.shape[1]) * _HEIGHT_OF_NOISE * noise
+    excess = sign[:, None] * inner
+    half = excess > np.abs(height)[:, None] / 2
+    width = np.count_nonzero(half, axis=1)
+    ends = np.abs(inner[:, [0, -1]]).max(axis=1)
+    good = (np.abs(height) > np.maximum(level, 3.0 * digit)) & (beside.max(axis=1) < own / 2)
+    good &= (ends < _LOW * np.abs(height)) & (width >= 1)
+    if subject.missing is not None:
+        near = np.clip(points[:, None] + np.arange(-3, 4), 0, light.shape[1] - 1)
+        good &= ~subject.missing[real[:, None], near].any(axis=1)
+    return _Pulses(real[good], points[good], height[good], width[good])
+
+
+def _candidates(
+    bends: FloatArray, limit: float, floor: FloatArray
+) -> tuple[_Indices, _Indices, FloatArray]:
+    """Row and place of bends that are the largest around and large for their stretch."""
+    n, m = bends.shape
+    size = np.abs(bends)
+    length = min(_STRETCH, m)
+    whole = m // length * length
+    stretches = size[:, :whole].reshape(n, -1, length)
+    some = stretches[:, :, ::_EVERY]
+    middle = some.shape[2] // 2
+    scale = np.partition(some, middle, axis=2)[:, :, middle] / MEDIAN_OF_NORMAL
+    lowest = np.maximum(_GATE * limit * scale, floor[:, None])
+    large = stretches > lowest[:, :, None]
+    rows, at = np.divmod(np.flatnonzero(large), whole)
+    if whole < m:
+        tail_rows, tail = np.nonzero(size[:, whole:] > lowest[:, -1:])
+        rows, at = np.r_[rows, tail_rows], np.r_[at, tail + whole]
+    if rows.size:
+        index = np.clip(at[:, None] + np.arange(-2, 3), 0, m - 1)
+        peak = size[rows, at] >= size[rows[:, None], index].max(axis=1)
+        rows, at = rows[peak], at[peak]
+    return rows, at, scale[rows, np.minimum(at // length, scale.shape[1] - 1)]
+
+
+_HEIGHT_OF_NOISE = sqrt(1 + 2 * 0.9**2 + 2 * 0.4**2)
+"""Standard deviation of a height over the cubic through four points, for white noise of 1."""
+
+
+def _shape(
+    light: FloatArray, rows: _Indices, points: _Indices, stride: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Heights over the cubic through the points 2 and 3 strides to both sides.
+
+    Returns
+    -------
+    Height at the point, shape (m,); heights from the first neighbour, or the third for a stride of
+    two, on the one side to that on the other, shape (m, 3) or (m, 7); least step of the values
+    around, shape (m,).
+    """
+    last = light.shape[1] - 1
+    nodes = np.array([-3, -2, 2, 3]) * stride
+    inner = np.arange(1 - 2 * stride, 2 * stride)
+    powers = np.vander(nodes.astype(float), 4)
+    weights = np.vander(inner.astype(float), 4) @ np.linalg.inv(powers)
+    ends = light[rows[:, None], np.clip(points[:, None] + nodes, 0, last)]
+    middle = light[rows[:, None], np.clip(points[:, None] + inner, 0, last)]
+    heights = middle - ends @ weights.T
+    around = np.clip(points[:, None] + np.arange(-_AROUND, _AROUND + 1), 0, last)
+    steps = np.abs(np.diff(light[rows[:, None], around], axis=1))
+    # coarse digits make steps of whole digits
+    digit = np.where(steps > 1e-12, steps, np.inf).min(axis=1, initial=np.inf)
+    return heights[:, inner.size // 2], heights, np.where(np.isfinite(digit), digit, 0.0)
+
+
+def _told(
+    subject: Subject, row: int, places: list[tuple[int, int]], wide: FloatArray | None
+) -> Iterator[_Said]:
+    axis, y, in_unit = subject.spectra.axis, subject.filled[row], subject.spectra.unit
+    unit = UNIT_WORDS[axis.unit]
+    heights = [float(y[p] - (y[p - 2] + y[p + 2]) / 2) for p, _ in places]
+    order = sorted(range(len(places)), key=lambda k: -abs(heights[k]))
+    x = axis.values
+    for k in sorted(order[:_MOST_TOLD]):
+        point, width = places[k]
+        span = np.nan if wide is None else float(wide[point])
+        sure = span >= 2.0
+        why = (
+            f"narrower than the bandwidth of {span:.2g} points lets anything be"
+            if sure
+            else "a real line as narrow as the interval would look the same"
+        )
+        first, last = x[max(point - width, 0)], x[min(point + width, x.size - 1)]
+        more = f"; {len(places)} such in all" if len(places) > _MOST_TOLD else ""
+        yield (
+            row,
+            Finding(
+                check=Check.SPIKE,
+                severity=Severity.DOUBT if sure else Severity.REMARK,
+                text=(
+                    f"{y[point]:.6g} {in_unit} at {x[point]:g} {unit} stands {heights[k]:+.3g} "
+                    f"{in_unit} off its neighbours, {width} point{'s' * (width > 1)} wide: {why}"
+                    f"{more}"
+                ),
+                advice="Scan this stretch again; a real line comes back, a spike does not.",
+                value=heights[k],
+                unit=in_unit,
+                at=float(x[point]),
+                start=float(first),
+                stop=float(last),
+            ),
+        )
+
+
+def dropouts(subject: Subject) -> Iterator[_Said]:
+    """Steps from one point to the next that are steeper than the bandwidth lets any edge be.
+
+    An edge from 0 to 100 % becomes a slope of at most 100 % over one bandwidth; half as much again
+    is allowed for. It takes a stated bandwidth of two points or more.
+    """
+    wide = _bandwidths(subject)
+    if not wide:
+        return
+    logarithms = subject.spectra.unit in ("A", "log(1/R)")
+    steps = np.diff(subject.light, axis=1) if logarithms else subject.steps
+    factor = 1.0 if logarithms else subject.percent or 1.0
+    steepest = factor * np.maximum(steps.max(axis=1), -steps.min(axis=1))
+    for row in np.flatnonzero(steepest > 100.0 * _STEEP / _MOST_POINTS):
+        if int(row) not in wide:
+            continue
+        span = np.minimum(wide[int(row)][1:], wide[int(row)][:-1])
+        allowed = np.where(span >= 2.0, _STEEP * 100.0 / span, np.inf)
+        steep = np.flatnonzero(factor * np.abs(steps[row]) > allowed)
+        if steep.size:
+            yield int(row), _steep(subject, int(row), steep, span)
+
+
+def _steep(subject: Subject, row: int, steep: _Indices, span: FloatArray) -> Finding:
+    axis, y, in_unit = subject.spectra.axis, subject.filled[row], subject.spectra.unit
+    x, unit = axis.values, UNIT_WORDS[axis.unit]
+    first, last = int(steep[0]), int(steep[-1])
+    more = f", and {steep.size - 1} more such steps up to {x[last + 1]:g} {unit}"
+    return Finding(
+        check=Check.SPIKE,
+        severity=Severity.DOUBT,
+        text=(
+            f"from {y[first]:.5g} to {y[first + 1]:.5g} {in_unit} between {x[first]:g} and "
+            f"{x[first + 1]:g} {unit}{more if steep.size > 1 else ''}: a bandwidth of "
+            f"{span[first]:.2g} points lets no edge be steeper than {100 / span[first]:.3g} % "
+            "a point"
+        ),
+        advice="See whether the beam was cut or the reading dropped out, and scan it again.",
+        value=float(y[first + 1] - y[first]),
+        unit=in_unit,
+        at=float(x[first]),
+        start=float(x[first]),
+        stop=float(x[last + 1]),
+    )
