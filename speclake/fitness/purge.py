@@ -17,6 +17,7 @@ from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Finding
 from speclake.fitness.gaslines import Lines, oxygen, water
 from speclake.fitness.matching import Match, Region, design_for, matched, student
+from speclake.fitness.regions import Rows
 from speclake.fitness.subject import Subject
 from speclake.spectrum import FloatArray
 from speclake.units import air_from_vacuum, vacuum_from_air
@@ -100,14 +101,14 @@ def _told_of_purge(known: Circumstances, subject: Subject) -> Iterator[tuple[str
     where = f"below {limits.purge_below_nm:g} nm"
     if known.purge_min is not None and known.purge_min < limits.purge_min:
         yield (
-            f"Purged for {known.purge_min:g} min before a scan that goes {where}; "
+            f"purged for {known.purge_min:g} min before a scan that goes {where}; "
             f"{limits.purge_min:g} min are enough",
             known.purge_min,
             "min",
         )
     if known.oxygen_ppm is not None and known.oxygen_ppm > limits.oxygen_ppm:
         yield (
-            f"The sensor showed {known.oxygen_ppm:g} ppm of oxygen in a scan that goes {where}; "
+            f"the sensor showed {known.oxygen_ppm:g} ppm of oxygen in a scan that goes {where}; "
             f"{limits.oxygen_ppm:g} ppm are still good",
             known.oxygen_ppm,
             "ppm",
@@ -170,7 +171,7 @@ def _bandwidth(known: Circumstances, seen: _Seen) -> float:
 
 
 def _found(
-    seen: _Seen, values: FloatArray, rows: FloatArray, width: float, known: FloatArray | None
+    seen: _Seen, values: FloatArray, rows: Rows, width: float, known: FloatArray | None
 ) -> Iterator[Said]:
     """Findings of some rows that share a bandwidth and the points that are known."""
     at = seen.at_nm if known is None else seen.at_nm[known]
@@ -200,8 +201,8 @@ def _is_enough(at_nm: FloatArray, region: Region) -> bool:
 
 
 _NAMES = {
-    Check.OXYGEN: ("oxygen", "Schumann-Runge bands of oxygen"),
-    Check.WATER: ("water vapour", "Bands of water vapour"),
+    Check.OXYGEN: ("oxygen", "bands of oxygen (Schumann-Runge)"),
+    Check.WATER: ("water vapour", "bands of water vapour"),
 }
 _ADVICE = {
     Check.OXYGEN: "Purge sample and reference path longer or mend the seal, take the baseline "

@@ -53,5 +53,7 @@ class Fitness(Table):
     # baseline and reference
     baseline_hours: Above = 24.0
     """Age of a baseline beyond which it is in doubt."""
+    baseline_needed: bool = False
+    """Whether each scan should tell its baseline: if none is known, that is remarked."""
     line_flatness_percent: NotBelow = 0.3
     """How far a 100 % or 0 % line may lie off."""
