@@ -102,8 +102,9 @@ def compared(
     outcome = _outcome(tested, uncertainty, limits, by)
     said = f"{tested:{'+' if error is not None else ''}.4g} {unit} ± {uncertainty:.2g} {unit}"
     reason = {
-        Outcome.FAIL: f"{said} lies outside {_words(limits, unit)}",
-        Outcome.UNDECIDED: f"{said} is too near to the limit, {_words(limits, unit)}",
+        Outcome.FAIL: f"{said}, where {_words(limits, unit)}",
+        Outcome.UNDECIDED: f"{said} is too near to the limit to decide, where "
+        f"{_words(limits, unit)}",
     }.get(outcome, "")
     return Reading(
         at=at,
@@ -135,12 +136,12 @@ def _outcome(
 def _words(limits: tuple[float | None, float | None], unit: str) -> str:
     low, high = limits
     if low is None:
-        return f"at most {high:g} {unit}"
+        return f"at most {high:g} {unit} is allowed"
     if high is None:
-        return f"at least {low:g} {unit}"
+        return f"at least {low:g} {unit} is asked for"
     if low == -high:
-        return f"± {high:g} {unit}"
-    return f"{low:g} {unit} to {high:g} {unit}"
+        return f"± {high:g} {unit} is allowed"
+    return f"{low:g} {unit} to {high:g} {unit} is allowed"
 
 
 def combined(*standard: float) -> float:
