@@ -57,6 +57,9 @@ class Design:
     at_nm : the points in vacuum, shape (p,).
     trend : orthonormal columns, shape (p, k).
     shapes : the structure for little of the gas and for much, each with its largest value 1.
+    length : for each shape the quadratic form of the trend's coefficients that gives the sum of
+        squares of level times shape without its trend, shape (2, k, k).
+    length_of_log : sum of squares of each shape without its trend, shape (2,).
     power : share of each frequency in the structure without its trend, shape (2, p // 2 + 1).
     rivals : pairs of orthonormal columns without a trend, shape (p, 2 m).
     displaced : single such columns, shape (p, d).
@@ -65,6 +68,8 @@ class Design:
     at_nm: FloatArray
     trend: FloatArray
     shapes: FloatArray
+    length: FloatArray
+    length_of_log: FloatArray
     power: FloatArray
     rivals: FloatArray
     displaced: FloatArray
@@ -125,13 +130,18 @@ def _design(lines: Lines, region: Region, points: bytes, bandwidth_nm: float) ->
     scaled = 2 * (at - at.min()) / span - 1
     trend, _ = np.linalg.qr(np.polynomial.legendre.legvander(scaled, degree))
     shapes = np.stack([drawn(lines, at, bandwidth_nm, power) for power in (1.0, 0.5)])
-    power = np.abs(np.fft.rfft(_without(trend, shapes.T), axis=0).T) ** 2
+    inner = [trend.T @ (shape[:, None] * trend) for shape in shapes]
+    whole = [trend.T @ (shape[:, None] ** 2 * trend) for shape in shapes]
+    bare = _without(trend, shapes.T)
+    power = np.abs(np.fft.rfft(bare, axis=0).T) ** 2
     pairs = [_fringes(at), _bands(at, region.bands_nm)]
     rivals = [_without(trend, each) for each in pairs if each.size]
     return Design(
         at_nm=at,
         trend=trend,
         shapes=shapes,
+        length=np.stack([w - m @ m for w, m in zip(whole, inner, strict=True)]),
+        length_of_log=(bare**2).sum(axis=0),
         power=power / power.sum(axis=1, keepdims=True),
         rivals=np.concatenate([_orthonormal(each) for each in rivals], axis=1),
         displaced=_displaced(lines, at, bandwidth_nm, trend),
@@ -189,7 +199,7 @@ def _displaced(
 
 
 def matched(values: FloatArray, design: Design, is_log: bool, wanted: float) -> Match:
-    """How much of a structure each row holds.
+    """How much of a structure each row holds; 0 ± infinity where it is surely below `wanted`.
 
     Parameters
     ----------
@@ -205,40 +215,45 @@ def matched(values: FloatArray, design: Design, is_log: bool, wanted: float) -> 
 
 
 def _block(values: FloatArray, design: Design, is_log: bool, wanted: float) -> Match:
-    trend = design.trend
+    trend, shapes = design.trend, design.shapes
     coefficients = values @ trend
     level = coefficients @ trend.T
     left = values - level
-    n, p = values.shape
+    freedom = values.shape[1] - trend.shape[1] - 1
+    if is_log:
+        along = left @ shapes.T
+        length = np.broadcast_to(design.length_of_log, along.shape)
+    else:
+        along = -LN_10 * (left * level) @ shapes.T
+        # the part of level times shape that no trend can follow, from the coefficients alone
+        pairs = np.einsum("ij,sjk,ik->is", coefficients, design.length, coefficients)
+        length = LN_10**2 * np.maximum(pairs, 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        explained = np.where(length > 0, along * along / length, 0.0)
+    best = explained.argmax(axis=1)
+    found = _nothing(len(values))
+    found.place[:] = shapes.argmax(axis=1)[best]
     size = np.einsum("ij,ij->i", left, left)
-    best = _nothing(n)
-    explained_best = np.zeros(n)
-    for shape, power in zip(design.shapes, design.power, strict=True):
-        column = np.broadcast_to(shape, (n, p)) if is_log else -LN_10 * level * shape
-        column = column - (column @ trend) @ trend.T
-        length = np.einsum("ij,ij->i", column, column)
-        along = np.einsum("ij,ij->i", column, left)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            amount = np.where(length > 0, along / length, 0.0)
-            explained = np.where(length > 0, along * along / length, 0.0)
-        better = explained > explained_best
-        if not better.any():
-            continue
-        residual = left - amount[:, None] * column
-        uncertainty, freedom = _uncertainty(residual, length, p - trend.shape[1] - 1, power)
-        peak = int(shape.argmax())
-        for name, found in (
-            ("amount", amount), ("uncertainty", uncertainty), ("freedom", freedom),
-            ("place", np.full(n, float(peak))), ("level", level[:, peak]),
-        ):  # fmt: skip
-            getattr(best, name)[better] = found[better]
-        explained_best = np.maximum(explained_best, explained)
+    most = np.take_along_axis(explained, best[:, None], axis=1)[:, 0]
+    # with white noise, the least that it can be, the amount would be as many uncertainties
     asked = np.flatnonzero(
-        (np.abs(best.amount) > wanted * best.uncertainty) & (explained_best > 1e-20 * size)
+        (most * freedom > wanted**2 * (size - most)) & (most > 1e-20 * size) & (most > 0)
     )
-    if asked.size:
-        best.is_best[asked] = explained_best[asked] > _by_rivals(left[asked], design)
-    return best
+    for s in np.unique(best[asked]):
+        rows = asked[best[asked] == s]
+        shape = shapes[s]
+        column = np.broadcast_to(shape, (rows.size, shape.size))
+        column = column if is_log else -LN_10 * level[rows] * shape
+        column = column - (column @ trend) @ trend.T
+        amount = along[rows, s] / length[rows, s]
+        residual = left[rows] - amount[:, None] * column
+        found.amount[rows] = amount
+        found.uncertainty[rows], found.freedom[rows] = _uncertainty(
+            residual, length[rows, s], freedom, design.power[s]
+        )
+        found.level[rows] = level[rows, int(shape.argmax())]
+        found.is_best[rows] = most[rows] > _by_rivals(left[rows], design)
+    return found
 
 
 def _nothing(n: int) -> Match:
