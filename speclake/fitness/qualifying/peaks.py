@@ -12,9 +12,8 @@ sides; its width is the distance between the two crossings of half height, each 
 interpolation.
 
 The standard uncertainty of a place has three parts, added as squares: noise of single points,
-propagated through the fit; shape, the change of the result when less of the band is used (or a
-parabola, where there are too few points), as half-width of a rectangular distribution; and steps,
-the scatter of the positions about an even spacing. That of a width has noise, and half of the
+propagated through the fit; shape, from what changes when less of the band is used; and steps, the
+scatter of the positions about an even spacing. That of a width has noise, and half of the
 interval as half-width of a rectangular distribution, since the top may lie between two points.
 Centroid and local polynomial are common practice for wavelength standards.
 """
@@ -83,12 +82,24 @@ def find_band(scan: Scan, near: float, reach: tuple[float, float], window: float
     found = _settled(part, middle, half)
     if found is None or not reach[0] <= found.at <= reach[1]:
         return f"no band has its extremum between {reach[0]:.2f} nm and {reach[1]:.2f} nm"
-    less = _fitted(part, found.at, max(NARROWER * half, _least_half(part.nm, found.at)), 3)
-    if less is None or NARROWER * half < _least_half(part.nm, found.at):
-        less = _fitted(part, found.at, half, 2)
-    shape = 0.0 if less is None else abs(less.at - found.at) / math.sqrt(3)
+    shape = _shape(part, found.at, half)
     total = math.hypot(found.noise, shape, _uneven(part.nm, found.at, half))
     return Peak(found.at, total)
+
+
+def _shape(part: Scan, at: float, half: float) -> float:
+    """Standard uncertainty from the part of a band that the fit does not follow.
+
+    Such an error grows with the square of the window. So what a narrower one changes tells the
+    whole of it, taken as half-width of a rectangular distribution. Where there are too few points
+    for a narrower one, it is the change from a cubic to a parabola.
+    """
+    if NARROWER * half >= _least_half(part.nm, at):
+        narrow = _fitted(part, at, NARROWER * half, 3)
+        if narrow is not None:
+            return abs(narrow.at - at) / (1 - NARROWER**2) / math.sqrt(3)
+    parabola = _fitted(part, at, half, 2)
+    return 0.0 if parabola is None else abs(parabola.at - at) / math.sqrt(3)
 
 
 @dataclass(frozen=True, slots=True)
