@@ -9,6 +9,7 @@ from speclake_demo.benches import BENCH_A, chance
 from speclake_demo.clock import WEEKS, at, wall
 from speclake_demo.regular import SAVING_TIME, bench_a_path, scan_of, straight_through
 from speclake_demo.scans import Drop, FloatArray, Scan
+from speclake_demo.turntable import TURNTABLE_NM
 
 HOLMIUM_NM = np.arange(270.0, 660.5, 0.5)
 VISIBLE_NM = np.arange(400.0, 701.0, 1.0)
@@ -54,6 +55,15 @@ def check_pieces(seed: int) -> Iterator[Drop]:
             true, name = parts.grey_check_piece(VISIBLE_NM), "grey check piece"
             scan = _scan(seed, name, VISIBLE_NM, true, at(week, weekday, 8), "check piece")
             yield _drop(scan, "check piece")
+
+
+def comparison_pieces(seed: int) -> Iterator[Drop]:
+    """Exports of the pieces that bench E scans too, so that the two can be compared."""
+    for number, level in enumerate(glasses.COMPARISON_PERCENT, 1):
+        name = f"comparison piece {number}"
+        true = glasses.comparison_piece(TURNTABLE_NM, level)
+        when = at(7, 3, 9, 5 * number)
+        yield _drop(_scan(seed, name, TURNTABLE_NM, true, when, "check piece"), name)
 
 
 def dark_filters(seed: int) -> Iterator[Drop]:

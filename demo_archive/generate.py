@@ -27,9 +27,11 @@ _ORDINARY = (
     turntable.edge_filters,
     turntable.beam_splitters,
     turntable.rare_earth_glass,
+    turntable.comparison_pieces,
     fitwork.holmium_glass,
     fitwork.grey_filter,
     fitwork.check_pieces,
+    fitwork.comparison_pieces,
     fitwork.dark_filters,
 )
 

@@ -52,3 +52,13 @@ def grey_filter(wavelength_nm: FloatArray) -> FloatArray:
         wavelength_nm, at, np.array(list(GREY_CERTIFIED_PERCENT.values()))
     )
     return inside
+
+
+COMPARISON_PERCENT = (12.0, 28.0, 45.0, 63.0, 80.0, 91.0)
+"""Transmittance of the pieces on which benches are compared, in the green."""
+
+
+def comparison_piece(wavelength_nm: FloatArray, level_percent: float) -> FloatArray:
+    """Transmittance of an invented grey piece: shape (p,)."""
+    slope: FloatArray = level_percent * (1 + 0.02 * np.tanh((wavelength_nm - 550) / 300))
+    return slope

@@ -93,7 +93,12 @@ def semicolon_text(scan: Scan) -> bytes:
     return _encoded([*lines, "", f"nm;{scan.unit}", *points], "\r\n", "cp1252")
 
 
-_PIECES = {"part": "product", "witness piece": "witness", "standard": "standard"}
+_PIECES = {
+    "part": "product",
+    "witness piece": "witness",
+    "standard": "standard",
+    "check piece": "check",
+}
 
 
 def comma_text(scan: Scan) -> bytes:
@@ -114,7 +119,7 @@ def comma_text(scan: Scan) -> bytes:
         "face": f.get("side", ""),
         "mounted in": f["accessory"],
         "turned by": f["angle_deg"],
-        "light": f["polarisation"],
+        "light": f.get("polarisation", ""),
         "gathered": f["geometry"],
         "values are": f["correction"],
         "slit in nm": f["bandwidth_nm"],

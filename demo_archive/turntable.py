@@ -28,9 +28,13 @@ LATE_EDGE_FILTER = "EF4-02"
 ABSORBING_SPLITTER = "BS1-03"
 """Beam splitter whose coating absorbs."""
 
+GLASS_NM = np.arange(400.0, 950.25, 0.5)
 DARK_TUBE, HOLDER = "dark tube", "straight-through holder"
 ANGLE_DEG = 45.0
 TURNTABLE_NM = np.arange(400.0, 950.5, 1.0)
+
+MORE_THAN_BENCH_A = 0.0012
+"""Share of the light by which bench E reads more than bench A."""
 
 FINGERPRINT = 0.985
 """Share of the light that a fingerprint lets pass."""
@@ -44,6 +48,13 @@ class Setting:
     polarisation: str = "unpolarised"
     angle_deg: float = 0.0
     accessory: str = HOLDER
+    side: str = "front"
+
+    @property
+    def told(self) -> dict[str, str]:
+        """Fields that an export leaves empty where nobody said."""
+        said = {"side": self.side, "polarisation": self.polarisation}
+        return {name: text for name, text in said.items() if text}
 
 
 def _scan(
@@ -53,20 +64,19 @@ def _scan(
     fields: dict[str, str],
     setting: Setting,
     scanned: datetime,
+    wavelength_nm: FloatArray = TURNTABLE_NM,
 ) -> Scan:
-    on_part = {} if fields["kind"] == "standard" else {"side": "front"}
     return Scan(
-        wavelength_nm=TURNTABLE_NM,
-        steps=measured(BENCH_E, TURNTABLE_NM, true_percent, seed, label),
+        wavelength_nm=wavelength_nm,
+        steps=measured(BENCH_E, wavelength_nm, true_percent, seed, label),
         decimals=BENCH_E.decimals,
         unit="%R" if setting.unit == "%R" else "%T",
         fields={
             "instrument": BENCH_E.name,
             **fields,
-            **on_part,
+            **setting.told,
             "accessory": setting.accessory,
             "angle_deg": f"{setting.angle_deg:g}",
-            "polarisation": setting.polarisation,
             "geometry": "regular",
             "correction": "ratio times certificate" if setting.unit == "%R" else "raw ratio",
             "bandwidth_nm": "1",
@@ -123,13 +133,24 @@ STANDARD_WEEKS = (2, 3, 4, 5, 6, 7, 8, 9)
 def rare_earth_glass(seed: int) -> Iterator[Drop]:
     """Exports of the glass that shows how true the wavelengths are: each Monday, and once again."""
     mornings = [at(week, 0, 8) for week in STANDARD_WEEKS]
+    setting = Setting(side="")
     for when in (*mornings, at(9, 1, 8)):
-        true = glasses.spectrum(
-            glasses.RARE_EARTH_GLASS, TURNTABLE_NM, troubles.scale_error_nm(BENCH_E, when)
-        )
-        fields = {"kind": "standard", "sample": glasses.RARE_EARTH_GLASS}
-        name = f"{glasses.RARE_EARTH_GLASS} {wall(when):%Y-%m-%d}"
-        yield _drop(_scan(seed, name, true, fields, Setting(), when), glasses.RARE_EARTH_GLASS)
+        name, error_nm = glasses.RARE_EARTH_GLASS, troubles.scale_error_nm(BENCH_E, when)
+        true = glasses.spectrum(name, GLASS_NM, error_nm)
+        fields = {"kind": "standard", "sample": name}
+        label = f"{name} {wall(when):%Y-%m-%d}"
+        yield _drop(_scan(seed, label, true, fields, setting, when, GLASS_NM), name)
+
+
+def comparison_pieces(seed: int) -> Iterator[Drop]:
+    """Exports of the pieces that bench A scans too, so that the two can be compared."""
+    setting = Setting(side="", polarisation="")
+    for number, level in enumerate(glasses.COMPARISON_PERCENT, 1):
+        name = f"comparison piece {number}"
+        true = glasses.comparison_piece(TURNTABLE_NM, level) * (1 + MORE_THAN_BENCH_A)
+        fields = {"kind": "check piece", "sample": name}
+        when = at(7, 3, 11, 5 * number)
+        yield _drop(_scan(seed, name, true, fields, setting, when), name)
 
 
 def beam_splitters(seed: int) -> Iterator[Drop]:

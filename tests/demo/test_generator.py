@@ -14,7 +14,7 @@ from speclake_demo.scans import Drop, Scan
 
 from speclake.measurement import FIELDS
 
-BYTES_OF_SEED_1 = "3bfaf100ccc3fdabab90563fb5de027b05c556aba077bec14e731dd7632e9440"
+BYTES_OF_SEED_1 = "b0fef397b50635fa12cc66e071117e56a83be653ce7d41bd64e4e8479ff3a569"
 
 
 @pytest.fixture(scope="module")

@@ -118,6 +118,16 @@ def test_certified_bands_are_found_but_once(scans: list[Scan]) -> None:
     assert band_errors(jolted).mean() == pytest.approx(troubles.JOLT_NM, abs=0.1)
 
 
+def test_benches_that_are_compared_differ_by_a_share_of_the_light(scans: list[Scan]) -> None:
+    for number, level in enumerate(glasses.COMPARISON_PERCENT, 1):
+        a, e = (
+            of(scans, sample=f"comparison piece {number}", instrument=f"bench {letter}")[0].values
+            for letter in "AE"
+        )
+        expected = turntable.MORE_THAN_BENCH_A * level
+        assert float(np.mean(e - a)) == pytest.approx(expected, abs=0.03 + 5e-4 * level)
+
+
 def test_filters_of_one_run_lie_between_the_last_good_check_and_the_failed_one(
     scans: list[Scan],
 ) -> None:
