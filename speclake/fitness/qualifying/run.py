@@ -90,7 +90,7 @@ def _missing(
     if standard is None:
         return f"there is no certificate of {check.standard}"
     day = setup.taken_at[0].astimezone(UTC).date()
-    named = f"certificate {standard.certificate} of {standard.name}"
+    named = f"certificate of {standard.name} ({standard.certificate})"
     if not standard.is_valid_on(day):
         if day < standard.issued_on:
             return f"the {named} was issued on {standard.issued_on}, after the scan of {day}"

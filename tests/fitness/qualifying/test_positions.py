@@ -170,7 +170,7 @@ def test_a_certificate_counts_only_on_the_days_it_holds():
     late = setup(at=datetime(2026, 3, 2, tzinfo=UTC))
     (found,) = qualify(check(), spectra, late, certificate(450.0, valid_until=until))
     assert found.reason == (
-        "the certificate c 1 of glass was valid until 2026-03-01, before the scan of 2026-03-02"
+        "the certificate of glass (c 1) was valid until 2026-03-01, before the scan of 2026-03-02"
     )
 
 
