@@ -40,14 +40,14 @@ class ObservedError:
     size : above zero; in nm for a wavelength shift, in `unit` for an offset, in percent of the
         value for a scale, in percent of full scale for stray light.
     unit : what values an offset or a scale is put onto; those in another are converted.
-    because : check, number and place, in words.
+    words : check, number and place.
     start_nm, stop_nm : the range that it was found for.
     """
 
     kind: ErrorKind
     size: float
     unit: SpectralUnit
-    because: str
+    words: str
     start_nm: float
     stop_nm: float
 
@@ -74,8 +74,8 @@ def observed(
         if size > 0 and (before is None or size > before.size):
             place = "" if n.at is None else f" at {n.at:g} nm"
             in_unit_of = {"wavelength shift": "nm", "offset": unit}.get(kind, "%")
-            because = f"{check.id}: {kind} of {size:.3g} {in_unit_of}{place}"
-            largest[kind, unit] = ObservedError(kind, size, unit, because, *range_nm)
+            words = f"{check.id}: {kind} of {size:.3g} {in_unit_of}{place}"
+            largest[kind, unit] = ObservedError(kind, size, unit, words, *range_nm)
     return tuple(largest.values())
 
 

@@ -76,7 +76,7 @@ def test_the_largest_error_of_each_kind_is_taken_from_what_failed():
     (found,) = observed(bands, numbers, (400, 700))
     assert (found.kind, found.start_nm, found.stop_nm) == ("wavelength shift", 400, 700)
     assert found.size == pytest.approx(0.6)
-    assert found.because == "c: wavelength shift of 0.6 nm at 656.1 nm"
+    assert found.words == "c: wavelength shift of 0.6 nm at 656.1 nm"
 
 
 @pytest.mark.parametrize(
