@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from speclake.archive.catalog import FINDINGS, Query
+from speclake.archive.catalog import FINDINGS, Query, usual
 from speclake.archive.rows import (
     Batch,
     EventKind,
@@ -143,6 +143,45 @@ def test_usual_noise_is_the_median_of_the_last_scans_without_a_doubt(world: Worl
     assert earlier["scans"].to_list() == [2, 2]
     assert world.catalog.usual_figures([], 4).columns == usual.columns
     assert world.catalog.usual_figures([("bench 1", "sphere")], 4).is_empty()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_usual_noise_is_the_same_wherever_the_last_scans_lie(
+    world: World, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Against plain sorting in Python; scans are taken in out of the order of their times."""
+    random = np.random.default_rng(seed)
+    names = [f"A{i}" for i in range(60)]
+    made = scans(*names)
+    hours = random.permutation(60) if seed % 2 else np.arange(60)
+    holders = [("bench 1", None), ("bench 1", "sphere"), ("bench 2", None)]
+    of = [holders[0 if i > 50 else int(k)] for i, k in enumerate(random.integers(0, 3, 60))]
+    measurements = tuple(
+        replace(m, trusted_at=NOON + timedelta(hours=int(h)), instrument=c[0], accessory=c[1])
+        for m, h, c in zip(made.measurements, hours, of, strict=True)
+    )
+    values = random.gamma(9.0, 0.003, 60)
+    world.add(
+        replace(
+            made,
+            measurements=measurements,
+            figures=tuple(figure(n, v) for n, v in zip(names, values.tolist(), strict=True)),
+        )
+    )
+    monkeypatch.setattr(usual, "_NEAR", 20)
+    monkeypatch.setattr(usual, "_LOOKED_AT", 1)
+    before = NOON + timedelta(hours=int(random.integers(20, 70)))
+    told = world.catalog.usual_figures(holders, 5, before=before).to_dicts()
+    expected = {}
+    for holder in holders:
+        own = sorted(
+            (h, v)
+            for h, v, c in zip(hours.tolist(), values.tolist(), of, strict=True)
+            if c == holder and NOON + timedelta(hours=h) < before
+        )[-5:]
+        if own:
+            expected[holder] = (len(own), pytest.approx(np.median([v for _, v in own])))
+    assert {(r["instrument"], r["accessory"]): (r["scans"], r["median"]) for r in told} == expected
 
 
 def test_the_latest_blank_of_a_configuration(world: World) -> None:

@@ -96,8 +96,10 @@ def commit_tables(first: int, n: int) -> dict[str, pa.Table]:
         same
         | {
             "measurement_id": ids, "file_id": files, "file": paths, "scan_sha256": contents,
-            "values_sha256": hashes("v", first, n, 64), "header": header, "kind": "part",
-            "instrument": [f"bench {i % 6}" for i in numbers], "origin": origin,
+            "values_sha256": hashes("v", first, n, 64), "header": header,
+            "kind": ["part" if i % 50 else "blank" for i in numbers],
+            "instrument": [f"bench {i % 6}" if i else "rare bench" for i in numbers],
+            "origin": origin,
             "operator": [f"person {i % 9}" for i in numbers],
             "comment": [f"as coated, tray {i % 31}" if i % 3 else None for i in numbers],
             "order_number": [f"O-{i // 8:05d}" for i in lots], "product": product,
@@ -133,7 +135,39 @@ def commit_tables(first: int, n: int) -> dict[str, pa.Table]:
             "outcome": np.where(draw < 85.0, "fail", "pass").tolist(), "engine_version": "1",
         },
     )  # fmt: skip
-    return {"measurements": measurements, "files": ledger, "verdicts": verdicts}
+    checked = fitness_tables(ids, first, n)
+    return {"measurements": measurements, "files": ledger, "verdicts": verdicts, **checked}
+
+
+def fitness_tables(ids: list[str], first: int, n: int) -> dict[str, pa.Table]:
+    """Noise of four stretches and two steps of every measurement; a finding on each twentieth."""
+    stretches = ((200.0, 350.0), (350.0, 860.0), (860.0, 1100.0), (1100.0, 2500.0))
+    k = len(stretches) + 2
+    draw = np.random.default_rng(first).gamma(9.0, 0.003, n * k)
+    figures = table(
+        "figures",
+        n * k,
+        {
+            "figure_id": hashes("g", first * k, n * k, 32),
+            "measurement_id": np.repeat(np.array(ids, object), k).tolist(),
+            "name": (["noise"] * len(stretches) + ["step"] * 2) * n, "value": draw, "unit": "%T",
+            "start": np.tile([low for low, _ in (*stretches, (330.0, 370.0), (840.0, 880.0))], n),
+            "stop": np.tile([high for _, high in (*stretches, (330.0, 370.0), (840.0, 880.0))], n),
+            "at": ([None] * len(stretches) + [350.0, 860.0]) * n, "version": "1",
+        },
+    )  # fmt: skip
+    doubted = [i for i in range(n) if i % 20 == 0]
+    findings = table(
+        "findings",
+        len(doubted),
+        {
+            "finding_id": hashes("d", first, len(doubted), 32),
+            "measurement_id": [ids[i] for i in doubted], "check": "change-over",
+            "severity": ["doubt" if i % 40 else "remark" for i in doubted],
+            "text": "a step of 0.30 %T at 860 nm", "value": 0.3, "unit": "%T", "at": 860.0,
+        },
+    )  # fmt: skip
+    return {"figures": figures, "findings": findings}
 
 
 def make_archive(root: Path, n: int) -> None:
@@ -282,6 +316,24 @@ def look_ups(catalog: Catalog, n: int) -> None:
         "unjudged": lambda: catalog.unjudged(),
         "refused": lambda: catalog.refused(),
         "totals": lambda: catalog.totals(),
+        "usual_figures, 6 benches": lambda: catalog.usual_figures(
+            [(f"bench {i}", None) for i in range(6)], 10
+        ),
+        "usual_figures, a rare bench": lambda: catalog.usual_figures([("rare bench", None)], 10),
+        "latest_of_kind": lambda: catalog.latest_of_kind(
+            "bench 3", None, "transmittance", "blank", START + timedelta(days=400)
+        ),
+        "figures of a month": lambda: catalog.figures(
+            instrument="bench 2",
+            name="noise",
+            since=START + timedelta(days=300),
+            until=START + timedelta(days=330),
+        ),
+        "findings_of(lot)": lambda: catalog.findings_of(Query(lot="L00007")),
+        "count(finding)": lambda: catalog.count(Query(finding="doubt")),
+        "finding_counts of a month": lambda: catalog.finding_counts(
+            since=START + timedelta(days=300), until=START + timedelta(days=330)
+        ),
         "refresh, nothing new": lambda: catalog.refresh(),
     }.items():
         print(f"{name:32s} {statistics.median([timed(once) for _ in range(9)]):6.1f} ms")

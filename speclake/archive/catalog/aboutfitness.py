@@ -6,9 +6,9 @@ from datetime import datetime
 import polars as pl
 
 from speclake.archive.catalog import fitness
-from speclake.archive.catalog.fitness import Configuration
 from speclake.archive.catalog.query import Query
 from speclake.archive.catalog.upkeep import Upkeep
+from speclake.archive.catalog.usual import Configuration, usual_figures
 from speclake.archive.rows import EventRow, StandardRow
 from speclake.measurement import Kind, Measurement
 
@@ -34,6 +34,10 @@ class AboutFitness:
     ) -> pl.DataFrame:
         """How many findings there are and on how many scans, by check, day and instrument."""
         return self._upkeep.ask(fitness.finding_counts, instrument, since, until)
+
+    def under_review(self, ids: Sequence[str]) -> set[str]:
+        """Those of the measurements that are put aside for review."""
+        return self._upkeep.ask(fitness.under_review, ids)
 
     def figures(
         self,
@@ -63,7 +67,7 @@ class AboutFitness:
         configurations : instruments, each with its accessory or None.
         scans : the most that each median is taken of.
         """
-        return self._upkeep.ask(fitness.usual_figures, configurations, scans, name, before)
+        return self._upkeep.ask(usual_figures, configurations, scans, name, before)
 
     def latest_of_kind(
         self,

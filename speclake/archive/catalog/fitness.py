@@ -10,7 +10,6 @@ from speclake.archive.catalog.numbers import AMONG, numbers_of
 from speclake.archive.catalog.query import Query, Where, asked_for, where
 from speclake.archive.catalog.session import Session
 from speclake.archive.rows import EventKind, EventRow, StandardRow
-from speclake.checks import Severity
 from speclake.measurement import Kind, Measurement
 
 _ASKED = "(SELECT unnest(?::VARCHAR[]))"
@@ -19,11 +18,6 @@ _FACTS = """m.measurement_id, m.trusted_at, m.instrument, m.accessory, m.quantit
     m.product, m.lot, m.serial, m.sample, m.site, m.in_review"""
 _FINDING = """f.finding_id, f."check", f.severity, f.text, f.advice, f."value", f.uncertainty,
     f.unit, f."at", f."start", f."stop", f.version, f.commit_number"""
-_LATEST = 500
-"""Scans of one configuration that are looked through for its usual figures."""
-
-Configuration = tuple[str, str | None]
-"""Instrument and accessory."""
 
 
 # --- findings ---------------------------------------------------------------------------------
@@ -81,6 +75,17 @@ def finding_counts(
     )
 
 
+def under_review(session: Session, ids: Sequence[str]) -> set[str]:
+    """Those of the measurements that are put aside for review."""
+    if not ids:
+        return set()
+    found = session.rows(
+        f"SELECT measurement_id FROM measurements WHERE {AMONG} AND in_review",
+        [numbers_of(session, ids)],
+    )
+    return {name for (name,) in found}
+
+
 # --- figures ----------------------------------------------------------------------------------
 
 
@@ -113,64 +118,6 @@ def figures(
         ORDER BY m.trusted_at, m.measurement_no, f.name, f."start", f."at", f.commit_number""",
         [*found.parameters, *([] if name is None else [name])],
     )
-
-
-def usual_figures(
-    session: Session,
-    configurations: Sequence[Configuration],
-    scans: int,
-    name: str = "noise",
-    before: datetime | None = None,
-) -> pl.DataFrame:
-    """What a figure usually is: median and spread over the last scans without a doubt.
-
-    Columns: `instrument`, `accessory`, `unit`, `start`, `stop` (in nm), `median`, `spread` (1.4826
-    times the median of the absolute deviations) and `scans`, how many it was taken of. Scans that
-    are withdrawn, superseded, under review or in doubt do not count. Looked through are the latest
-    500 of each configuration, so a stretch that is measured less often has none.
-
-    Parameters
-    ----------
-    scans : the most that each median is taken of.
-    before : only scans of earlier times.
-    """
-    if not configurations:
-        return session.frame(_usual("m.instrument IS NULL AND false"), [name, int(scans)])
-    instruments, accessories = (list(each) for each in zip(*set(configurations), strict=True))
-    found = Where()
-    found.add(f"m.instrument IN {_ASKED} AND {_COUNTS} AND NOT m.in_review", instruments)
-    if before is not None:
-        found.add("m.trusted_at < ?", before)
-    asked = """(m.instrument, coalesce(m.accessory, '')) IN (
-        SELECT (unnest(?::VARCHAR[]), unnest(?::VARCHAR[])))"""
-    found.add(asked, instruments, [each or "" for each in accessories])
-    sql = _usual(" AND ".join(found.conditions))
-    return session.frame(sql, [*found.parameters, name, int(scans)])
-
-
-def _usual(condition: str) -> str:
-    return f"""WITH latest AS MATERIALIZED (
-        SELECT measurement_no, trusted_at, instrument, accessory FROM measurements AS m
-        WHERE {condition} QUALIFY row_number() OVER (
-            PARTITION BY instrument, accessory ORDER BY trusted_at DESC, measurement_no DESC
-        ) <= {_LATEST}
-    ), doubted AS MATERIALIZED (
-        SELECT measurement_no FROM findings WHERE severity = '{Severity.DOUBT}'
-        AND measurement_no IN (SELECT measurement_no FROM latest)
-    ), taken AS MATERIALIZED (
-        SELECT measurement_no, unit, "start", "stop", "value" FROM figures WHERE name = ?
-        AND measurement_no IN (SELECT measurement_no FROM latest)
-    ), ranked AS (
-        SELECT l.instrument, l.accessory, t.* EXCLUDE (measurement_no)
-        FROM taken AS t JOIN latest AS l USING (measurement_no)
-        ANTI JOIN doubted USING (measurement_no)
-        QUALIFY row_number() OVER (
-            PARTITION BY l.instrument, l.accessory, t.unit, t."start", t."stop"
-            ORDER BY l.trusted_at DESC, measurement_no DESC) <= ?
-    )
-    SELECT instrument, accessory, unit, "start", "stop", median("value") AS median,
-        1.4826 * mad("value") AS spread, count(*) AS scans
-    FROM ranked GROUP BY ALL ORDER BY ALL"""
 
 
 def latest_of_kind(
