@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from pydantic import BaseModel
@@ -19,19 +19,25 @@ from typer.testing import CliRunner
 
 import speclake
 from speclake import settings, tomlfile
+from speclake.checks import Check
 from speclake.cli.app import app
 from speclake.importing.formats import Format, ImporterSettings
 from speclake.specs import Specification
+from speclake.standards import published
+from speclake.standards.certificates import Certificate
+from speclake.standards.programmes import AnyCheck, Programme, QualifyingCheck
 from tests import commands_page
 from tests.markdown import PAGES as PAGES_OF_DOCS
 from tests.markdown import ROOT, anchors_of, blocks, blocks_of, links_of, section, table, text_of
 
 README = ROOT / "README.md"
-SETTINGS, PAGES, IMPORTERS = (
-    ROOT / f"docs/{name}.md" for name in ("settings", "pages", "importers")
+SETTINGS, PAGES, IMPORTERS, FITNESS = (
+    ROOT / f"docs/{name}.md" for name in ("settings", "pages", "importers", "fitness")
 )
 SET_UP = "python -m pip install -e . && speclake demo"
 TEST = 'python -m pip install -e ".[test]" && python -m pytest'
+
+KINDS_OF_CHECKS: tuple[type[QualifyingCheck], ...] = get_args(get_args(AnyCheck)[0])
 
 TABLES: dict[str, type[BaseModel]] = {
     "The archive itself": settings.Settings,
@@ -63,6 +69,10 @@ def test_each_toml_block_is_toml_and_what_it_is_marked_as(block):
         tomlfile.loads(block.text, block.id, settings.Settings)
     if "specification" in block.marks:
         assert Specification.from_toml_text(block.text, block.id).requirements
+    if "standard" in block.marks:
+        tomlfile.loads(block.text, block.id, Certificate)
+    if "programme" in block.marks:
+        tomlfile.loads(block.text, block.id, Programme)
     if "format" in block.marks:
         tomlfile.loads(block.text, block.id, ImporterSettings if "importer" in data else Format)
 
@@ -346,6 +356,58 @@ def test_each_page_of_the_docs_can_be_reached_from_the_readme():
                 reached.add(target)
                 ahead.append(target)
     assert {page for page in PAGES_OF_DOCS if page not in reached} == set()
+
+
+# fitness
+
+
+def test_each_check_of_a_spectrum_is_explained():
+    rows = table(section(FITNESS, "Checks of every spectrum"))
+    named = [name for row in rows for name in re.findall(r"`([^`]+)`", row[0])]
+    assert sorted(named) == sorted(Check)
+
+
+STANDARD_TABLES: dict[str, type[BaseModel]] = {
+    "Certificates of standards": Certificate,
+    "Keys of a programme": Programme,
+    "Keys of every check": QualifyingCheck,
+}
+"""Heading of each table of the page on fitness, and the model behind it."""
+
+
+@pytest.mark.parametrize(("heading", "model"), STANDARD_TABLES.items(), ids=STANDARD_TABLES)
+def test_each_key_of_a_standard_and_of_a_programme_is_explained_with_its_default(heading, model):
+    told: dict[str, str] = {}
+    for names, meaning, default in table(section(FITNESS, heading)):
+        assert meaning
+        told |= dict.fromkeys(re.findall(r"`([^`]+)`", names), default)
+    assert told == {key: shown_default(model, key) for key in model.model_fields}
+
+
+def test_each_kind_of_check_is_explained_with_its_keys():
+    rows = {row[0].strip("`"): row[1] for row in table(section(FITNESS, "Kinds of checks"))}
+    kinds = {get_args(kind.model_fields["what"].annotation)[0]: kind for kind in KINDS_OF_CHECKS}
+    assert rows.keys() == kinds.keys()
+    for what, keys in rows.items():
+        own = kinds[what].model_fields.keys() - QualifyingCheck.model_fields.keys()
+        assert set(re.findall(r"`([^`]+)`", keys)) == own, what
+
+
+def test_each_kind_of_check_stands_in_the_example():
+    written = "\n".join(b.text for b in blocks_of(FITNESS) if "programme" in b.marks)
+    for kind in KINDS_OF_CHECKS:
+        (what,) = get_args(kind.model_fields["what"].annotation)
+        assert f'what = "{what}"' in written
+
+
+def test_published_tables_and_classes_of_tolerance_are_named():
+    text = section(FITNESS, "Published tables")
+    named = set(re.findall(r"`([^`]+)`", text))
+    assert {*published.BANDS, *published.TOLERANCES, published.OF_TABLE} <= named
+    for name in published.VALUES:
+        grams = re.search(r"\d+", name)
+        assert grams is not None
+        assert name in named or re.search(rf"\b{grams[0]}\b", text), name
 
 
 # the importer of the guide
