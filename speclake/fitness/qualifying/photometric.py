@@ -84,8 +84,6 @@ def _reading(check: Values, scan: Scan, each: _Wanted, medium: Medium, remark: s
     found = scan.value_at(at)
     if isinstance(found, str):
         return not_measurable(found, scan.unit, at, each.value)
-    if not found.standard_uncertainty >= 0:
-        return not_measurable(f"too few values around {at:g} nm", scan.unit, at, each.value)
     return compared(
         found.value,
         combined(found.standard_uncertainty, each.standard_uncertainty),

@@ -96,6 +96,8 @@ def compared(
     ----------
     limits : lower and upper limit of the error, or of the value where nothing is expected.
     """
+    if not math.isfinite(value) or not math.isfinite(uncertainty):
+        return not_measurable("the values are too large for a number", unit, at, expected)
     # twelve digits: 90.3 - 90 shall not miss a limit of 0.3 by a rounding
     error = None if expected is None else float(f"{value - expected:.12g}")
     tested = value if error is None else error

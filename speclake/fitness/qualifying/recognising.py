@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 
+from speclake.errors import UnitError
 from speclake.measurement import Kind, Measurement
 from speclake.standards import published
 from speclake.standards.certificates import Certificate
@@ -69,10 +70,13 @@ def _is_of_configuration(programme: Programme, measurement: Measurement) -> bool
 def _reaches(programme: Programme, measurement: Measurement) -> bool:
     unit = measurement.axis_unit
     medium = measurement.medium or "vacuum"
-    ends = sorted(
-        float(convert_positions(each, unit, medium, "nm", medium))
-        for each in (measurement.axis_first, measurement.axis_last)
-    )
+    try:
+        ends = sorted(
+            float(convert_positions(each, unit, medium, "nm", medium))
+            for each in (measurement.axis_first, measurement.axis_last)
+        )
+    except UnitError:
+        return False
     return ends[0] < programme.range_nm[1] and ends[1] > programme.range_nm[0]
 
 

@@ -2,6 +2,7 @@
 
 from datetime import UTC
 
+from speclake.errors import UnitError
 from speclake.fitness.qualifying.lines import flatness, noise
 from speclake.fitness.qualifying.photometric import check_sample, values
 from speclake.fitness.qualifying.positions import band_positions
@@ -56,7 +57,10 @@ def qualify(
         return drift(check, spectra, setup)
     if isinstance(check, Repeatability):
         return repeatability(check, spectra, setup)
-    scan = Scan.of(spectra)
+    try:
+        scan = Scan.of(spectra)
+    except UnitError as error:
+        return [not_measurable(str(error), _unit(check))]
     if not scan.nm.size:
         return [not_measurable("the scan has no values", _unit(check))]
     if isinstance(check, BandPositions | Values):

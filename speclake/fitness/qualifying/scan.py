@@ -116,13 +116,15 @@ class Scan:
         if not self.covers(nm):
             return f"there is no value at {nm:g} nm"
         right = int(np.searchsorted(self.nm, nm))
+        noise = self.noise_at(nm)
+        if math.isnan(noise):
+            return f"there are too few values around {nm:g} nm for their noise"
         if self.nm[right] == nm:
-            return Measured(float(self.values[right]), self.noise_at(nm))
+            return Measured(float(self.values[right]), noise)
         left_nm, right_nm = self.nm[right - 1], self.nm[right]
         if right_nm - left_nm > LARGEST_HOLE * self.interval:
             return f"values are missing around {nm:g} nm"
-        value = float(np.interp(nm, self.nm, self.values))
-        return Measured(value, self.noise_at(nm))
+        return Measured(float(np.interp(nm, self.nm, self.values)), noise)
 
     def mean_over(self, low: float, high: float) -> Measured | str:
         """Mean over a stretch by wavelength (trapezoid), or why there is none.
@@ -133,9 +135,11 @@ class Scan:
         reason = part.is_short_of(low, high, self.interval)
         if reason is not None:
             return reason
-        width = part.nm[-1] - part.nm[0]
-        mean = float(np.trapezoid(part.values, part.nm) / width)
-        return Measured(mean, noise_of(part.values) / math.sqrt(part.nm.size))
+        noise = noise_of(part.values)
+        if math.isnan(noise):
+            return f"there are {part.nm.size} values in the band, too few for their noise"
+        mean = float(np.trapezoid(part.values, part.nm) / (part.nm[-1] - part.nm[0]))
+        return Measured(mean, noise / math.sqrt(part.nm.size))
 
     def is_short_of(self, low: float, high: float, interval: float) -> str | None:
         """What of a stretch the scan lacks, in words; None where it covers it without a hole."""
