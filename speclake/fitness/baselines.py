@@ -58,6 +58,8 @@ def check_baselines(subject: Subject) -> Iterator[tuple[int, Finding]]:
         for each in against:
             for finding in _mismatch(subject, known, each):
                 yield row, finding
+        for each in known.against:
+            yield from ((row, finding) for finding in _crooked(subject, known, each))
 
 
 def check_lines(subject: Subject) -> Iterator[Said]:
@@ -129,6 +131,44 @@ def _aged(
             value=hours,
             unit="h",
         )
+
+
+# lines since
+
+
+def _crooked(subject: Subject, known: Circumstances, against: Against) -> Iterator[Finding]:
+    """A blank or zero line of the same bench that lay off: it shows what the baseline was worth.
+
+    It is in doubt what shared its baseline, as far as that is known; else it is only remarked, and
+    of a line that merely came before only within the age at which a baseline is renewed.
+    """
+    line, taken, limit = against.line, known.taken_at, subject.limits.line_flatness_percent
+    if line is None or taken is None or against.taken_at is None:
+        return
+    hours = (taken - against.taken_at) / timedelta(hours=1)
+    near = float(subject.nm.min()) <= line.at_nm <= float(subject.nm.max())
+    if not near or abs(line.off) - line.uncertainty <= limit:
+        return
+    stated = against.evidence != GUESSED
+    if not stated and not 0 <= hours <= subject.limits.baseline_hours:
+        return
+    shared = known.baseline_at is not None and known.baseline_at <= against.taken_at
+    at = subject.place(line.at_nm)
+    yield Finding(
+        check=Check.BASELINE,
+        severity=Severity.DOUBT if stated or shared else Severity.REMARK,
+        text=f"the {_LINES[against.role]} {against.name}, taken {hours:.1f} h before this, lay "
+        f"{line.off:+.2f} % ± {line.uncertainty:.2f} % (k = 2) off at {line.at_nm:g} nm "
+        f"({against.evidence})",
+        advice=_RENEW,
+        value=line.off,
+        uncertainty=line.uncertainty,
+        unit="%",
+        at=at,
+    )
+
+
+_LINES = {"baseline": "blank", "zero line": "zero line", "reference": "reference"}
 
 
 # sample against reference

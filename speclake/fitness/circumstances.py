@@ -62,6 +62,15 @@ class Wanted:
     unit: str
 
 
+@dataclass(frozen=True, slots=True)
+class LineOff:
+    """Where a 100 % or 0 % line lies farthest off its level; percent of full scale, k = 2."""
+
+    at_nm: float
+    off: float
+    uncertainty: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Against:
     """A measurement that this one was measured against, as far as it is known.
@@ -69,6 +78,7 @@ class Against:
     Parameters
     ----------
     evidence : why it is taken to be that: ``header``, ``run sheet``, or ``the latest one before``.
+    line : of a blank or zero line, where it lies farthest off.
     """
 
     role: Literal["baseline", "zero line", "reference"]
@@ -78,6 +88,7 @@ class Against:
     first_nm: float | None = None
     last_nm: float | None = None
     ranges: tuple[Range, ...] = ()
+    line: LineOff | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

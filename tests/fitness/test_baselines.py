@@ -8,7 +8,7 @@ from scipy import stats
 
 from speclake.checks import Check, Severity
 from speclake.fitness.baselines import GUESSED, check_baselines, check_lines
-from speclake.fitness.circumstances import Against, Circumstances
+from speclake.fitness.circumstances import Against, Circumstances, LineOff
 from speclake.fitness.falsealarms import share
 from speclake.fitness.findings import Figure, Finding
 from speclake.fitness.subject import Subject
@@ -86,6 +86,43 @@ def test_laboratory_that_wants_baselines_told_is_told_where_none_is():
     # the latest blank stands in for it, and can only be remarked upon
     (said,) = findings(check_baselines, limits=wanted, against=(blank(40, GUESSED),))
     assert (said.severity, said.value) == (Severity.REMARK, 40.0)
+
+
+# lines since
+
+OFF = LineOff(350.0, 0.5, 0.05)
+
+
+def test_blank_that_lay_off_is_remarked_on_what_came_after_it():
+    (said,) = findings(check_baselines, against=(blank(2, GUESSED, line=OFF),))
+    assert (said.check, said.severity) == (Check.BASELINE, Severity.REMARK)
+    assert (said.value, said.uncertainty, said.at) == (0.5, 0.05, 350.0)
+    assert "blank 7, taken 2.0 h before this, lay +0.50 %" in said.text
+
+
+def test_blank_since_the_baseline_of_the_scan_puts_it_in_doubt():
+    # taken with the same baseline, 2 h before the scan and 1 h after the baseline
+    facts = {"against": (blank(2, GUESSED, line=OFF),)}
+    (said,) = findings(check_baselines, baseline_at=SCANNED - timedelta(hours=3), **facts)
+    assert said.severity is Severity.DOUBT
+    # the baseline was renewed since
+    (said,) = findings(check_baselines, baseline_at=SCANNED - timedelta(hours=1), **facts)
+    assert said.severity is Severity.REMARK
+    (said,) = findings(check_baselines, against=(blank(2, "run sheet", line=OFF),))
+    assert said.severity is Severity.DOUBT
+
+
+@pytest.mark.parametrize(
+    ("hours", "line"),
+    [
+        (2, LineOff(350.0, 0.34, 0.05)),  # its uncertainty reaches the limit of 0.3
+        (2, LineOff(1500.0, 0.5, 0.05)),  # where this scan does not go
+        (30, OFF),  # an older one says nothing of the baseline of today
+        (-1, OFF),  # not before it
+    ],
+)
+def test_line_that_says_nothing_of_a_scan_is_not_told(hours, line):
+    assert findings(check_baselines, against=(blank(hours, GUESSED, line=line),)) == []
 
 
 # sample against reference
