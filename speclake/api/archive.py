@@ -21,6 +21,8 @@ from speclake.api import (
     taking,
 )
 from speclake.api.acts import Acts
+from speclake.api.fitness import Fitness
+from speclake.api.hindsight import Hindsight
 from speclake.api.overtime import OverTime
 from speclake.archive.catalog import Query
 from speclake.archive.lake import Lake, create_lake, open_lake
@@ -43,12 +45,12 @@ if TYPE_CHECKING:
     from speclake.writing.forms import Form
 
 
-class Archive(Acts, OverTime):
+class Archive(Acts, OverTime, Fitness, Hindsight):
     """An archive folder, opened. Reading is safe from many threads and processes at once."""
 
     def __init__(self, root: Path, settings: Settings, store: Lake) -> None:
         self.root, self.settings, self.store = root, settings, store
-        self.judge_step = Judge(root, store.spectra)
+        self.judge_step = Judge(root, store.spectra, settings)
         self.watch_states: Callable[[], list[FolderState]] = self._unwatched
         """How the watched folders are; set by the service that watches them."""
 
@@ -199,10 +201,6 @@ class Archive(Acts, OverTime):
 
     def _ids(self, **query: Any) -> list[str]:
         return parts.ids_of(self.store.catalog, **query)
-
-    def findings(self, ids: Sequence[str]) -> "pl.DataFrame":
-        """What intake and fitness checks say of measurements."""
-        return self.store.catalog.findings(list(ids))
 
     def events(self, subject: str) -> list[EventRow]:
         """What people did to a measurement."""

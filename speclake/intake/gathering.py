@@ -10,12 +10,16 @@ from speclake.archive.rows import (
     EventRow,
     FileOutcome,
     FindingRow,
+    QualificationRow,
     StoredSpectrum,
 )
 from speclake.checks import Check, Severity
+from speclake.fitness import ENGINE_VERSION
+from speclake.intake.doubts import Evidence, state_findings
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.judged import Judged
 from speclake.intake.newspectra import NewSpectra
+from speclake.intake.specchoice import SpecChoice
 from speclake.intake.spool import Scans
 from speclake.intake.verdicts import Judge
 from speclake.measurement import LinkKind, Measurement
@@ -73,6 +77,10 @@ class Gathered:
     events: list[EventRow] = field(default_factory=list)
     findings: list[FindingRow] = field(default_factory=list)
     judged_as: list[Measurement] = field(default_factory=list)
+    runs_before: Sequence[QualificationRow] = ()
+    """Numbers of qualification runs that earlier parts of the same commit have brought."""
+    evidence: Evidence = field(init=False)
+    """What stands for and against them, once `batch` was made."""
 
     def take(
         self,
@@ -104,20 +112,43 @@ class Gathered:
     def batch(
         self, judge: Judge, catalog: Catalog, is_judged: Callable[[Measurement], bool]
     ) -> Batch:
-        """The rows, with a verdict on each and the axes that the archive does not hold."""
+        """The rows, with findings and a verdict on each and the axes that are new to the archive.
+
+        Afterwards `evidence` tells what stands against the measurements.
+        """
         used = {m.axis_id for m in self.measurements} - catalog.axes_known([*self.axes])
-        judged = judge.new(
-            [m for m in self.judged_as if is_judged(m)], self.spectra, self.axes, catalog
-        )
-        own = tuple(axis for name, axis in self.axes.items() if name in used)
-        return Batch(
+        judged = self._judged(judge, catalog, [m for m in self.judged_as if is_judged(m)])
+        own = Batch(
             measurements=tuple(self.measurements),
             spectra=tuple(self.spectra),
-            axes=own,
-            verdicts=judged.verdicts,
-            specifications=judged.specifications,
-            findings=tuple(self.findings),
+            axes=tuple(axis for name, axis in self.axes.items() if name in used),
             events=tuple(self.events),
+        )
+        return with_judged(own, judged)
+
+    def _judged(self, judge: Judge, catalog: Catalog, chosen: Sequence[Measurement]) -> Judged:
+        """What checks, qualification programmes and specifications say of what is taken in."""
+        spectra = NewSpectra(self.judged_as, self.spectra, self.axes)
+        due = judge.due(SpecChoice(judge.book, catalog, chosen), chosen)
+        told = judge.examiner.new(
+            self.judged_as, self.spectra, spectra, catalog,
+            {name: specifications for name, (_, specifications) in due.items()},
+        )  # fmt: skip
+        known = {m.measurement_id for m in self.judged_as}
+        runs = judge.runs(catalog, self.judged_as, judge.with_stored(known, spectra))
+        states = judge.states(catalog, (*self.runs_before, *runs.rows))
+        of_states = state_findings(self.judged_as, states, judge.without, ENGINE_VERSION)
+        findings = (*self.findings, *told.findings, *of_states)
+        self.evidence = Evidence(states, _by_measurement(known, findings), {}, judge.without)
+        judged = judge.judge(
+            due, lambda ms: spectra([m.measurement_id for m in ms]), catalog, self.evidence
+        )
+        return replace(
+            judged,
+            findings=findings,
+            figures=told.figures,
+            qualifications=runs.rows,
+            standards=runs.standards,
         )
 
     def batch_with_drawn(
@@ -127,10 +158,19 @@ class Gathered:
         own = self.batch(judge, catalog, is_judged)
         spectra = NewSpectra(self.judged_as, self.spectra, self.axes)
         for judged in judge.new_drawn(
-            self.judged_as, spectra, catalog, is_judged, superseded_by(self.events)
+            self.judged_as, spectra, catalog, is_judged, self.evidence, superseded_by(self.events)
         ):
             own = with_judged(own, judged)
         return own
+
+
+def _by_measurement(
+    names: Iterable[str], findings: Iterable[FindingRow]
+) -> dict[str, list[FindingRow]]:
+    found: dict[str, list[FindingRow]] = {name: [] for name in names}
+    for each in findings:
+        found[each.measurement_id].append(each)
+    return found
 
 
 def superseded_by(events: Iterable[EventRow]) -> set[str]:
@@ -153,7 +193,16 @@ def with_judged(batch: Batch, judged: Judged) -> Batch:
         derived=tuple(derived.values()),
         specifications=tuple(used.values()),
         verdicts=(*batch.verdicts, *judged.verdicts),
-    )
+        findings=(*batch.findings, *judged.findings),
+        figures=(*batch.figures, *judged.figures),
+        qualifications=tuple(
+            {q.qualification_id: q
+             for q in (*batch.qualifications, *judged.qualifications)}.values()
+        ),
+        standards=tuple(
+            {s.standard_version: s for s in (*batch.standards, *judged.standards)}.values()
+        ),
+    )  # fmt: skip
 
 
 def known_of(

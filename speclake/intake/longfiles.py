@@ -4,8 +4,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
+import polars as pl
+
 from speclake.archive.catalog import Catalog
-from speclake.archive.rows import Batch, FileRow
+from speclake.archive.rows import Batch, FileRow, FindingRow, QualificationRow
+from speclake.intake.doubts import Evidence
 from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_by
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.spool import SpooledScans
@@ -20,14 +23,14 @@ class Questions:
 
     def __init__(self, catalog: Catalog) -> None:
         self._catalog = catalog
-        self._asked: list[tuple[str, tuple[Any, ...], Any]] = []
+        self._asked: list[tuple[str, tuple[Any, ...], dict[str, Any], Any]] = []
 
     def __getattr__(self, name: str) -> Callable[..., Any]:
         method = getattr(self._catalog, name)
 
-        def ask(*arguments: Any) -> Any:
-            answer = method(*arguments)
-            self._asked.append((name, arguments, answer))
+        def ask(*arguments: Any, **named: Any) -> Any:
+            answer = method(*arguments, **named)
+            self._asked.append((name, arguments, named, answer))
             return answer
 
         return ask
@@ -35,9 +38,15 @@ class Questions:
     def have_the_same_answers(self) -> bool:
         """Whether the catalogue would answer everything as it did."""
         return all(
-            getattr(self._catalog, name)(*arguments) == answer
-            for name, arguments, answer in self._asked
+            _is_same(getattr(self._catalog, name)(*arguments, **named), answer)
+            for name, arguments, named, answer in self._asked
         )
+
+
+def _is_same(one: Any, other: Any) -> bool:
+    if isinstance(one, pl.DataFrame) and isinstance(other, pl.DataFrame):
+        return one.equals(other)
+    return bool(one == other)
 
 
 @dataclass
@@ -61,6 +70,9 @@ class LongFile:
     _taken: dict[str, tuple[Measurement, int]] = field(default_factory=dict)
     """What was taken so far, with the place of its scan."""
     _superseded: set[str] = field(default_factory=set)
+    _findings: dict[str, Sequence[FindingRow]] = field(default_factory=dict)
+    _runs: list[QualificationRow] = field(default_factory=list)
+    _standards: set[str] = field(default_factory=set)
 
     def parts(self, catalog: Catalog) -> Iterator[Batch]:
         """Batches that together are the commit; the line of the ledger comes with the last."""
@@ -75,12 +87,15 @@ class LongFile:
         ruled = Ruled()
         draws = self.judge.draws(catalog)
         for place, scans in self.scans.placed():
-            gathered = Gathered()
+            gathered = Gathered(runs_before=tuple(self._runs))
             gathered.take(task.folder, scans, known, ruled, _slim)
             if draws:
                 self._superseded |= superseded_by(gathered.events)
                 self._taken |= {m.measurement_id: (_brief(m), place) for m in gathered.judged_as}
-            yield self._once(gathered.batch(self.judge, catalog, lambda _: task.with_verdicts))
+            part = gathered.batch(self.judge, catalog, lambda _: task.with_verdicts)
+            if draws:
+                self._findings |= gathered.evidence.new
+            yield self._once(part)
         yield from self._drawn(catalog)
         row, sha256 = self.row(self.reading, ruled), self.reading.sha256
         if catalog.has_original([sha256]):
@@ -92,8 +107,10 @@ class LongFile:
         """Verdicts that draw on several measurements, wherever in the file these stand."""
         measurements = [m for m, _ in self._taken.values()]
         is_judged = self.reading.task.with_verdicts
+        states = self.judge.states(catalog, self._runs)
+        evidence = Evidence(states, self._findings, without=self.judge.without)
         for judged in self.judge.new_drawn(
-            measurements, self._read, catalog, lambda _: is_judged, self._superseded
+            measurements, self._read, catalog, lambda _: is_judged, evidence, self._superseded
         ):
             yield self._once(judged.batch)
 
@@ -116,7 +133,10 @@ class LongFile:
         told = tuple(s for s in batch.specifications if s.spec_version not in self._specifications)
         self._axes |= {axis.id for axis in axes}
         self._specifications |= {each.spec_version for each in told}
-        return replace(batch, axes=axes, specifications=told, derived=derived)
+        standards = tuple(s for s in batch.standards if s.standard_version not in self._standards)
+        self._standards |= {each.standard_version for each in standards}
+        self._runs += batch.qualifications
+        return replace(batch, axes=axes, specifications=told, derived=derived, standards=standards)
 
 
 def _slim(m: Measurement) -> Measurement:

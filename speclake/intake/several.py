@@ -38,6 +38,9 @@ GROUPS_AT_ONCE = 1_000
 Read = Callable[[Sequence[str]], Iterable[SpectrumSet]]
 """Spectra of measurements by their identifiers, those of the same commit included."""
 
+Known = Callable[[Sequence[Measurement]], Mapping[str, Conditions]]
+"""How measurements were made, with the doubts about them, by measurement."""
+
 Due = Mapping[str, tuple[Measurement, Sequence[Specification]]]
 """Measurements that are judged, each with its specifications."""
 
@@ -83,6 +86,7 @@ def drawn_verdicts(
     due: Due,
     read: Read,
     specification_of: Callable[[str], Specification],
+    conditions_of: Known,
     longest_h: float,
 ) -> Iterator[DrawnVerdicts]:
     """Verdicts that draw on several measurements and follow from a commit, some at a time.
@@ -92,12 +96,13 @@ def drawn_verdicts(
     change : what the commit changes; the leads that draw on it are judged again.
     due : what is judged whatever changes.
     specification_of : a specification by its version.
+    conditions_of : how measurements were made, with the doubts about them.
     longest_h : how long after a blank a lead may still draw on it, over all specifications.
     """
     company = company_of(catalog, change, [m for m, _ in due.values()], longest_h)
     groups = list(_groups(company, due, specification_of))
     for start in range(0, len(groups), GROUPS_AT_ONCE):
-        yield _judged(groups[start : start + GROUPS_AT_ONCE], read)
+        yield _judged(groups[start : start + GROUPS_AT_ONCE], read, conditions_of)
 
 
 def without_known(catalog: Catalog, found: DrawnVerdicts) -> DrawnVerdicts:
@@ -147,10 +152,11 @@ def _group(
 
 
 class _Spectra:
-    """Spectra that were read, by measurement."""
+    """Spectra that were read, by measurement, and how each was measured."""
 
-    def __init__(self, sets: Iterable[SpectrumSet]) -> None:
+    def __init__(self, sets: Iterable[SpectrumSet], conditions: Mapping[str, Conditions]) -> None:
         self._at = {key: (each, row) for each in sets for row, key in enumerate(each.keys)}
+        self.conditions = conditions
 
     def kind(self, name: str) -> tuple[str, str]:
         """Axis and unit of one."""
@@ -164,14 +170,16 @@ class _Spectra:
         return SpectrumSet(first.axis, np.stack(rows), first.unit, tuple(names))
 
 
-def _judged(groups: Sequence[_Group], read: Read) -> DrawnVerdicts:
+def _judged(groups: Sequence[_Group], read: Read, conditions_of: Known) -> DrawnVerdicts:
     by_requirement: defaultdict[tuple[str, str], list[_Group]] = defaultdict(list)
     for each in groups:
         by_requirement[each.specification.version, each.requirement.id].append(each)
     needed = dict.fromkeys(
         m.measurement_id for each in groups if _is_read(each) for m in each.members
     )
-    spectra = _Spectra(read(list(needed)) if needed else ())
+    members = {m.measurement_id: m for each in groups for m in each.members}
+    known = conditions_of(list(members.values())) if members else {}
+    spectra = _Spectra(read(list(needed)) if needed else (), known)
     verdicts: list[Verdict] = []
     derived: list[DerivedRow] = []
     axes: dict[str, Axis] = {}
@@ -205,7 +213,10 @@ def _by_kind(
                 lacking[0].specification,
                 lacking[0].requirement,
                 {
-                    each.lead.measurement_id: (Conditions.of(each.lead), each.lacks or "")
+                    each.lead.measurement_id: (
+                        spectra.conditions[each.lead.measurement_id],
+                        each.lacks or "",
+                    )
                     for each in lacking
                 },
             ),
@@ -233,7 +244,7 @@ def _several(groups: Sequence[_Group], spectra: _Spectra) -> Several:
 def _drawn(measurements: Sequence[Measurement], spectra: _Spectra) -> Drawn:
     return Drawn(
         spectra.together([m.measurement_id for m in measurements]),
-        [Conditions.of(m) for m in measurements],
+        [spectra.conditions[m.measurement_id] for m in measurements],
     )
 
 
@@ -241,7 +252,10 @@ def _partners(group: _Group, spectra: _Spectra) -> dict[str, Partner | str]:
     return {
         role.name: each.reason
         if each.found is None
-        else Partner(spectra.together([each.found.measurement_id]), Conditions.of(each.found))
+        else Partner(
+            spectra.together([each.found.measurement_id]),
+            spectra.conditions[each.found.measurement_id],
+        )
         for role, each in zip(group.requirement.roles[1:], group.others, strict=True)
     }
 

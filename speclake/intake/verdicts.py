@@ -3,23 +3,31 @@
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
-from speclake.archive.rows import Batch, SpecificationRow, StoredSpectrum
-from speclake.errors import ArchiveDamaged
+from speclake.archive.rows import Batch, EventRow, QualificationRow, SpecificationRow
 from speclake.intake.company import Change
+from speclake.intake.doubts import Evidence, Reviews
+from speclake.intake.fitness import Examiner
 from speclake.intake.judged import Judged
-from speclake.intake.newspectra import NewSpectra
+from speclake.intake.qualifying import Runs, runs_among
 from speclake.intake.several import Due, Read, drawn_verdicts, without_known
 from speclake.intake.specbook import SpecBook
+from speclake.intake.specchoice import SpecChoice
+from speclake.intake.specchoice import order_of as order_of
+from speclake.intake.specchoice import specification_of as specification_of
+from speclake.intake.standardbook import StandardBook
+from speclake.intake.states import Known as KnownStates
+from speclake.intake.states import States
 from speclake.judging import JUDGED_KINDS, judge
 from speclake.measurement import Measurement
-from speclake.specs import Outcome, Specification, Verdict, choose, in_effect
+from speclake.settings import Settings
+from speclake.specs import Outcome, Specification, Verdict
 from speclake.specs.requirements.several import Role
-from speclake.spectrum import Axis, SpectrumSet
+from speclake.spectrum import SpectrumSet
 
 CHUNK = 2_000
 """How many measurements are judged and committed at once."""
@@ -30,26 +38,32 @@ class Judge:
 
     Parameters
     ----------
-    archive : folder in which the specifications lie.
+    archive : folder in which specifications, certificates and programmes lie.
     stored : spectra of measurements that are in the archive.
+    settings : configurations of the instruments, and what the checks go by.
     """
 
-    def __init__(self, archive: Path, stored: Read) -> None:
+    def __init__(self, archive: Path, stored: Read, settings: Settings) -> None:
         self.book = SpecBook(archive / "specs")
+        self.standards = StandardBook(archive)
+        self.examiner = Examiner(settings)
+        self.without = frozenset(settings.fitness.without)
         self._stored = stored
         self._used: dict[str, Specification] = {}
+        self._states: KnownStates = {}
 
-    def new(
+    def states(
         self,
-        measurements: Sequence[Measurement],
-        spectra: Sequence[StoredSpectrum],
-        axes: Mapping[str, Axis],
         catalog: Catalog,
-    ) -> Judged:
-        """Verdicts on measurements that are being taken in, each by itself."""
-        new = NewSpectra(measurements, spectra, axes)
-        due = self.due(_Choice(self.book, catalog, measurements), measurements)
-        return self.judge(due, lambda ms: new([m.measurement_id for m in ms]), catalog)
+        rows: Sequence[QualificationRow] = (),
+        entries: Sequence[EventRow] = (),
+    ) -> States:
+        """States of the instruments, with what a commit adds to their runs and logs."""
+        return States(catalog, self.standards.current(), rows, entries, self._states)
+
+    def evidence(self, catalog: Catalog, reviews: Reviews | None = None) -> Evidence:
+        """What stands for and against measurements that the archive holds."""
+        return Evidence(self.states(catalog), {}, reviews or {}, self.without)
 
     def new_drawn(
         self,
@@ -57,6 +71,7 @@ class Judge:
         spectra: Read,
         catalog: Catalog,
         is_judged: Callable[[Measurement], bool],
+        evidence: Evidence,
         superseded: Collection[str] = (),
     ) -> Iterator[Judged]:
         """Verdicts that draw on several measurements, some of which are being taken in.
@@ -67,20 +82,30 @@ class Judge:
         ----------
         spectra : of the measurements that are being taken in.
         is_judged : whether verdicts on a measurement were asked for.
+        evidence : findings on those that are being taken in among it.
         superseded : measurements, new or not, that an event of the commit says are superseded.
         """
         known = {m.measurement_id: m for m in measurements}
         chosen = [m for m in measurements if is_judged(m)]
+        if self.draws(catalog):
+            due = self.due(SpecChoice(self.book, catalog, chosen), chosen)
+            change = Change(known, gone=frozenset(superseded), are_new=True)
+            read = self.with_stored(known, spectra)
+            yield from self.drawn(catalog, change, due, read, evidence)
+
+    def with_stored(self, known: Collection[str], spectra: Read) -> Read:
+        """Spectra of measurements, some of which are being taken in."""
 
         def read(ids: Sequence[str]) -> list[SpectrumSet]:
             held = [each for each in ids if each not in known]
             new = [each for each in ids if each in known]
             return [*(spectra(new) if new else ()), *(self._stored(held) if held else ())]
 
-        if self.draws(catalog):
-            due = self.due(_Choice(self.book, catalog, chosen), chosen)
-            change = Change(known, gone=frozenset(superseded), are_new=True)
-            yield from self.drawn(catalog, change, due, read)
+        return read
+
+    def runs(self, catalog: Catalog, measurements: Sequence[Measurement], read: Read) -> Runs:
+        """Numbers of the qualification runs that some measurements belong to."""
+        return runs_among(catalog, self.standards.current(), measurements, read)
 
     def again(
         self,
@@ -92,6 +117,7 @@ class Judge:
         spec: str | Specification | None = None,
         pins: Mapping[tuple[str, str], str] | None = None,
         change: Change | None = None,
+        evidence: Evidence | None = None,
     ) -> Judged:
         """Verdicts on measurements in the archive, and the earlier ones that have lapsed.
 
@@ -101,11 +127,19 @@ class Judge:
         why : the reason, kept with what lapses.
         spec : the one specification to judge by, or its name; then nothing lapses.
         pins : versions by specification and order that go before those of the catalogue.
-        change : what the commit changes; verdicts that draw on it are made again.
+        change : what the commit changes; verdicts that draw on it are made again, and a scan that
+            is now known to be one of a qualification run is taken for that.
+        evidence : what stands against the measurements; None for what the catalogue tells.
         """
-        due = self.due(_Choice(self.book, catalog, measurements, spec, pins), measurements)
-        judged = self.judge(due, lambda ms: store.spectra([m.measurement_id for m in ms]), catalog)
-        for part in self.drawn(catalog, change or Change(), due, self._stored):
+        runs = self._runs_of(catalog, change or Change())
+        if evidence is None:
+            evidence = Evidence(self.states(catalog, runs.rows), without=self.without)
+        due = self.due(SpecChoice(self.book, catalog, measurements, spec, pins), measurements)
+        judged = self.judge(
+            due, lambda ms: store.spectra([m.measurement_id for m in ms]), catalog, evidence
+        )
+        judged = replace(judged, qualifications=runs.rows, standards=runs.standards)
+        for part in self.drawn(catalog, change or Change(), due, self._stored, evidence):
             judged = judged.joined(part)
         if spec is not None:
             return judged
@@ -116,12 +150,31 @@ class Judge:
 
     def follow(self, catalog: Catalog, change: Change) -> Judged:
         """Verdicts that draw on several measurements and follow from a change of some."""
-        judged = Judged()
-        for part in self.drawn(catalog, change, {}, self._stored):
+        runs = self._runs_of(catalog, change)
+        evidence = Evidence(self.states(catalog, runs.rows), without=self.without)
+        judged = Judged(qualifications=runs.rows, standards=runs.standards)
+        for part in self.drawn(catalog, change, {}, self._stored, evidence):
             judged = judged.joined(part)
         return judged
 
-    def drawn(self, catalog: Catalog, change: Change, due: Due, read: Read) -> Iterator[Judged]:
+    def _runs_of(self, catalog: Catalog, change: Change) -> Runs:
+        """Numbers of qualification runs among what a change tells, those on record left out."""
+        changed = [] if change.are_new else list(change.known.values())
+        runs = self.runs(catalog, changed, self._stored)
+        if not runs.rows:
+            return runs
+        held = {
+            name
+            for instrument in {each.instrument for each in runs.rows}
+            for name in catalog.qualifications(instrument=instrument)["qualification_id"]
+        }
+        return replace(
+            runs, rows=tuple(each for each in runs.rows if each.qualification_id not in held)
+        )
+
+    def drawn(
+        self, catalog: Catalog, change: Change, due: Due, read: Read, evidence: Evidence
+    ) -> Iterator[Judged]:
         """Verdicts that draw on several measurements, some at a time."""
         asked = {each.version: each for _, specs in due.values() for each in specs}
         roles = self._roles(catalog, asked)
@@ -129,8 +182,11 @@ class Judge:
             return
         hours = max((role.blank_within_h or 0.0 for role in roles), default=0.0)
         for found in drawn_verdicts(
-            catalog, change, due, read, lambda version: self._of_version(catalog, version), hours
-        ):
+            catalog, change, due, read,
+            lambda version: self._of_version(catalog, version),
+            lambda measurements: evidence.conditions(catalog, measurements),
+            hours,
+        ):  # fmt: skip
             part = without_known(catalog, found)
             yield Judged(
                 part.verdicts, _unknown(catalog, part.specifications), part.derived, part.axes
@@ -154,7 +210,7 @@ class Judge:
             self._used[version] = specification_of(catalog, version)
         return self._used[version]
 
-    def due(self, choice: "_Choice", measurements: Iterable[Measurement]) -> Due:
+    def due(self, choice: SpecChoice, measurements: Iterable[Measurement]) -> Due:
         """Those of the measurements for which there is a specification.
 
         Only parts and witness pieces are judged, and none that claims another's values.
@@ -170,8 +226,10 @@ class Judge:
         due: Due,
         sets: Callable[[Sequence[Measurement]], Iterable[SpectrumSet]],
         catalog: Catalog,
+        evidence: Evidence,
     ) -> Judged:
         """Verdicts on measurements, each by itself."""
+        known = evidence.conditions(catalog, [m for m, _ in due.values()])
         verdicts: list[Verdict] = []
         used: dict[str, Specification] = {}
         alone = {name: [each for each in due[name][1] if _asks_of_one(each)] for name in due}
@@ -183,12 +241,12 @@ class Judge:
                     by_version.setdefault(each.version, []).append(row)
             for version, rows in by_version.items():
                 part = _rows_of(spectra, rows)
-                verdicts += judge(part, used[version], [due[key][0] for key in part.keys])
+                verdicts += judge(part, used[version], [known[key] for key in part.keys])
         return Judged(tuple(verdicts), _unknown(catalog, used.values()))
 
     def specifications_for(self, m: Measurement, catalog: Catalog) -> list[Specification]:
         """Specifications that apply to a measurement, pinned to its order."""
-        return list(_Choice(self.book, catalog, [m]).for_measurement(m))
+        return list(SpecChoice(self.book, catalog, [m]).for_measurement(m))
 
 
 def _asks_of_one(specification: Specification) -> bool:
@@ -249,79 +307,6 @@ def row_of(specification: Specification) -> SpecificationRow:
         content=specification.to_json(),
         first_used_at=datetime.now(UTC),
     )
-
-
-class _Choice:
-    """Specifications by what is known of a part; each combination is looked up once.
-
-    What an order was begun with, or has adopted, goes before what the folder says today.
-    """
-
-    def __init__(
-        self,
-        book: SpecBook,
-        catalog: Catalog,
-        judged: Iterable[Measurement],
-        spec: str | Specification | None = None,
-        pins: Mapping[tuple[str, str], str] | None = None,
-    ) -> None:
-        self._book, self._catalog = book, catalog
-        only = book.named(spec) if isinstance(spec, str) else spec
-        self._only = None if only is None else [only]
-        orders = {order for m in judged if (order := order_of(m)) is not None}
-        known = catalog.pinned_versions(sorted(orders)) if spec is None and orders else {}
-        self._pins = {**known, **(pins or {})}
-        self._cache: dict[tuple[str | None, ...], tuple[Specification, ...]] = {}
-
-    def for_measurement(self, m: Measurement) -> Sequence[Specification]:
-        if self._only is not None:
-            return self._only
-        day = m.trusted_at.date()
-        key = (m.order_number, m.customer, m.product, m.lot, day.isoformat())
-        if key not in self._cache:
-            self._cache[key] = tuple(self._chosen(m, day))
-        return self._cache[key]
-
-    def _chosen(self, m: Measurement, day: date) -> list[Specification]:
-        pinned = {
-            spec: self._of_version(version)
-            for (spec, order), version in self._pins.items()
-            if order == order_of(m)
-        }
-        today = [
-            each
-            for each in self._book.current()
-            if each.name not in pinned and in_effect(each, day)
-        ]
-        return choose(
-            [*pinned.values(), *today],
-            order_number=m.order_number,
-            customer=m.customer,
-            product=m.product,
-        )
-
-    def _of_version(self, version: str) -> Specification:
-        current = {each.version: each for each in self._book.current()}
-        return current.get(version) or specification_of(self._catalog, version)
-
-
-def specification_of(catalog: Catalog, version: str) -> Specification:
-    """Specification as it was when a verdict was made by it.
-
-    Raises
-    ------
-    speclake.errors.ArchiveDamaged
-        The archive does not hold a version that its verdicts or events name.
-    """
-    row = catalog.specification(version)
-    if row is None:
-        raise ArchiveDamaged(f"found no specification of version {version}, which was used")
-    return Specification.from_json(row.content)
-
-
-def order_of(m: Measurement) -> str | None:
-    """What a measurement's specifications are pinned to: its order, else its lot."""
-    return m.order_number or m.lot
 
 
 def judge_again(

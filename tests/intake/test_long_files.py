@@ -358,7 +358,7 @@ def test_long_file_is_ruled_upon_anew_when_another_writer_took_the_same_scans_me
 ) -> None:
     file, twin = rows(tmp_path / "run.txt"), rows(tmp_path / "twin.txt", scans=10)
     with lab(tmp_path / "lab") as archive, Archive.open(tmp_path / "lab") as other:
-        judge = archive.judge_step.new
+        judge = archive.judge_step.judge
         took: list[int] = []
 
         def interrupted(*arguments: object) -> object:
@@ -366,7 +366,7 @@ def test_long_file_is_ruled_upon_anew_when_another_writer_took_the_same_scans_me
                 took.append(other.ingest([twin]).measurements)
             return judge(*arguments)  # type: ignore[arg-type] # handed through
 
-        archive.judge_step.new = interrupted  # type: ignore[method-assign, assignment]
+        archive.judge_step.judge = interrupted  # type: ignore[method-assign, assignment]
         tally, _ = take(archive, tasks_of([file]), **LONG)
         assert took == [10] and tally.measurements == 50
         assert archive.count() == 60 and archive.verify() == []

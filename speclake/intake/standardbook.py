@@ -1,0 +1,163 @@
+"""Certificates and qualification programmes as they stand in the folders of an archive."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import TypeVar
+
+from speclake.archive.rows import StandardRow
+from speclake.errors import BadSettings, SettingsProblem
+from speclake.standards.certificates import Certificate
+from speclake.standards.programmes import OfStandard, Programme
+
+STANDARDS = "standards"
+"""Folder of the certificates, in an archive."""
+QUALIFICATION = "qualification"
+"""Folder of the programmes, in an archive."""
+
+SAME_LIGHT: Mapping[str, str] = {
+    "absorbance": "transmittance",
+    "log inverse reflectance": "reflectance",
+}
+"""Quantities that are logarithms, with that which the instrument measures."""
+
+EntryT = TypeVar("EntryT", Certificate, Programme)
+
+
+@dataclass(frozen=True)
+class Standards:
+    """Certificates of standards, and programmes that qualify instruments with them."""
+
+    certificates: tuple[Certificate, ...] = ()
+    programmes: tuple[Programme, ...] = ()
+
+    def certificate(self, name: str | None, day: date) -> Certificate | None:
+        """Certificate of a name that was the last one issued by a day, valid or not.
+
+        Before the first was issued that is the first; None where there is none of the name.
+        """
+        found = self._by_name.get(name or "", [])
+        issued = [each for each in found if each.issued_on <= day]
+        return issued[-1] if issued else found[0] if found else None
+
+    @cached_property
+    def _by_name(self) -> dict[str, list[Certificate]]:
+        found: dict[str, list[Certificate]] = {}
+        for each in sorted(self.certificates, key=lambda each: each.issued_on):
+            found.setdefault(each.name, []).append(each)
+        return found
+
+    @cached_property
+    def instruments(self) -> frozenset[str]:
+        """Instruments that a programme speaks of."""
+        return frozenset(each.instrument for each in self.programmes)
+
+    def programmes_of(
+        self, instrument: str | None, accessory: str | None, quantity: str
+    ) -> list[Programme]:
+        """Programmes that speak of a configuration; absorbance is the light of transmittance."""
+        if instrument not in self.instruments:
+            return []
+        light = SAME_LIGHT.get(quantity, quantity)
+        return [
+            each
+            for each in self.programmes
+            if SAME_LIGHT.get(each.quantity, each.quantity) == light
+            and each.covers(instrument, accessory, each.quantity)
+        ]
+
+
+class StandardBook:
+    """Certificates and programmes written in two folders; read again when a file has changed.
+
+    A standard that was certified anew has one certificate for each date of issue, under one name.
+
+    Once they have been read, a mistake made in a folder later leaves them as they were, and
+    `trouble` says what is wrong: a slip of a person must not stop the intake.
+    """
+
+    def __init__(self, archive: Path) -> None:
+        self._folders = (archive / STANDARDS, archive / QUALIFICATION)
+        self._state: tuple[tuple[str, int, int], ...] | None = None
+        self._current = Standards()
+        self.trouble = ""
+
+    def current(self) -> Standards:
+        """Certificates and programmes as they stand in the folders now.
+
+        Raises
+        ------
+        speclake.errors.BadSettings
+            A file says something impossible, two say the same name, or a programme names a
+            standard that there is not, when they are first read.
+        """
+        paths = [sorted(folder.glob("*.toml")) for folder in self._folders]
+        stats = [(path, path.stat()) for path in (*paths[0], *paths[1])]
+        state = tuple((str(path), stat.st_size, stat.st_mtime_ns) for path, stat in stats)
+        if state != self._state:
+            try:
+                self._current = _read(*paths)
+            except BadSettings as error:
+                if self._state is None:
+                    raise
+                self.trouble = str(error)
+            else:
+                self.trouble = ""
+            self._state = state
+        return self._current
+
+
+def standard_row(entry: Certificate | Programme) -> StandardRow:
+    """Certificate or programme as the archive keeps it, so that a run can be looked at again."""
+    return StandardRow(
+        standard_version=entry.version,
+        sort="certificate" if isinstance(entry, Certificate) else "programme",
+        name=entry.name,
+        content=entry.model_dump_json(),
+        first_used_at=datetime.now(UTC),
+    )
+
+
+def _read(certificates: Sequence[Path], programmes: Sequence[Path]) -> Standards:
+    problems: list[SettingsProblem] = []
+    known = _each(certificates, Certificate, problems)
+    asked = _each(programmes, Programme, problems)
+    problems += _twice([(path, (c.name, str(c.issued_on))) for path, c in known])
+    problems += _twice([(path, (p.name,)) for path, p in asked])
+    names = {each.name for _, each in known}
+    allowed = f"a certificate in {STANDARDS}/: {', '.join(sorted(names)) or 'there is none yet'}"
+    problems += [
+        SettingsProblem(path.name, None, f"standard of check {check.id}", str(check.standard), allowed)
+        for path, programme in asked
+        for check in programme.check
+        if isinstance(check, OfStandard) and check.standard not in (None, *names)
+    ]
+    if problems:
+        raise BadSettings(tuple(problems))
+    return Standards(tuple(each for _, each in known), tuple(each for _, each in asked))
+
+
+def _each(
+    paths: Iterable[Path], model: type[EntryT], problems: list[SettingsProblem]
+) -> list[tuple[Path, EntryT]]:
+    """What the files hold; what is wrong with one is added to the problems."""
+    found: list[tuple[Path, EntryT]] = []
+    for path in paths:
+        try:
+            found.append((path, model.from_toml(path)))
+        except BadSettings as error:
+            problems += error.problems
+    return found
+
+
+def _twice(named: Sequence[tuple[Path, tuple[str, ...]]]) -> list[SettingsProblem]:
+    seen: dict[tuple[str, ...], Path] = {}
+    problems = []
+    for path, name in named:
+        if name in seen:
+            allowed = f"another name or date of issue; {seen[name].name} has it"
+            problems.append(SettingsProblem(path.name, None, "name", ", ".join(name), allowed))
+        seen.setdefault(name, path)
+    return problems
