@@ -68,12 +68,11 @@ def _ratio(check: Resolution, scan: Scan) -> Reading:
         words = f"the absorbance near {check.minimum_nm:g} nm does not stand out of the noise"
         return not_measurable(words, "ratio")
     ratio = top.value / bottom.value
-    relative = math.hypot(
-        top.standard_uncertainty / top.value, bottom.standard_uncertainty / bottom.value
-    )
+    # of a quotient, the two noises being independent
+    uncertainty = math.hypot(top.standard_uncertainty, ratio * bottom.standard_uncertainty)
     return compared(
         ratio,
-        COVERAGE_FACTOR * ratio * relative,
+        COVERAGE_FACTOR * uncertainty / bottom.value,
         (check.least_ratio, None),
         check.rule,
         unit="ratio",
