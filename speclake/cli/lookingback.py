@@ -1,0 +1,88 @@
+"""The command that looks back from a failed check: what is in doubt, and by how much."""
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from speclake.cli.output import HERE, ArchiveOption, JsonOption, opened, print_json, print_rows
+
+if TYPE_CHECKING:
+    from speclake.api.lookingback import LookBack
+
+COLUMNS = (
+    "measurement_id",
+    "trusted_at",
+    "product",
+    "sample",
+    "outcome",
+    "could_become",
+    "reports",
+)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Declare the command."""
+    app.command("look-back")(look_back)
+
+
+def look_back(
+    instrument: Annotated[str, typer.Argument(help="Name of the instrument.")],
+    archive: ArchiveOption = HERE,
+    programme: Annotated[str | None, typer.Option(help="Only failures of this programme.")] = None,
+    check: Annotated[str | None, typer.Option(help="Only failures of this check.")] = None,
+    put_aside: Annotated[
+        bool, typer.Option("--put-aside", help="Put everything in doubt aside for review.")
+    ] = False,
+    who: Annotated[str | None, typer.Option(help="Who puts aside, for the record.")] = None,
+    why: Annotated[str | None, typer.Option(help="Why; by default the check that failed.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List what was measured since the last pass of a check that failed.
+
+    Each verdict is taken again with the error that was found, to either side: it says by how much
+    its value could move and what it could become. Reports that went out are named with their
+    customer.
+
+    Example: speclake look-back "bench A" --archive lab --put-aside --who quality
+    """
+    if put_aside and not who:
+        raise typer.BadParameter("--put-aside needs --who: an event names who did it")
+    with opened(archive) as lake:
+        found = lake.look_back(instrument, programme=programme, check=check)
+        reason = why or f"{found.check.id} failed on {found.window.failed.taken_at:%Y-%m-%d}"
+        count = lake.put_aside(found.ids, who=who, why=reason) if put_aside and who else None
+        zone = lake.settings.zone
+    if as_json:
+        print_json(_as_data(found, count))
+        return
+    _print(found, zone)
+    if count is not None:
+        typer.echo(f"put aside {count} of them: {reason}")
+
+
+def _as_data(found: "LookBack", put_aside: int | None) -> dict[str, Any]:
+    lists = ("by_product", "measurements", "verdicts", "reports")
+    return {
+        "instrument": found.instrument,
+        "programme": found.programme.name,
+        "check": found.check.id,
+        "failed_at": found.window.failed.taken_at,
+        "since": found.window.since,
+        "until": found.window.until,
+        "sentence": found.sentence,
+        "errors": [each.words for each in found.errors],
+        "put_aside": put_aside,
+        **{name: getattr(found, name).to_dicts() for name in lists},
+    }
+
+
+def _print(found: "LookBack", zone: Any) -> None:
+    typer.echo(found.sentence)
+    for error in found.errors:
+        typer.echo(f"  {error.words}")
+    print_rows(found.measurements.to_dicts(), COLUMNS, zone)
+    moved = found.verdicts.filter(found.verdicts["could_become"] != "")
+    for row in moved.iter_rows(named=True):
+        typer.echo(f"{row['measurement_id'][:8]} {row['sentence']}")
+    for row in found.reports.unique(("report", "customer"), maintain_order=True).to_dicts():
+        typer.echo(f"report {row['report']} to {row['customer']} is on some of them")

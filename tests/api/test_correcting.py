@@ -1,0 +1,118 @@
+"""Corrected spectra: beside what was measured, marked, on record, and never judged."""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from speclake.api import Archive
+from speclake.api.events import NotAllowed
+from speclake.errors import NotFound
+from tests.api.two_benches import NM, export, make
+
+CERTIFICATE = """
+name = "mirror 7"
+material = "aluminium on silica"
+identification = "M-7"
+certificate = "C-2026-11"
+issued_by = "an invented laboratory"
+issued_on = 2026-01-10
+valid_until = 2026-03-04
+unit = "%T"
+value = [[470, 98.0, 0.4], [520, 96.0, 0.4]]
+"""
+
+
+@pytest.fixture
+def archive(tmp_path) -> Iterator[Archive]:
+    with make(tmp_path) as made:
+        (made.root / "standards").mkdir(exist_ok=True)
+        (made.root / "standards/mirror.toml").write_text(CERTIFICATE, "utf-8")
+        export(tmp_path / "exports", "raw", 92.0, 1)
+        export(tmp_path / "exports", "late", 92.0, 4)
+        export(tmp_path / "exports", "unknown", 92.0, 1.5)
+        made.ingest([tmp_path / "exports"])
+        for name in ("raw", "late"):
+            made.assign(ids(made, name), {"correction": "raw ratio"}, who="q", why="as set up")
+        yield made
+
+
+def ids(archive: Archive, sample: str) -> list[str]:
+    return archive.find(sample=sample)["measurement_id"].to_list()
+
+
+def correct(archive: Archive, sample: str, **how: object):
+    return archive.correct(ids(archive, sample), who="q", why="absolute values", **how)
+
+
+def test_a_ratio_times_its_certificate_is_a_spectrum_of_its_own(archive):
+    (made,) = correct(archive, "raw", standard="mirror 7")
+    (derived,) = archive.derived([made.derived_id])
+    expected = np.where(NM <= 520, 0.92 * (98.0 - (NM - 470) * 0.04), np.nan)
+    np.testing.assert_allclose(derived.values[0], expected)
+    (measured,) = archive.spectra(ids(archive, "raw"))
+    assert set(measured.values[0]) == {92.0}
+
+
+def test_it_is_on_record_with_its_certificate_and_marked(archive):
+    (made,) = correct(archive, "raw", standard="mirror 7")
+    assert made.parameters["certificate"] == "C-2026-11"
+    assert made.parameters["largest_uncertainty"] == "0.368 %T"
+    assert made.mark.startswith("corrected, times certificate (standard mirror 7, certificate C-")
+    assert made.mark.endswith("absolute values; not as measured, and not judged")
+    assert archive.corrections(ids(archive, "raw")) == [made]
+    event = archive.events(ids(archive, "raw")[0])[-1]
+    assert event.kind == "correct"
+    assert event.details["derived_id"] == made.derived_id
+    kept = archive.store.catalog.standard(made.parameters["certificate_version"])
+    assert "C-2026-11" in kept.content
+    assert archive.verify() == []
+
+
+def test_it_is_not_judged(archive):
+    before = archive.verdicts(ids(archive, "raw"))
+    correct(archive, "raw", standard="mirror 7")
+    archive.judge(ids(archive, "raw"), who="q", why="again")
+    after = archive.verdicts(ids(archive, "raw"))
+    assert after["spectrum"].to_list() == before["spectrum"].to_list() == ["as exported"]
+    assert after["value"].to_list() == before["value"].to_list()
+
+
+def test_made_again_it_is_the_same_one(archive):
+    first = correct(archive, "raw", standard="mirror 7")
+    head = archive.store.head()
+    assert correct(archive, "raw", standard="mirror 7") == first
+    assert archive.store.head() == head
+
+
+def test_a_certificate_that_has_expired_is_not_used(archive):
+    with pytest.raises(NotAllowed, match="holds from 2026-01-10 to 2026-03-04"):
+        correct(archive, "late", standard="mirror 7")
+    assert archive.corrections(ids(archive, "late")) == []
+
+
+@pytest.mark.parametrize(
+    ("sample", "how", "said"),
+    [
+        ("unknown", {"standard": "mirror 7"}, "found the correction 'unknown'"),
+        ("raw", {"standard": "mirror 8"}, "found no certificate of 'mirror 8'"),
+        ("raw", {}, "found no correction"),
+    ],
+)
+def test_what_does_not_fit_is_refused(archive, sample, how, said):
+    with pytest.raises(NotAllowed, match=said):
+        correct(archive, sample, **how)
+
+
+def test_of_several_either_all_are_corrected_or_none(archive):
+    both = [*ids(archive, "raw"), *ids(archive, "unknown")]
+    with pytest.raises(NotAllowed):
+        archive.correct(both, standard="mirror 7", who="q", why="absolute values")
+    assert archive.corrections(both) == []
+
+
+def test_somebody_and_a_reason_are_asked_for(archive):
+    with pytest.raises(NotAllowed):
+        archive.correct(ids(archive, "raw"), standard="mirror 7", who="q", why=" ")
+    with pytest.raises(NotFound):
+        archive.correct(["nothing"], standard="mirror 7", who="q", why="absolute values")
