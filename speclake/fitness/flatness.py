@@ -73,7 +73,8 @@ def _piled(values: FloatArray) -> BoolArray:
     """Whether many values are the lowest or the highest of their spectrum."""
     lowest = np.count_nonzero(values == values.min(axis=1)[:, None], axis=1)
     highest = np.count_nonzero(values == values.max(axis=1)[:, None], axis=1)
-    return (lowest >= _FEWEST_AT_END) | (highest >= _FEWEST_AT_END)
+    piled: BoolArray = (lowest >= _FEWEST_AT_END) | (highest >= _FEWEST_AT_END)
+    return piled
 
 
 def _constant(subject: Subject, row: int) -> Finding:

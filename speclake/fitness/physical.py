@@ -115,19 +115,22 @@ def _beyond(subject: Subject, row: int, sign: float, severity: Severity) -> Iter
 
 _BATCH = 4
 _BATCHES = (16, 64)
-"""Means of 4 points are looked at over windows of 16 and of 64 of them, half a window apart."""
-_FEWEST_BLOCKS = 12
+"""Means of 4 points are looked at over windows of 16 and of 64 of them, a quarter of one apart."""
+_FEWEST_BLOCKS = 24
+_BLOCKS = (2, 4, 8, 16, 32)
+_GATE = 0.5
+"""Of the threshold, at which a closer look begins."""
 
 
 def offset_below_zero(subject: Subject) -> Iterator[_Said]:
     """Stretches whose mean lies below zero by more than noise.
 
     Single negative values are normal where nothing is transmitted, and raise nothing. The standard
-    error of a mean comes from second differences of block means, with blocks of 1, 2, 4 ...
-    points: where neighbouring values share their noise, it grows with the block, and the mean has
-    to lie below zero by all of them (H. Flyvbjerg and H. G. Petersen, Error estimates on averages
-    of correlated data, J. Chem. Phys. 91 (1989) 461). Logarithms have no values below zero to
-    look at.
+    error of a mean comes from second differences. Where neighbouring values share their noise it
+    is larger: means of blocks of 2, 4 ... 32 points then scatter more than white noise would, and
+    the largest excess counts (the method of blocks of H. Flyvbjerg and H. G. Petersen, Error
+    estimates on averages of correlated data, J. Chem. Phys. 91 (1989) 461). Noise that is shared
+    over more than some 30 points is not seen. Logarithms have no values below zero to look at.
     """
     if subject.spectra.unit in _LOGARITHMS or subject.light.shape[1] < _BATCH * _BATCHES[0]:
         return
@@ -154,13 +157,13 @@ def offset_below_zero(subject: Subject) -> Iterator[_Said]:
 
 def _mark(subject: Subject, means: FloatArray, size: int, low: np.ndarray) -> None:
     """Mark in `low` the batches of windows whose mean lies below zero beyond noise."""
-    hop = size // 2
+    hop = size // 4
     mean = _sums(means, size)[:, ::hop] / size
     if not (mean < 0).any():
         return
     square = _sums(np.diff(means, 2, axis=1) ** 2, size - 2)[:, ::hop] / (size - 2) / 6.0
     error = np.sqrt(np.maximum(square, 0.0) / size)
-    quantile = _quantile(share(subject.limits) / mean.shape[1], _freedom(size))
+    quantile = _GATE * _quantile(share(subject.limits) / mean.shape[1], _freedom(size))
     for row, window in np.argwhere(mean < -quantile * error):
         low[row, window * hop : window * hop + size] = True
 
@@ -178,17 +181,17 @@ def _offset(subject: Subject, row: int, start: int, stop: int) -> Finding | None
         return None
     digit = float(subject.digits[row]) * (subject.percent or 1.0)
     digit = digit if np.isfinite(digit) else 0.0
-    mean, looks = float(light.mean()), max(light.size // 2, 1)
+    mean = float(light.mean())
     if mean > -max(digit / 2, 1e-9):
         return None
-    worst, block = 0.0, 1
+    looks = max(len(axis) // light.size, 1) * 4
+    error, block = _shared(subject.light[row]) * _error_of_mean(light, 1), 1
     while light.size // block >= _FEWEST_BLOCKS:
-        blocks = light.size // block
-        means = light[: blocks * block].reshape(blocks, block).mean(axis=1)
-        error = sqrt(float((np.diff(means, 2) ** 2).mean()) / 6.0 / blocks)
-        if mean > -_quantile(share(subject.limits) / looks, _freedom(blocks)) * error:
+        error = max(error, _error_of_mean(light, block))
+        freedom = _freedom(light.size // block)
+        if mean > -_quantile(share(subject.limits) / looks, freedom) * error:
             return None
-        worst, block = max(worst, error), block * 2
+        block *= 2
     x, unit = axis.values, UNIT_WORDS[axis.unit]
     factor, in_unit = subject.percent or 1.0, subject.spectra.unit
     return Finding(
@@ -196,7 +199,7 @@ def _offset(subject: Subject, row: int, start: int, stop: int) -> Finding | None
         severity=Severity.DOUBT,
         text=(
             f"from {x[start]:g} to {x[stop - 1]:g} {unit} the mean is {mean / factor:.3g} "
-            f"{in_unit} with U = {2 * worst / factor:.2g} {in_unit} from noise: below zero by more "
+            f"{in_unit} with U = {2 * error / factor:.2g} {in_unit} from noise: below zero by more "
             "than noise explains"
         ),
         advice=(
@@ -204,11 +207,35 @@ def _offset(subject: Subject, row: int, start: int, stop: int) -> Finding | None
             "are too high, or have no value."
         ),
         value=mean / factor,
-        uncertainty=2 * worst / factor,
+        uncertainty=2 * error / factor,
         unit=in_unit,
         start=float(x[start]),
         stop=float(x[stop - 1]),
     )
+
+
+def _error_of_mean(light: FloatArray, block: int) -> float:
+    """Standard error of a mean from second differences of the means of blocks."""
+    means = _block_means(light, block)
+    return sqrt(float((np.diff(means, 2) ** 2).mean()) / 6.0 / means.size)
+
+
+def _shared(light: FloatArray) -> float:
+    """How much larger the error of a mean is than with white noise, 1 or more, by a whole row."""
+    sizes = {b: np.abs(np.diff(_block_means(light, b), 2)) for b in (1, *_BLOCKS)}
+    typical = {b: float(np.median(size)) for b, size in sizes.items() if size.size >= 8}
+    if typical[1] == 0:
+        # coarse digits: most second differences are 0
+        typical = {b: float(sizes[b].mean()) for b in typical}
+    if typical[1] == 0:
+        return 1.0
+    return max(sqrt(b) * each / typical[1] for b, each in typical.items())
+
+
+def _block_means(light: FloatArray, block: int) -> FloatArray:
+    blocks = light.size // block
+    means: FloatArray = light[: blocks * block].reshape(blocks, block).mean(axis=1)
+    return means
 
 
 def _freedom(blocks: int) -> float:

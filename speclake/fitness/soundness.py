@@ -137,11 +137,11 @@ def missing_values(subject: Subject) -> Iterator[_Said]:
         for gap in grid_of(axis).gaps
     ]
     if gaps:
-        for each in range(len(subject.known)):
-            yield from ((each, gap) for gap in gaps)
+        for row in range(len(subject.known)):
+            yield from ((row, gap) for gap in gaps)
     if subject.missing is not None:
-        for row in np.flatnonzero(subject.missing.any(axis=1)):
-            yield int(row), _missing_of(subject, subject.missing[row])
+        for row in map(int, np.flatnonzero(subject.missing.any(axis=1))):
+            yield row, _missing_of(subject, subject.missing[row])
 
 
 def _missing_of(subject: Subject, gone: BoolArray) -> Finding:

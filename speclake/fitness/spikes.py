@@ -6,7 +6,6 @@ sudden change as a slope of one over the bandwidth. What is narrower or steeper 
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -26,15 +25,16 @@ _EVERY = 3
 """The scale of a stretch comes from every third point of it."""
 _GATE = 0.85
 """Of the threshold, at which a closer look begins."""
-_SCATTER = 1.25
-"""The threshold is raised by it, since the scale comes from few points; measured by simulation."""
-_AROUND = 16
-_LOW = 0.3
-"""Share of the height that the points beside a spike may have."""
+_AROUND, _CALM = 45, 14
+"""Points to either side that the noise is taken from, and that must be calm."""
+_LOW, _LOW_BY_NOISE = 0.3, 1.5
+"""Share of the height that the points beside a spike may have, and times the noise in addition."""
 _NARROW = 0.6
 """Share of the bandwidth within which nothing real can be as narrow."""
 _WIDE_FROM = 3.0
 """Points in a bandwidth from which spikes of two and three points can be told."""
+_CLIFF = 0.75
+"""Share of the height that a wider spike must gain from one point to the next."""
 _STEEP = 1.5
 _MOST_POINTS = 50.0
 """In a bandwidth; a step below what this many allow is not looked at."""
@@ -61,7 +61,7 @@ def spikes(subject: Subject) -> Iterator[_Said]:
     threshold of the budget, and the points beside it must be low and calm. Where nobody stated the
     bandwidth, or it spans less than two points, a real line looks the same: then it is a remark.
     """
-    if subject.light.shape[1] < 2 * _AROUND:
+    if subject.light.shape[1] < 2 * _CALM:
         return
     wide = _bandwidths(subject)
     found = _pulses(subject, subject.bends, 1)
@@ -130,7 +130,7 @@ def _pulses(
     own = around[:, _AROUND]
     offsets = np.arange(-_AROUND, _AROUND + 1)
     away = 2 * stride + 1
-    beside = around[:, np.abs(offsets) > away]
+    beside = around[:, (np.abs(offsets) > away) & (np.abs(offsets) <= _CALM)]
     # at a change-over the noise changes too: the larger of both sides counts
     sides = [np.median(around[:, each], axis=1) for each in (offsets > away, offsets < -away)]
     local = np.maximum(*sides) / MEDIAN_OF_NORMAL
@@ -140,13 +140,16 @@ def _pulses(
     points = at + 2 * stride
     height, inner, digit = _shape(light, real, points, stride)
     sign = np.sign(height)
-    level = _SCATTER * threshold(subject.limits, bends.shape[1]) * _HEIGHT_OF_NOISE * noise
+    level = threshold(subject.limits, bends.shape[1]) * BEND_OF_NOISE * noise
     excess = sign[:, None] * inner
     half = excess > np.abs(height)[:, None] / 2
     width = np.count_nonzero(half, axis=1)
-    ends = np.abs(inner[:, [0, -1]]).max(axis=1)
-    good = (np.abs(height) > np.maximum(level, 3.0 * digit)) & (beside.max(axis=1) < own / 2)
-    good &= (ends < _LOW * np.abs(height)) & (width >= 1)
+    ends = excess[:, [0, -1]].max(axis=1)
+    good = (own > level) & (np.abs(height) > 3.0 * digit) & (beside.max(axis=1) < own / 2)
+    good &= (ends < _LOW * np.abs(height) + _LOW_BY_NOISE * noise) & (width >= 1)
+    if stride > 1:
+        # the summit of a triangle is a bend too, but its flanks are no cliffs
+        good &= np.abs(np.diff(inner, axis=1)).max(axis=1) > _CLIFF * np.abs(height)
     if subject.missing is not None:
         near = np.clip(points[:, None] + np.arange(-3, 4), 0, light.shape[1] - 1)
         good &= ~subject.missing[real[:, None], near].any(axis=1)
@@ -156,7 +159,11 @@ def _pulses(
 def _candidates(
     bends: FloatArray, limit: float, floor: FloatArray
 ) -> tuple[_Indices, _Indices, FloatArray]:
-    """Row and place of bends that are the largest around and large for their stretch."""
+    """Row and place of bends that are the largest around and large for their stretch.
+
+    The scale beside them is the largest of their stretch and its neighbours, since at a change-over
+    the noise changes within one.
+    """
     n, m = bends.shape
     size = np.abs(bends)
     length = min(_STRETCH, m)
@@ -175,11 +182,9 @@ def _candidates(
         index = np.clip(at[:, None] + np.arange(-2, 3), 0, m - 1)
         peak = size[rows, at] >= size[rows[:, None], index].max(axis=1)
         rows, at = rows[peak], at[peak]
-    return rows, at, scale[rows, np.minimum(at // length, scale.shape[1] - 1)]
-
-
-_HEIGHT_OF_NOISE = sqrt(1 + 2 * 0.9**2 + 2 * 0.4**2)
-"""Standard deviation of a height over the cubic through four points, for white noise of 1."""
+    own, end = np.minimum(at // length, scale.shape[1] - 1), scale.shape[1] - 1
+    beside = scale[rows, np.minimum(own + 1, end)], scale[rows, np.maximum(own - 1, 0)]
+    return rows, at, np.maximum(np.maximum(*beside), scale[rows, own])
 
 
 def _shape(
@@ -201,7 +206,7 @@ def _shape(
     ends = light[rows[:, None], np.clip(points[:, None] + nodes, 0, last)]
     middle = light[rows[:, None], np.clip(points[:, None] + inner, 0, last)]
     heights = middle - ends @ weights.T
-    around = np.clip(points[:, None] + np.arange(-_AROUND, _AROUND + 1), 0, last)
+    around = np.clip(points[:, None] + np.arange(-_CALM, _CALM + 1), 0, last)
     steps = np.abs(np.diff(light[rows[:, None], around], axis=1))
     # coarse digits make steps of whole digits
     digit = np.where(steps > 1e-12, steps, np.inf).min(axis=1, initial=np.inf)
@@ -254,7 +259,7 @@ def dropouts(subject: Subject) -> Iterator[_Said]:
     is allowed for. It takes a stated bandwidth of two points or more.
     """
     wide = _bandwidths(subject)
-    if not wide:
+    if not wide or subject.light.shape[1] < 2:
         return
     logarithms = subject.spectra.unit in ("A", "log(1/R)")
     steps = np.diff(subject.light, axis=1) if logarithms else subject.steps

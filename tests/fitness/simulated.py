@@ -1,14 +1,18 @@
 """Invented spectra with nothing wrong, as the detectors' false alarms are counted on."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from speclake_plugins.jcamp import JcampImporter
 
+from speclake.errors import MalformedFile
 from speclake.fitness.circumstances import Circumstances
+from speclake.importing import Source
 from speclake.measurement import Kind, Range
-from speclake.spectrum import Axis, FloatArray, SpectrumSet
+from speclake.spectrum import Axis, FloatArray, Spectrum, SpectrumSet
+from tests.published.test_jcamp_open_spectra import FOLDER, PERCENT
 
 NM = np.arange(300.0, 2700.5, 1.0)
 """2,401 points."""
@@ -89,10 +93,22 @@ def spectra_of(values: npt.ArrayLike, unit: str = "%T", nm: npt.ArrayLike = NM) 
     return SpectrumSet(Axis(np.asarray(nm, dtype=float), "nm", "air"), rows, unit, keys)  # type: ignore[arg-type]
 
 
-def simulated(shape: str, n: int, seed: int, detector: Detector = Detector()) -> SpectrumSet:  # noqa: B008  frozen
+def simulated(shape: str, n: int, seed: int, detector: Detector = Detector()) -> SpectrumSet:
     """Spectra of a shape with the noise and the digits of a detector, in %T."""
     rng = np.random.default_rng(seed)
     values = SHAPES[shape](rng, n) + detector.noise(rng, n)
     if detector.decimals is not None:
         values = np.round(values, detector.decimals)
     return spectra_of(values)
+
+
+def open_spectra() -> Iterator[tuple[str, Spectrum]]:
+    """Real spectra of light: JCAMP-DX test collections, public domain; see their own README."""
+    for path in sorted(FOLDER.glob("*.jdx")):
+        try:
+            read = list(
+                JcampImporter().read(Source(path.name, path.read_bytes(), PERCENT, "percent"))
+            )
+        except MalformedFile:
+            continue
+        yield from ((path.stem, each) for each in read)
