@@ -260,6 +260,35 @@ def test_a_band_between_two_bandwidths_is_expected_between_its_positions():
     assert band.outcome is Outcome.PASS
 
 
+def test_an_unknown_bandwidth_is_told_and_makes_a_position_less_certain():
+    spectra = one(*seen_holmium(1, 0.1))
+    known, unknown = (qualify(HOLMIUM, spectra, setup(b), None) for b in (1, None))
+    shifting = [next(r for r in found if abs(r.value - 385.66) < 0.5) for found in (known, unknown)]
+    assert shifting[1].expected == pytest.approx((385.45 + 385.66) / 2)
+    assert shifting[1].uncertainty > 1.3 * shifting[0].uncertainty
+    assert shifting[1].reason == "the bandwidth is unknown"
+    assert not shifting[0].reason
+
+
+def test_positions_of_glass_hold_up_to_2_nm():
+    glass = BandPositions(
+        id="glass", what="band positions", every_days=30, published="holmium glass",
+        tolerance="as in the table",
+    )  # fmt: skip
+    nm = np.arange(235, 655, 0.5)
+    at = {b.position_nm: b.allowance_nm for b in published.bands("holmium glass").bands}
+    depths = sum(0.4 * np.exp(-0.5 * ((nm - each) / 1.7) ** 2) for each in at)
+    spectra = one(nm, with_noise(100 * 10**-depths, 0.05))
+    found = qualify(glass, spectra, setup(2.0), None)
+    assert [r.expected for r in found] == sorted(at)
+    assert [r.high for r in found] == [at[nm] for nm in sorted(at)]
+    # the first allowance, 0.2 nm, is as small as the uncertainty of its position
+    assert found[0].outcome is Outcome.UNDECIDED
+    assert {r.outcome for r in found[1:]} == {Outcome.PASS}
+    wide = qualify(glass, spectra, setup(5.0), None)
+    assert {r.outcome for r in wide} == {Outcome.NOT_MEASURABLE}
+
+
 def test_nothing_is_compared_at_a_bandwidth_without_published_positions():
     found = qualify(HOLMIUM, one(*seen_holmium(1, 0.25)), setup(4), None)
     assert {r.outcome for r in found} == {Outcome.NOT_MEASURABLE}

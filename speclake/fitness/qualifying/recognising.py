@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from functools import cache
 
 from speclake.errors import UnitError
 from speclake.measurement import Kind, Measurement
@@ -50,20 +51,19 @@ def recognises(
 
     Text is compared without regard to case; ``*`` stands for any text.
     """
+    # every scan of an instrument is asked for every check, so the cheapest question comes first
     return (
-        _is_of_configuration(programme, measurement)
-        and _reaches(programme, measurement)
-        and check.kind in (None, measurement.kind)
+        check.kind in (None, measurement.kind)
+        and _is_of_configuration(programme, measurement)
         and _is_sample(check, certificate, measurement)
+        and _reaches(programme, measurement)
     )
 
 
 def _is_of_configuration(programme: Programme, measurement: Measurement) -> bool:
-    quantity = measurement.quantity
-    either = {quantity, _SAME_LIGHT.get(quantity, quantity)}
-    wanted = {programme.quantity, _SAME_LIGHT.get(programme.quantity, programme.quantity)}
-    return bool(either & wanted) and programme.covers(
-        measurement.instrument, measurement.accessory, programme.quantity
+    found, wanted = measurement.quantity, programme.quantity
+    return _SAME_LIGHT.get(found, found) == _SAME_LIGHT.get(wanted, wanted) and programme.covers(
+        measurement.instrument, measurement.accessory, wanted
     )
 
 
@@ -113,5 +113,9 @@ def _usual_kind(check: AnyCheck) -> Kind | None:
 
 
 def _fits(text: str, pattern: str) -> bool:
-    expression = re.escape(pattern).replace(r"\*", ".*")
-    return re.fullmatch(expression, text, re.IGNORECASE | re.DOTALL) is not None
+    return _expression(pattern).fullmatch(text) is not None
+
+
+@cache
+def _expression(pattern: str) -> re.Pattern[str]:
+    return re.compile(re.escape(pattern).replace(r"\*", ".*"), re.IGNORECASE | re.DOTALL)
