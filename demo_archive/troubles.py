@@ -1,8 +1,8 @@
 """What befalls the benches in the ten weeks, by the time of a scan; all of it is invented.
 
-Band origins of oxygen are those of the Schumann-Runge system, from the constants of Huber and
-Herzberg (1979), in vacuum; strengths and shape are invented: they grow towards short wavelengths
-and trail off to the red, as those of the gas do.
+How much oxygen there is, is invented; its bands are those of the Schumann-Runge system. Origins and
+rotation: A. S. C. Cheung and others, J. Mol. Spectrosc. 119 (1986) 1; overlaps: Cheung and others,
+ibid. 163 (1994) 9.
 """
 
 from datetime import datetime
@@ -12,8 +12,13 @@ from speclake_demo.benches import BENCH_A, BENCH_C, BENCH_E, Bench
 from speclake_demo.clock import at
 from speclake_demo.scans import FloatArray
 
-OXYGEN_NM = (190.251, 192.420, 194.733, 197.197, 199.817)
-OXYGEN_STRENGTHS = (1.0, 0.62, 0.33, 0.16, 0.06)
+OXYGEN = (
+    (50710.69, 0.7860, 0.0067), (51351.94, 0.7705, 0.0275), (51969.43, 0.7527, 0.0870),
+    (52560.94, 0.7377, 0.2273), (53122.65, 0.7187, 0.5078),
+)  # fmt: skip
+"""Origin and constant of rotation in cm-1 and relative overlap of the bands (2,0) to (6,0)."""
+OF_GROUND_CM1, KT_CM1 = 1.4377, 205.8
+"""Constant of rotation of the ground level, and kT at 296 K."""
 VACUUM_OVER_AIR = 1.00032
 """Refractive index of air near 195 nm."""
 
@@ -76,13 +81,14 @@ def oxygen(scanned: datetime) -> float:
 
 
 def _bands(wavelength_nm: FloatArray) -> FloatArray:
-    """Oxygen over its strongest band, as seen with a bandwidth of 1 nm: shape (p,)."""
-    fine = np.arange(wavelength_nm[0] - 2, 206.0, 0.01)
-    sharp = np.zeros_like(fine)
-    for origin_nm, strength in zip(OXYGEN_NM, OXYGEN_STRENGTHS, strict=True):
-        beyond = fine - origin_nm / VACUUM_OVER_AIR
-        sharp += strength * np.where(beyond >= 0, np.exp(-np.maximum(beyond, 0) / 0.6), 0.0)
-    slit = np.maximum(1 - np.abs(np.arange(-100, 101)) / 100, 0)
-    wide = np.convolve(sharp, slit / slit.sum(), "same")
-    inside: FloatArray = np.interp(wavelength_nm, fine, wide, right=0.0)
-    return inside
+    """Oxygen over its strongest place in a scan, as seen with a bandwidth of 1 nm: shape (p,)."""
+    n = np.arange(1.0, 42.0, 2.0)
+    below = OF_GROUND_CM1 * n * (n + 1)
+    seen = np.zeros_like(wavelength_nm)
+    for origin, constant, overlap in OXYGEN:
+        for upper, share in ((n + 1, n + 1), (n - 1, n)):
+            line_nm = 1e7 / (origin + constant * upper * (upper + 1) - below) / VACUUM_OVER_AIR
+            slit = np.maximum(1 - np.abs(wavelength_nm[:, None] - line_nm), 0)
+            seen += slit @ (overlap * share * np.exp(-below / KT_CM1))
+    top = float(seen.max())
+    return seen / top if top > 0 else seen
