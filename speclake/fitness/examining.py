@@ -4,7 +4,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from speclake.checks import Check
-from speclake.fitness import baselines, flatness, noise, physical, purge, soundness, spikes
+from speclake.fitness import (
+    baselines,
+    changeovers,
+    flatness,
+    noise,
+    noisesteps,
+    physical,
+    purge,
+    soundness,
+    spikes,
+)
 from speclake.fitness.circumstances import Circumstances
 from speclake.fitness.findings import Figure, Finding
 from speclake.fitness.subject import Subject
@@ -29,6 +39,8 @@ CHECKS: Sequence[Checking] = (
     physical.offset_below_zero,
     spikes.spikes,
     spikes.dropouts,
+    changeovers.check,
+    noisesteps.check,
     noise.check,
     baselines.check_baselines,
     baselines.check_lines,

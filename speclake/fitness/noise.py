@@ -9,7 +9,7 @@ from speclake.checks import Check, Severity
 from speclake.fitness.circumstances import UsualNoise
 from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Figure, Finding
-from speclake.fitness.pointnoise import point_noise
+from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, point_noise
 from speclake.fitness.regions import (
     Region,
     Rows,
@@ -20,17 +20,13 @@ from speclake.fitness.regions import (
     taken,
 )
 from speclake.fitness.subject import Subject
+from speclake.fitness.usual import usual_over
 from speclake.fitness.wantednoise import against_wanted
 
 LOGARITHMS = ("A", "log(1/R)")
 COMPARED_BELOW = 0.3
 """Level in a logarithmic unit above which its noise is not held against the usual one, because it
 rises as the light falls: twofold at 0.3."""
-SAME_REGION = 0.8
-"""Share of two stretches that must be common for their noise to be compared."""
-STEEPER_ORDER = 10
-STRUCTURE_FROM = 1.5
-"""Noise by differences of order 6 over that of order 10 from which it is structure, not noise."""
 
 
 def check(subject: Subject) -> Iterator[tuple[int, Finding | Figure]]:
@@ -71,20 +67,9 @@ def _of_region(
                     stop=region.last_nm,
                 ),
             )
-            usual = _usual_of(subject, row, region)
+            usual = usual_over(subject.known[row], region, subject)
             if usual is not None and noise > subject.limits.noise_times_usual * usual.median:
                 yield from _against_usual(subject, row, region, noise, usual, looks)
-
-
-def _usual_of(subject: Subject, row: int, region: Region) -> UsualNoise | None:
-    """Usual noise of the same stretch and unit, from scans enough."""
-    for each in subject.known[row].usual_noise:
-        common = min(each.stop_nm, region.last_nm) - max(each.start_nm, region.first_nm)
-        both = max(each.stop_nm, region.last_nm) - min(each.start_nm, region.first_nm)
-        enough = each.scans >= subject.limits.scans_for_usual_noise and each.median > 0
-        if each.unit == subject.spectra.unit and enough and common >= SAME_REGION * both:
-            return each
-    return None
 
 
 def _against_usual(

@@ -26,6 +26,9 @@ BLOCK = 16
 """Differences of one block."""
 FEWEST = 10
 """Differences below which a noise says too little: it would be known to 40 %."""
+STEEPER_ORDER = 10
+STRUCTURE_FROM = 1.5
+"""Noise by differences of order 6 over that of order 10 from which it is structure, not noise."""
 EVEN = 1e-6
 """Relative to a step; steps that differ by less count as equal."""
 
@@ -83,8 +86,8 @@ def point_noise(values: FloatArray, positions: FloatArray, order: int = ORDER) -
 
 def _differences(values: FloatArray, positions: FloatArray, order: int) -> FloatArray:
     """Differences with the variance of one point, shape (n, q - order)."""
-    steps = np.diff(positions)
-    if np.ptp(steps) <= EVEN * steps[0]:
+    steps = positions[1:] - positions[:-1]
+    if steps.max() - steps.min() <= EVEN * steps[0]:
         found = values
         for _ in range(order):
             found = found[:, 1:] - found[:, :-1]
@@ -140,10 +143,12 @@ class SharedNoise:
     ----------
     noise : largest of what was seen at each number of points left out.
     points : over how many neighbouring points the noise is alike; 1 where it is not.
+    relative_uncertainty : that of `point_noise`, a lower end.
     """
 
     noise: FloatArray
     points: FloatArray
+    relative_uncertainty: float
 
 
 SPACINGS = (2, 3, 5, 8)
@@ -176,4 +181,4 @@ def shared_noise(values: FloatArray, positions: FloatArray) -> SharedNoise:
             alike = wider.noise > own.noise * max(ALIKE_FROM, 1 + 3 * doubt)
             more = alike & (wider.noise * AS_GOOD_AS_ALL > noise)
         noise[more], points[more] = wider.noise[more], spacing
-    return SharedNoise(noise, points)
+    return SharedNoise(noise, points, own.relative_uncertainty)

@@ -1,0 +1,321 @@
+"""Steps in level and slope where one detector, grating, lamp or filter takes over from another."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from speclake.fitness.circumstances import ChangeOver
+from speclake.fitness.elsewhere import MOST, Elsewhere, elsewhere
+from speclake.fitness.falsealarms import share
+from speclake.fitness.findings import Figure, Finding
+from speclake.fitness.regions import (
+    Region,
+    Rows,
+    changeovers_of,
+    in_blocks,
+    regions_between,
+    rows_by,
+)
+from speclake.fitness.stepchoice import Choice, Sides, chosen, is_high
+from speclake.fitness.stepfits import FITS_BELOW, Model, fitted, models
+from speclake.fitness.steptelling import INSTRUMENTS_OWN, Step, told
+from speclake.fitness.subject import BoolArray, Subject
+from speclake.spectrum import FloatArray
+
+LAST_DIGIT_RMS = 12.0**-0.5
+"""Standard deviation of rounding, in steps of the last digit."""
+CONFIRMED = 2.0
+"""Standard uncertainties that a step must keep when the polynomial may bend twice more, so that
+curvature just too small to be seen as such is no step."""
+STANDS_OUT = 1.5
+"""Times the largest step at places nearby without a change-over."""
+MOST_BROADER = 4
+"""Models that are tried so, those that know a step best."""
+FEWEST_FREE = 5.0
+"""Degrees of freedom that a step is believed to have at least."""
+SHARED_COUNTS = 0.7
+"""Share of the root of how many points are alike that a threshold rises by at first, which is less
+than it does in the end."""
+UNFIT_TIMES = 2.0
+"""Times the threshold that a step must exceed where no polynomial fits."""
+BROADER = 2.5
+"""Intervals beside the place that are left out where a step does not fit at the place itself: a
+smoothed step, a narrow band at it, or a place that is off by two points."""
+
+Said = tuple[int, Finding | Figure]
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """One change-over on the axis of a subject."""
+
+    changeover: ChangeOver
+    offsets: FloatArray
+    bounds: tuple[float, float]
+    interval_nm: float
+
+    def models(self, window_nm: float, intervals: float, missing: bytes | None) -> list[Model]:
+        beside = self.interval_nm * intervals * (1 + 1e-9)
+        axis = self.offsets.tobytes()
+        return list(models(axis, self.bounds, window_nm, beside, missing))
+
+
+def check(subject: Subject) -> Iterator[Said]:
+    """Step at each change-over: a figure always, a finding where it is more than chance.
+
+    A polynomial with a break at the place is fitted in the widest window that it fits
+    (`stepfits`). A step in level or slope is told where it exceeds the false-alarm threshold, by
+    Student's t with the degrees of freedom of the noise; is still seen when the polynomial may bend
+    more; and stands out from what the same window finds at places of this spectrum without a
+    change-over. So a curved spectrum, a fringe or a broad edge is no step. An edge as sharp as a
+    step cannot be told from one: only a blank can.
+    """
+    for changeovers, rows in rows_by(subject.known, changeovers_of):
+        regions = regions_between(subject.nm, [each.at_nm for each in changeovers])
+        for place in _places(subject, changeovers):
+            for some in in_blocks(rows, 200):
+                yield from _at_place(subject, some, place, regions, len(changeovers))
+
+
+def _places(subject: Subject, changeovers: tuple[ChangeOver, ...]) -> Iterator[_Place]:
+    nm = subject.nm
+    low, high = min(nm[0], nm[-1]), max(nm[0], nm[-1])
+    inside = [each for each in changeovers if low < each.at_nm < high]
+    for index, each in enumerate(inside):
+        at, rate, interval = _scale_at(subject, each.at_nm)
+        before = inside[index - 1].at_nm if index else None
+        after = inside[index + 1].at_nm if index + 1 < len(inside) else None
+        yield _Place(
+            changeover=each,
+            offsets=(subject.spectra.axis.values - at) * rate,
+            bounds=(
+                -np.inf if before is None else (subject.place(before) - at) * rate,
+                np.inf if after is None else (subject.place(after) - at) * rate,
+            ),
+            interval_nm=interval,
+        )
+
+
+def _scale_at(subject: Subject, at_nm: float) -> tuple[float, float, float]:
+    """Place on the axis, nm per unit of the axis there, and the largest interval there in nm.
+
+    The steps of an axis in another unit are kept, so that a grid that is even there stays so.
+    """
+    axis = subject.spectra.axis.values
+    at = subject.place(at_nm)
+    point = int(np.clip(np.searchsorted(axis, at), 1, axis.size - 1))
+    rate = 1.0
+    if subject.spectra.axis.unit != "nm":
+        rise = subject.nm[point] - subject.nm[point - 1]
+        rate = float(rise / (axis[point] - axis[point - 1]))
+    steps = np.diff(axis[max(point - 2, 0) : point + 2])
+    return at, rate, float(steps.max() * abs(rate))
+
+
+def _at_place(
+    subject: Subject, rows: Rows, place: _Place, regions: tuple[Region, ...], looks: int
+) -> Iterator[Said]:
+    window = subject.limits.changeover_window_nm
+    for some, missing in _by_missing(subject, rows):
+        values = subject.filled[some]
+        least = np.array([(subject.known[row].last_digit or 0.0) for row in some])
+        least *= LAST_DIGIT_RMS
+        tried = place.models(window, 0.5, missing)
+        if not tried:
+            continue
+        offsets, at = place.offsets, place.changeover.at_nm
+        sides = Sides.about(subject.spectra.axis.values, offsets, regions, at, window)
+        choice = chosen(values, tried, least, sides)
+        unfit = np.flatnonzero(~choice.fits)
+        broader = place.models(window, BROADER, missing)[:MOST_BROADER] if unfit.size else []
+        if broader:
+            other = chosen(values[unfit], broader, least[unfit], sides)
+            better = np.flatnonzero(other.fits)
+            choice.put(unfit[better], other.only(better), len(tried))
+        at_once = _AtPlace(subject, some, values, place, (*tried, *broader), choice, least, regions)
+        yield from at_once.said(share(subject.limits) / looks / 2.0)
+
+
+def _by_missing(subject: Subject, rows: Rows) -> Iterator[tuple[Rows, bytes | None]]:
+    """Rows that lack the same points; None where none lacks any."""
+    if subject.missing is None:
+        yield rows, None
+        return
+    gone = subject.missing[rows]
+    lacking = gone.any(axis=1)
+    if not lacking.all():
+        yield rows[~lacking], None
+    kinds: dict[bytes, list[int]] = {}
+    for row, points in zip(rows[lacking].tolist(), gone[lacking], strict=True):
+        kinds.setdefault(points.tobytes(), []).append(row)
+    for missing, alike in kinds.items():
+        yield np.array(alike, dtype=np.intp), missing
+
+
+@dataclass(frozen=True, eq=False)
+class _AtPlace:
+    """Spectra at one change-over with the fits that were chosen."""
+
+    subject: Subject
+    rows: Rows
+    values: FloatArray
+    place: _Place
+    models: tuple[Model, ...]
+    choice: Choice
+    least: FloatArray
+    regions: tuple[Region, ...]
+
+    def said(self, chance: float) -> Iterator[Said]:
+        """Figures of all rows and findings of some.
+
+        Parameters
+        ----------
+        chance : of a false alarm on one side.
+        """
+        flagged = self._flagged(chance)
+        numbers, nm = self.choice.numbers, self.subject.nm
+        ends = [sorted((nm[each.start], nm[each.stop - 1])) for each in self.models]
+        columns = (self.rows.tolist(), self.choice.chosen.tolist(), flagged.tolist())
+        sizes = (numbers["step"].tolist(), numbers["step_error"].tolist())
+        for index, (row, number, is_flagged, step, error) in enumerate(
+            zip(*columns, *sizes, strict=True)
+        ):
+            uncertainty = 2.0 * error
+            if is_flagged:
+                found, spread = self._looked_at(index, chance)
+                uncertainty *= spread
+                if found is not None:
+                    yield row, told(self.subject, row, found)
+            yield (
+                row,
+                Figure(
+                    name="step",
+                    value=step,
+                    uncertainty=uncertainty,
+                    unit=self.subject.spectra.unit,
+                    start=float(ends[number][0]),
+                    stop=float(ends[number][1]),
+                    at=self.place.changeover.at_nm,
+                ),
+            )
+
+    def _flagged(self, chance: float) -> BoolArray:
+        """Rows that deserve a closer look."""
+        numbers = self.choice.numbers
+        limit = _quantile(numbers["freedom"], chance)
+        limit = np.where(self.choice.fits, limit, UNFIT_TIMES * limit)
+        limit *= np.maximum(1.0, SHARED_COUNTS * np.sqrt(self.choice.alike))
+        flagged = np.zeros(self.rows.size, dtype=bool)
+        for name in ("step", "slope"):
+            seen = np.abs(numbers[name]) > limit * numbers[f"{name}_error"]
+            higher = numbers[f"higher_{name}"] * np.sign(numbers[name])
+            flagged |= seen & (higher > CONFIRMED * numbers[f"higher_{name}_error"])
+        found: BoolArray = flagged & (self.choice.fits | self._own())
+        return found
+
+    def _own(self) -> BoolArray:
+        """Whether a spectrum has no structure but that of the instrument."""
+        return np.array([self.subject.known[row].kind in INSTRUMENTS_OWN for row in self.rows])
+
+    def _looked_at(self, index: int, chance: float) -> tuple[Step | None, float]:
+        """The step of a row if it is one, and how much more such steps scatter than noise.
+
+        Where the polynomial fits at the change-over by chance and not at most places nearby, the
+        next one that fits is taken.
+        """
+        first = int(self.choice.chosen[index])
+        least = float(self.least[index])
+        fit = {name: float(numbers[index]) for name, numbers in self.choice.numbers.items()}
+        others, number = self._elsewhere(index, first), first
+        fits = bool(self.choice.fits[index])
+        while others is not None and fits and others.fitting < MOST:
+            number += 1
+            if number == len(self.models):
+                fits = False
+                break
+            model = self.models[number]
+            values = self.values[index : index + 1, model.start : model.stop]
+            again = fitted(values, model, least)
+            if again.misfit[0] >= FITS_BELOW:
+                continue
+            if is_high(again, self.choice.allowed[:, [index]], self.least[[index]])[0]:
+                continue
+            fit = {name: float(getattr(again, name)[0]) for name in fit}
+            others = self._elsewhere(index, number)
+        else:
+            first = number
+        row = int(self.rows[index])
+        spread = others.step_spread if others else 1.0
+        return self._weighed(row, self.models[first], fit, fits, others, chance), spread
+
+    def _elsewhere(self, index: int, number: int) -> Elsewhere | None:
+        return elsewhere(
+            self.values[index],
+            self.place.offsets,
+            self.models[number],
+            self.regions,
+            float(self.least[index]),
+        )
+
+    def _weighed(
+        self,
+        row: int,
+        model: Model,
+        fit: dict[str, float],
+        fits: bool,
+        others: Elsewhere | None,
+        chance: float,
+    ) -> Step | None:
+        known = self.subject.known[row]
+        if not fits and (others is None or known.kind not in INSTRUMENTS_OWN):
+            return None
+        digit = known.last_digit
+        if digit is None:
+            digit = _resolution(self.subject.filled[row, model.start : model.stop])
+        beyond, errors = {}, {}
+        for name, reach in (("step", 1.0), ("slope", model.half_nm)):
+            size, largest, spread = abs(fit[name]), 0.0, 1.0
+            if others is not None:
+                spread = others.step_spread if name == "step" else others.slope_spread
+                largest = others.largest_step if name == "step" else others.largest_slope
+            errors[name] = fit[f"{name}_error"] * spread
+            # where neighbours share their noise there are fewer of their own
+            freedom = np.array(max(fit["freedom"] / spread**2, FEWEST_FREE))
+            limit = float(_quantile(freedom, chance)) * (1.0 if fits else UNFIT_TIMES)
+            higher = fit[f"higher_{name}"] * np.sign(fit[name])
+            beyond[name] = (
+                size > limit * errors[name]
+                and higher > CONFIRMED * fit[f"higher_{name}_error"] * spread
+                and size > STANDS_OUT * largest
+                and size * reach > digit
+            )
+        if not any(beyond.values()):
+            return None
+        return Step(
+            changeover=self.place.changeover,
+            level=fit["level"],
+            step=fit["step"] if beyond["step"] else None,
+            step_uncertainty=2.0 * errors["step"],
+            slope=fit["slope"] if beyond["slope"] else None,
+            slope_uncertainty=2.0 * errors["slope"],
+            half_nm=model.half_nm,
+            first=model.start,
+            last=model.stop - 1,
+            fits=fits,
+            places=others.places if others else 0,
+            largest_elsewhere=others.largest_step if others else None,
+        )
+
+
+def _quantile(freedom: FloatArray, chance: float) -> FloatArray:
+    from scipy.special import stdtrit
+
+    return np.asarray(stdtrit(freedom, 1.0 - chance))
+
+
+def _resolution(values: FloatArray) -> float:
+    """Smallest change between neighbours, which is the last digit where it is coarse."""
+    changes = np.abs(np.diff(values))
+    changes = changes[changes > 0]
+    return float(changes.min()) if changes.size else 0.0

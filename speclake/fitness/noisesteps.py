@@ -1,0 +1,148 @@
+"""Changes of noise where one detector, grating, lamp or filter takes over from another.
+
+A detector has its own noise, so a change there is nothing wrong in itself. It is told where it
+differs from what the instrument usually has on both sides, or, as long as that is not known, where
+one side is much noisier than the other.
+"""
+
+from collections.abc import Iterator
+from itertools import pairwise
+from math import log
+
+import numpy as np
+
+from speclake.checks import Check, Severity
+from speclake.fitness.circumstances import ChangeOver, Circumstances
+from speclake.fitness.falsealarms import threshold
+from speclake.fitness.findings import Finding
+from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, point_noise
+from speclake.fitness.regions import (
+    Region,
+    Rows,
+    changeovers_of,
+    in_blocks,
+    regions_between,
+    rows_by,
+    taken,
+)
+from speclake.fitness.subject import Subject
+from speclake.fitness.usual import usual_over
+
+WINDOWS = 5.0
+"""Windows of the settings to either side over which the noise is taken."""
+LAST_DIGIT_RMS = 12.0**-0.5
+"""Standard deviation of rounding, in steps of the last digit."""
+
+
+def check(subject: Subject) -> Iterator[tuple[int, Finding]]:
+    """Remark where noise changes at a change-over more than `noise_times_usual` times.
+
+    Where the usual noise is known it is the ratio of both sides over the usual ratio, which has to
+    exceed the false-alarm threshold too. Where it is not, it is the ratio itself, by more than
+    the threshold beyond `noise_times_usual`, because detectors differ with nothing wrong.
+    Structure as narrow as a few points is seen by differences of a higher order and left out.
+    """
+    for changeovers, rows in rows_by(subject.known, changeovers_of):
+        regions = regions_between(subject.nm, [each.at_nm for each in changeovers])
+        for below, above in pairwise(regions):
+            between = [each for each in changeovers if below.last_nm < each.at_nm <= above.first_nm]
+            yield from _between(subject, rows, below, above, between[0], len(changeovers))
+
+
+def _between(
+    subject: Subject,
+    all_rows: Rows,
+    below: Region,
+    above: Region,
+    changeover: ChangeOver,
+    looks: int,
+) -> Iterator[tuple[int, Finding]]:
+    sides = [_near(subject, region, changeover.at_nm) for region in (below, above)]
+    axis, limits = subject.spectra.axis.values, subject.limits
+    least_ratio = log(limits.noise_times_usual)
+    for rows in in_blocks(all_rows, sum(stop - start for start, stop in sides)):
+        both = [
+            point_noise(taken(subject.spectra.values, rows, start, stop), axis[start:stop])
+            for start, stop in sides
+        ]
+        spread = float(np.hypot(both[0].relative_uncertainty, both[1].relative_uncertainty))
+        digits = np.array([subject.known[row].last_digit or 0.0 for row in rows])
+        noises = [np.maximum(each.noise, digits * LAST_DIGIT_RMS) for each in both]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratios = np.log(noises[1] / noises[0])
+        for index in np.flatnonzero(np.isfinite(ratios)).tolist():
+            row, ratio = int(rows[index]), float(ratios[index])
+            usual, usual_spread = _usual_ratio(subject, row, below, above)
+            if usual is None and abs(ratio) <= least_ratio:
+                continue
+            wide = float(np.hypot(spread, usual_spread))
+            off = abs(ratio - (usual or 0.0))
+            chance = threshold(limits, looks) * wide
+            if off <= (max(least_ratio, chance) if usual is not None else least_ratio + chance):
+                continue
+            if not all(_is_noise(subject, row, *side) for side in sides):
+                continue
+            pair = (float(noises[0][index]), float(noises[1][index]))
+            yield row, _told(subject, sides, pair, usual, changeover, wide)
+
+
+def _near(subject: Subject, region: Region, at_nm: float) -> tuple[int, int]:
+    """Points of a region that are not too far from the change-over."""
+    reach = WINDOWS * subject.limits.changeover_window_nm
+    near = np.flatnonzero(np.abs(subject.nm[region.start : region.stop] - at_nm) <= reach)
+    if not near.size:
+        return region.start, region.start + 1
+    return region.start + int(near[0]), region.start + int(near[-1]) + 1
+
+
+def _usual_ratio(
+    subject: Subject, row: int, below: Region, above: Region
+) -> tuple[float | None, float]:
+    """Logarithm of the usual ratio of both sides and its spread; None where it is not known."""
+    known: Circumstances = subject.known[row]
+    low, high = (usual_over(known, each, subject) for each in (below, above))
+    if low is None or high is None:
+        return None, 0.0
+    spread = float(np.hypot(low.spread / low.median, high.spread / high.median))
+    return log(high.median / low.median), spread
+
+
+def _is_noise(subject: Subject, row: int, start: int, stop: int) -> bool:
+    values, positions = subject.spectra.values[row : row + 1, start:stop], subject.spectra.axis
+    own = point_noise(values, positions.values[start:stop]).noise[0]
+    steeper = point_noise(values, positions.values[start:stop], STEEPER_ORDER).noise[0]
+    return bool(own <= STRUCTURE_FROM * steeper)
+
+
+def _told(
+    subject: Subject,
+    sides: list[tuple[int, int]],
+    noise: tuple[float, float],
+    usual: float | None,
+    changeover: ChangeOver,
+    spread: float,
+) -> Finding:
+    unit, axis = subject.spectra.unit, subject.spectra.axis.values
+    ratio = noise[1] / noise[0]
+    beside = "the usual noise of the instrument is not known yet"
+    if usual is not None:
+        beside = f"usually it changes {np.exp(usual):.2g} times there"
+    return Finding(
+        check=Check.NOISE,
+        severity=Severity.REMARK,
+        text=(
+            f"at {changeover.at_nm:g} nm, a change-over by {changeover.evidence}, the noise "
+            f"changes {ratio:.2g} times, from {noise[0]:.2g} {unit} below to {noise[1]:.2g} {unit} "
+            f"above; {beside}"
+        ),
+        advice=(
+            "look at the settings of the noisier side (slit, response, gain) and at its lamp and "
+            "detector; where the detector is just noisier there, average longer"
+        ),
+        value=ratio,
+        uncertainty=2.0 * spread * ratio,
+        unit="1",
+        at=subject.place(changeover.at_nm),
+        start=float(min(axis[start] for start, _ in sides)),
+        stop=float(max(axis[stop - 1] for _, stop in sides)),
+    )
