@@ -253,7 +253,7 @@ def _coarse(subject: Subject, row: int, same: float) -> list[Finding]:
     digit = float(subject.digits[row])
     in_unit, known = subject.spectra.unit, subject.known[row]
     in_percent = digit * (log(10) * 100 if in_unit in _LOGARITHMS else subject.percent or 1.0)
-    for_scale = in_percent >= _COARSE * subject.limits.scale_uncertainty_percent
+    for_scale = in_percent >= 0.999 * _COARSE * subject.limits.scale_uncertainty_percent
     for_wanted = [w for w in known.wanted if w.unit == in_unit and digit > w.uncertainty / 2]
     if not for_scale and not for_wanted:
         return []
