@@ -18,6 +18,7 @@ from speclake.fitness import ENGINE_VERSION
 from speclake.intake.doubts import Evidence, state_findings
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.judged import Judged
+from speclake.intake.laterruns import judged_after
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.specchoice import SpecChoice
 from speclake.intake.spool import Scans
@@ -143,6 +144,10 @@ class Gathered:
         judged = judge.judge(
             due, lambda ms: spectra([m.measurement_id for m in ms]), catalog, self.evidence
         )
+        if runs.rows:
+            before = judge.states(catalog, self.runs_before)
+            later = judged_after(judge, catalog, runs.rows, before, self.evidence)
+            judged = later.joined(judged)
         return replace(
             judged,
             findings=findings,

@@ -28,9 +28,15 @@ class NewSpectra:
         self._known = {m.measurement_id: m for m in measurements}
         self._values = {s.measurement_id: s.values for s in spectra}
         self._axes = axes
+        self._last: tuple[tuple[str, ...], list[SpectrumSet]] = ((), [])
 
     def __call__(self, ids: Sequence[str]) -> list[SpectrumSet]:
-        """Spectra of measurements, in no order."""
+        """Spectra of measurements, in no order; kept until others are asked for."""
+        if tuple(ids) != self._last[0]:
+            self._last = tuple(ids), self._decoded(ids)
+        return self._last[1]
+
+    def _decoded(self, ids: Sequence[str]) -> list[SpectrumSet]:
         groups: dict[tuple[str, ValueUnit], list[str]] = {}
         for each in ids:
             m = self._known[each]

@@ -129,7 +129,9 @@ def _read(certificates: Sequence[Path], programmes: Sequence[Path]) -> Standards
     names = {each.name for _, each in known}
     allowed = f"a certificate in {STANDARDS}/: {', '.join(sorted(names)) or 'there is none yet'}"
     problems += [
-        SettingsProblem(path.name, None, f"standard of check {check.id}", str(check.standard), allowed)
+        SettingsProblem(
+            path.name, None, f"standard of check {check.id}", str(check.standard), allowed
+        )
         for path, programme in asked
         for check in programme.check
         if isinstance(check, OfStandard) and check.standard not in (None, *names)

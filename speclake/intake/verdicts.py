@@ -5,6 +5,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Protocol
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
@@ -28,6 +29,15 @@ from speclake.settings import Settings
 from speclake.specs import Outcome, Specification, Verdict
 from speclake.specs.requirements.several import Role
 from speclake.spectrum import SpectrumSet
+
+
+class Stored(Protocol):
+    """What has the spectra of measurements."""
+
+    def spectra(self, ids: Sequence[str]) -> Iterable[SpectrumSet]:
+        """Spectra of measurements by their identifiers."""
+        ...
+
 
 CHUNK = 2_000
 """How many measurements are judged and committed at once."""
@@ -107,9 +117,13 @@ class Judge:
         """Numbers of the qualification runs that some measurements belong to."""
         return runs_among(catalog, self.standards.current(), measurements, read)
 
+    def spectra(self, ids: Sequence[str]) -> Iterable[SpectrumSet]:
+        """Spectra of measurements that are in the archive."""
+        return self._stored(ids)
+
     def again(
         self,
-        store: Lake,
+        store: Stored,
         catalog: Catalog,
         measurements: Sequence[Measurement],
         *,
