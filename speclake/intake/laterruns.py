@@ -1,0 +1,101 @@
+"""Verdicts on earlier scans when a qualification run comes in after them."""
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime
+from itertools import pairwise
+
+from speclake.archive.catalog import Catalog
+from speclake.archive.rows import QualificationRow
+from speclake.checks import Check
+from speclake.fitness.states import StateStretch, state_at
+from speclake.intake.company import Change
+from speclake.intake.doubts import CHECK_OF_STATE, Evidence, doubts_of_states
+from speclake.intake.judged import Judged
+from speclake.intake.specchoice import specification_of
+from speclake.intake.states import AT_ANY_TIME, States
+from speclake.intake.verdicts import Judge
+from speclake.judging.conditions import Doubt
+from speclake.measurement import Measurement
+
+
+def judged_after(
+    step: Judge,
+    catalog: Catalog,
+    runs: Sequence[QualificationRow],
+    before: States,
+    evidence: Evidence,
+) -> Judged:
+    """New verdicts on scans in the archive whose instrument turns out to have been otherwise.
+
+    A run that is taken in after scans that were made after it, as from a folder that could not be
+    reached for a while, changes what was known of the instrument at their time. Only verdicts that
+    are blocked by that, or were, are made again.
+
+    Parameters
+    ----------
+    runs : numbers of runs that the commit brings.
+    before : states without them.
+    evidence : with them.
+    """
+    asked = _blocking(catalog, catalog.versions_used())
+    spans = _spans(before, evidence.states, runs, frozenset().union(*asked.values()))
+    late = {
+        m.measurement_id: m
+        for instrument, since, until in spans
+        for m in catalog.measured_on([instrument], since, until)
+        if m.measurement_id not in evidence.new
+    }
+    changed = list(
+        dict.fromkeys(
+            name
+            for name, version in catalog.versions_of(list(late))
+            if _blocks(late[name], before, asked.get(version, frozenset()))
+            != _blocks(late[name], evidence.states, asked.get(version, frozenset()))
+        )
+    )
+    if not changed:
+        return Judged()
+    measurements = [late[name] for name in changed]
+    change = Change({m.measurement_id: m for m in measurements})
+    why = "a qualification run from before the scan came in after it"
+    judged = step.again(step, catalog, measurements, why=why, change=change, evidence=evidence)
+    return replace(judged, qualifications=(), standards=())
+
+
+def _blocking(catalog: Catalog, versions: Iterable[str]) -> dict[str, frozenset[Check]]:
+    """Checks of an instrument's state that block any verdict, by version of a specification."""
+    return {
+        version: frozenset(
+            check
+            for each in specification.requirements
+            for check in specification.blocked_by_of(each)
+            if check in CHECK_OF_STATE.values()
+        )
+        for version in versions
+        for specification in [specification_of(catalog, version)]
+    }
+
+
+def _spans(
+    before: States, after: States, runs: Iterable[QualificationRow], asked: Collection[Check]
+) -> Iterator[tuple[str, datetime, datetime]]:
+    """Instruments with the spans over which their state blocks otherwise than it did."""
+    names = {each.programme for each in runs}
+    for programme in before.standards.programmes:
+        if programme.name not in names:
+            continue
+        old, new = before.over_time(programme), after.over_time(programme)
+        moments = sorted({each.since for each in (*old, *new) if each.since is not None})
+        for since, until in pairwise([*moments, AT_ANY_TIME]):
+            if _said(state_at(old, since), asked) != _said(state_at(new, since), asked):
+                yield programme.instrument, since, until
+
+
+def _said(found: StateStretch, asked: Collection[Check]) -> str | None:
+    """Why a state blocks; None for one that does not."""
+    return found.reason if CHECK_OF_STATE.get(found.state) in asked else None
+
+
+def _blocks(m: Measurement, states: States, asked: Collection[Check]) -> list[Doubt]:
+    return [each for each in doubts_of_states(m, states, ()) if each.check in asked]
