@@ -5,7 +5,9 @@ polynomial that is too stiff to follow the structure. Absorbances add the struct
 R lose ``ln 10 * level * structure``, the level being the trend alone. a is that of least squares,
 and its standard uncertainty follows from the residuals. Where neighbouring residuals are alike with
 the correlation r, as after smoothing, it is widened by ``sqrt((1 + r) / (1 - r))``, or by the root
-of their power at the frequencies of the structure over their mean power if that is more.
+of their power at the frequencies of the structure over their mean power if that is more. Noise that
+is stronger where the structure is strong, as towards the end of a lamp, asks for a second
+uncertainty, from the residuals near the points on which the amount hangs; both have to be exceeded.
 
 Any spectrum with features has some likeness to any structure, so a large a is not enough. The
 structure has to explain more of the spectrum than each of its rivals: sinusoids in wavenumber
@@ -13,7 +15,7 @@ structure has to explain more of the spectrum than each of its rivals: sinusoids
 at other places.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
@@ -22,6 +24,8 @@ from speclake.fitness.gaslines import Lines
 from speclake.spectrum import FloatArray
 
 LN_10 = float(np.log(10))
+NEARBY = 0.25
+"""Of a region, within which the noise of a point is taken to be that of its neighbours."""
 ROWS = 128
 """Rows of a block, so that it fits the cache."""
 
@@ -59,6 +63,8 @@ class Design:
     shapes : the structure for little of the gas and for much, each with its largest value 1.
     length : for each shape the quadratic form of the trend's coefficients that gives the sum of
         squares of level times shape without its trend, shape (2, k, k).
+    nearby : weights of `_nearby` for each shape, shape (2, p, p).
+    local_freedom : degrees of freedom of the local uncertainty, shape (2,).
     length_of_log : sum of squares of each shape without its trend, shape (2,).
     power : share of each frequency in the structure without its trend, shape (2, p // 2 + 1).
     rivals : pairs of orthonormal columns without a trend, shape (p, 2 m).
@@ -70,6 +76,8 @@ class Design:
     shapes: FloatArray
     length: FloatArray
     length_of_log: FloatArray
+    nearby: FloatArray
+    local_freedom: FloatArray
     power: FloatArray
     rivals: FloatArray
     displaced: FloatArray
@@ -84,6 +92,7 @@ class Match:
     amount : absorbance at the strongest place of the structure, either sign.
     uncertainty : standard, k = 1.
     freedom : degrees of freedom of that uncertainty.
+    local_uncertainty, local_freedom : the same for noise that differs from point to point.
     place : index of the point where the structure is strongest.
     level : the trend there.
     is_best : whether the structure explains more than each rival; asked only of rows that were
@@ -93,6 +102,8 @@ class Match:
     amount: FloatArray
     uncertainty: FloatArray
     freedom: FloatArray
+    local_uncertainty: FloatArray
+    local_freedom: FloatArray
     place: FloatArray
     level: FloatArray
     is_best: np.ndarray
@@ -133,6 +144,7 @@ def _design(lines: Lines, region: Region, points: bytes, bandwidth_nm: float) ->
     inner = [trend.T @ (shape[:, None] * trend) for shape in shapes]
     whole = [trend.T @ (shape[:, None] ** 2 * trend) for shape in shapes]
     bare = _without(trend, shapes.T)
+    local = [_nearby(at, trend, each) for each in bare.T]
     power = np.abs(np.fft.rfft(bare, axis=0).T) ** 2
     pairs = [_fringes(at), _bands(at, region.bands_nm)]
     rivals = [_without(trend, each) for each in pairs if each.size]
@@ -142,6 +154,8 @@ def _design(lines: Lines, region: Region, points: bytes, bandwidth_nm: float) ->
         shapes=shapes,
         length=np.stack([w - m @ m for w, m in zip(whole, inner, strict=True)]),
         length_of_log=(bare**2).sum(axis=0),
+        nearby=np.stack([weights for weights, _ in local]),
+        local_freedom=np.array([freedom for _, freedom in local]),
         power=power / power.sum(axis=1, keepdims=True),
         rivals=np.concatenate([_orthonormal(each) for each in rivals], axis=1),
         displaced=_displaced(lines, at, bandwidth_nm, trend),
@@ -210,7 +224,7 @@ def matched(values: FloatArray, design: Design, is_log: bool, wanted: float) -> 
     blocks = [
         _block(values[i : i + ROWS], design, is_log, wanted) for i in range(0, len(values), ROWS)
     ]
-    names = ("amount", "uncertainty", "freedom", "place", "level", "is_best")
+    names = [each.name for each in fields(Match)]
     return Match(**{name: np.concatenate([getattr(b, name) for b in blocks]) for name in names})
 
 
@@ -251,6 +265,8 @@ def _block(values: FloatArray, design: Design, is_log: bool, wanted: float) -> M
         found.uncertainty[rows], found.freedom[rows] = _uncertainty(
             residual, length[rows, s], freedom, design.power[s]
         )
+        found.local_uncertainty[rows] = _local(residual, column, length[rows, s], design.nearby[s])
+        found.local_freedom[rows] = design.local_freedom[s]
         found.level[rows] = level[rows, int(shape.argmax())]
         found.is_best[rows] = most[rows] > _by_rivals(left[rows], design)
     return found
@@ -258,9 +274,15 @@ def _block(values: FloatArray, design: Design, is_log: bool, wanted: float) -> M
 
 def _nothing(n: int) -> Match:
     return Match(
-        amount=np.zeros(n), uncertainty=np.full(n, np.inf), freedom=np.ones(n),
-        place=np.zeros(n), level=np.zeros(n), is_best=np.zeros(n, dtype=bool),
-    )  # fmt: skip
+        amount=np.zeros(n),
+        uncertainty=np.full(n, np.inf),
+        freedom=np.ones(n),
+        local_uncertainty=np.full(n, np.inf),
+        local_freedom=np.ones(n),
+        place=np.zeros(n),
+        level=np.zeros(n),
+        is_best=np.zeros(n, dtype=bool),
+    )
 
 
 def _uncertainty(
@@ -280,6 +302,36 @@ def _uncertainty(
     points = residual.shape[1]
     left = points / wider - (points - freedom)
     return np.where(np.isfinite(found), found, np.inf), np.maximum(left, 3.0)
+
+
+def _local(
+    residual: FloatArray, column: FloatArray, length: FloatArray, nearby: FloatArray
+) -> FloatArray:
+    """Standard uncertainty of the amount where the noise changes slowly along the axis."""
+    return np.asarray(np.sqrt(((column**2 @ nearby) * residual**2).sum(axis=1)) / length)
+
+
+def _nearby(at_nm: FloatArray, trend: FloatArray, bare: FloatArray) -> tuple[FloatArray, float]:
+    """Weights that give the variance at each point from the residuals nearby, shape (p, p).
+
+    Weights fall linearly to 0 at `NEARBY` of the region. They make up for what trend and structure
+    took of each residual, so that noise that is the same everywhere gives its variance (J. G.
+    MacKinnon and H. White, J. Econometrics 29 (1985) 305, HC2, with neighbours taken together).
+
+    Returns
+    -------
+    The weights, and the degrees of freedom of what `_local` makes of them: those of the chi-square
+    variable of the same mean and variance; R. M. Bell and D. F. McCaffrey, Survey Methodology 28
+    (2002) 169.
+    """
+    along = bare / np.linalg.norm(bare)
+    left = np.eye(bare.size) - trend @ trend.T - np.outer(along, along)
+    reach = NEARBY * (at_nm.max() - at_nm.min())
+    weights = np.maximum(1 - np.abs(at_nm[:, None] - at_nm) / reach, 0)
+    weights /= np.maximum(weights @ np.diag(left), 1e-3)[:, None]
+    of_residual = along**2 @ weights
+    mean = float(of_residual @ np.diag(left))
+    return weights, mean**2 / float(of_residual @ left**2 @ of_residual)
 
 
 def _by_rivals(left: FloatArray, design: Design) -> FloatArray:

@@ -184,8 +184,9 @@ def _found(
     is_log = seen.subject.percent is None
     normal = threshold(seen.subject.limits, seen.looks)
     match = matched(taken, design, is_log, normal)
-    limit = student(normal, match.freedom)
-    sure = match.is_best & (np.abs(match.amount) > limit * match.uncertainty)
+    limit = student(normal, match.freedom) * match.uncertainty
+    local = student(normal, match.local_freedom) * match.local_uncertainty
+    sure = match.is_best & (np.abs(match.amount) > np.maximum(limit, local))
     for i in np.flatnonzero(sure):
         yield int(rows[i]), _said(seen, match, int(i), at, width)
 
@@ -213,7 +214,10 @@ _ADVICE = {
 
 
 def _said(seen: _Seen, match: Match, i: int, at_nm: FloatArray, width: float) -> Finding:
-    amount, expanded = float(match.amount[i]), 2 * float(match.uncertainty[i])
+    amount, expanded = (
+        float(match.amount[i]),
+        2 * float(max(match.uncertainty[i], match.local_uncertainty[i])),
+    )
     gas, title = _NAMES[seen.check]
     place = float(at_nm[int(match.place[i])])
     nm = float(air_from_vacuum(place)) if seen.subject.spectra.axis.medium == "air" else place

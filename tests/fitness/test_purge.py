@@ -190,6 +190,14 @@ def test_false_alarms_of_oxygen_stay_within_their_share(kind):
     assert likely_at_most(len(rows(said)), n, share(LIMITS))
 
 
+@pytest.mark.parametrize("ends", ["three times from 200 nm on", "rising all the way"])
+def test_noise_that_grows_towards_short_wavelengths_is_no_oxygen(ends):
+    n = 4000
+    rms = np.where(UV < 200, 0.06, 0.02) if "three" in ends else 0.02 * np.exp((230 - UV) / 15)
+    said = found(check_oxygen_bands, UV, 70 + UV / 10 + rms * noise(16, n, UV, 1.0))
+    assert likely_at_most(len(rows(said)), n, share(LIMITS))
+
+
 @pytest.mark.parametrize(
     "kind", ["flat", "edge", "fringe", "layers", "band", "hydroxyl", "liquid water"]
 )
@@ -199,7 +207,7 @@ def test_false_alarms_of_water_stay_within_their_share(kind):
     assert likely_at_most(len(rows(said)), n, share(LIMITS))
 
 
-@pytest.mark.parametrize(("amount", "least"), [(0.0025, 0.2), (0.005, 0.95)])
+@pytest.mark.parametrize(("amount", "least"), [(0.003, 0.15), (0.007, 0.95)])
 def test_oxygen_is_detected_as_often_as_is_told(amount, least):
     # noise 0.05 % of 90 %, 0.5 nm apart, bandwidth 1 nm
     values = 90 * 10 ** -(amount * oxygen_at(UV)) + noise(13, 1000, UV)
