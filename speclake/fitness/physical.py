@@ -118,7 +118,7 @@ _BATCHES = (16, 64)
 """Means of 4 points are looked at over windows of 16 and of 64 of them, a quarter of one apart."""
 _FEWEST_BLOCKS = 24
 _BLOCKS = (2, 4, 8, 16, 32)
-_GATE = 0.5
+_GATE = 0.65
 """Of the threshold, at which a closer look begins."""
 
 

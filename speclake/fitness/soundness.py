@@ -24,13 +24,9 @@ def coverage(subject: Subject) -> Iterator[_Said]:
 
     It may end one interval earlier, since a scan stops at the last whole step.
     """
-    said: dict[tuple[Range, ...], tuple[Finding, ...]] = {}
-    for row, known in enumerate(subject.known):
-        if known.ranges:
-            if known.ranges not in said:
-                said[known.ranges] = tuple(_short_of(subject, known.ranges))
-            for finding in said[known.ranges]:
-                yield row, finding
+    for ranges, rows in subject.by_ranges.items():
+        for finding in _short_of(subject, ranges):
+            yield from ((row, finding) for row in rows)
 
 
 def _short_of(subject: Subject, ranges: Sequence[Range]) -> Iterator[Finding]:
@@ -62,31 +58,26 @@ def _short_of(subject: Subject, ranges: Sequence[Range]) -> Iterator[Finding]:
 
 def spacing(subject: Subject) -> Iterator[_Said]:
     """Whether the points lie evenly, and as far apart as the header or the settings state."""
-    uneven = grid_of(subject.spectra.axis).uneven
-    unit = UNIT_WORDS[subject.spectra.axis.unit]
-    said: dict[tuple[Range, ...], tuple[Finding, ...]] = {}
-    for row, known in enumerate(subject.known):
-        if uneven is not None:
-            yield (
-                row,
-                Finding(
-                    check=Check.SPACING,
-                    severity=Severity.REMARK,
-                    text=(
-                        f"{uneven.count} of {uneven.of} steps of the grid differ from those beside "
-                        f"them by more than a quarter; worst {uneven.worst:g} {unit} at "
-                        f"{uneven.at:g} {unit}, where {uneven.usual:g} {unit} is usual"
-                    ),
-                    advice="See how the export writes positions, or whether points were dropped.",
-                    value=uneven.worst,
-                    unit=subject.spectra.axis.unit,
-                    at=uneven.at,
-                ),
-            )
-        if known.ranges and known.ranges not in said:
-            said[known.ranges] = tuple(_unlike(subject, known.ranges))
-        for finding in said.get(known.ranges, ()):
-            yield row, finding
+    axis = subject.spectra.axis
+    uneven, unit = grid_of(axis).uneven, UNIT_WORDS[axis.unit]
+    if uneven is not None:
+        finding = Finding(
+            check=Check.SPACING,
+            severity=Severity.REMARK,
+            text=(
+                f"{uneven.count} of {uneven.of} steps of the grid differ from those beside them by "
+                f"more than a quarter; worst {uneven.worst:g} {unit} at {uneven.at:g} {unit}, "
+                f"where {uneven.usual:g} {unit} is usual"
+            ),
+            advice="See how the export writes positions, or whether points were dropped.",
+            value=uneven.worst,
+            unit=axis.unit,
+            at=uneven.at,
+        )
+        yield from ((row, finding) for row in range(len(subject.known)))
+    for ranges, rows in subject.by_ranges.items():
+        for finding in _unlike(subject, ranges):
+            yield from ((row, finding) for row in rows)
 
 
 def _unlike(subject: Subject, ranges: Sequence[Range]) -> Iterator[Finding]:

@@ -17,7 +17,6 @@ from speclake.fitness.findings import Finding
 from speclake.fitness.grids import UNIT_WORDS
 from speclake.fitness.physical import BEND_OF_NOISE, MEDIAN_OF_NORMAL
 from speclake.fitness.subject import Subject
-from speclake.measurement import Range
 from speclake.spectrum import FloatArray
 
 _STRETCH = 150
@@ -36,8 +35,6 @@ _WIDE_FROM = 3.0
 _CLIFF = 0.75
 """Share of the height that a wider spike must gain from one point to the next."""
 _STEEP = 1.5
-_MOST_POINTS = 50.0
-"""In a bandwidth; a step below what this many allow is not looked at."""
 _MOST_TOLD = 5
 
 _Indices = npt.NDArray[np.intp]
@@ -68,10 +65,10 @@ def spikes(subject: Subject) -> Iterator[_Said]:
     spans = _at(wide, found)
     real = (found.widths == 1) & ~(spans < 2.0)
     told = {(int(r), int(p)): w for r, p, w in zip(*_only(found, real), strict=True)}
-    broad = [row for row, span in wide.items() if np.nanmax(span, initial=0.0) >= _WIDE_FROM]
-    if broad:
-        rows = np.array(broad, dtype=np.intp)
-        more = _pulses(subject, _broad_bends(subject.light[rows]), 2, rows)
+    rows = _rows_of(subject, _WIDE_FROM)
+    if rows.size:
+        light = subject.light if rows.size == len(subject.light) else subject.light[rows]
+        more = _pulses(subject, _broad_bends(light), 2, rows)
         narrow = more.widths < _NARROW * np.nan_to_num(_at(wide, more))
         for row, point, width in zip(*_only(more, narrow), strict=True):
             if not any((int(row), int(point) + k) in told for k in range(-3, 4)):
@@ -85,14 +82,20 @@ def spikes(subject: Subject) -> Iterator[_Said]:
 
 def _bandwidths(subject: Subject) -> dict[int, FloatArray]:
     """Bandwidth in points by row, where somebody stated one."""
-    known: dict[tuple[Range, ...], FloatArray] = {}
     found: dict[int, FloatArray] = {}
-    for row, each in enumerate(subject.known):
-        if any(r.bandwidth_nm is not None for r in each.ranges):
-            if each.ranges not in known:
-                known[each.ranges] = points_of_bandwidth(subject, each.ranges)
-            found[row] = known[each.ranges]
+    for ranges, rows in subject.by_ranges.items():
+        if any(each.bandwidth_nm is not None for each in ranges):
+            found.update(dict.fromkeys(rows, points_of_bandwidth(subject, ranges)))
     return found
+
+
+def _rows_of(subject: Subject, points: float) -> _Indices:
+    """Rows whose bandwidth spans so many points somewhere."""
+    found: list[int] = []
+    for ranges, rows in subject.by_ranges.items():
+        if (points_of_bandwidth(subject, ranges) >= points).any():
+            found += rows
+    return np.array(sorted(found), dtype=np.intp)
 
 
 def _at(wide: dict[int, FloatArray], found: _Pulses) -> FloatArray:
@@ -258,21 +261,21 @@ def dropouts(subject: Subject) -> Iterator[_Said]:
     An edge from 0 to 100 % becomes a slope of at most 100 % over one bandwidth; half as much again
     is allowed for. It takes a stated bandwidth of two points or more.
     """
-    wide = _bandwidths(subject)
-    if not wide or subject.light.shape[1] < 2:
+    if not subject.by_ranges or subject.light.shape[1] < 2:
         return
     logarithms = subject.spectra.unit in ("A", "log(1/R)")
     steps = np.diff(subject.light, axis=1) if logarithms else subject.steps
     factor = 1.0 if logarithms else subject.percent or 1.0
     steepest = factor * np.maximum(steps.max(axis=1), -steps.min(axis=1))
-    for row in np.flatnonzero(steepest > 100.0 * _STEEP / _MOST_POINTS):
-        if int(row) not in wide:
-            continue
-        span = np.minimum(wide[int(row)][1:], wide[int(row)][:-1])
+    for ranges, rows in subject.by_ranges.items():
+        span = points_of_bandwidth(subject, ranges)
+        span = np.minimum(span[1:], span[:-1])
         allowed = np.where(span >= 2.0, _STEEP * 100.0 / span, np.inf)
-        steep = np.flatnonzero(factor * np.abs(steps[row]) > allowed)
-        if steep.size:
-            yield int(row), _steep(subject, int(row), steep, span)
+        for row in rows:
+            if steepest[row] > allowed.min():
+                steep = np.flatnonzero(factor * np.abs(steps[row]) > allowed)
+                if steep.size:
+                    yield row, _steep(subject, row, steep, span)
 
 
 def _steep(subject: Subject, row: int, steep: _Indices, span: FloatArray) -> Finding:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.fitness.circumstances import Circumstances
+from speclake.measurement import Range
 from speclake.settings import Fitness
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import SpectralUnit, convert_positions
@@ -44,6 +45,20 @@ class Subject:
     def percent(self) -> float | None:
         """Factor from the unit of the values to percent; None for absorbance and its like."""
         return _PERCENT.get(self.spectra.unit)
+
+    @cached_property
+    def by_ranges(self) -> Mapping[tuple[Range, ...], list[int]]:
+        """Rows by how stretches of the axis were measured, where that is known."""
+        found: dict[tuple[Range, ...], list[int]] = {}
+        last: tuple[Range, ...] = ()
+        rows: list[int] = []
+        for row, known in enumerate(self.known):
+            if known.ranges:
+                # spectra of one configuration mostly share the very object
+                if known.ranges is not last:
+                    last, rows = known.ranges, found.setdefault(known.ranges, [])
+                rows.append(row)
+        return found
 
     @cached_property
     def missing(self) -> BoolArray | None:

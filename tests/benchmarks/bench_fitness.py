@@ -1,10 +1,11 @@
 """All checks of every spectrum, against a Savitzky-Golay pass over the same array.
 
-Run: python -m tests.benchmarks.bench_fitness
+Run: OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.bench_fitness
 The spectra are invented and have nothing wrong: flat parts, edges, band passes, fringes, absorbing
 glass and blocking filters of 2,401 points with the noise of two detectors, three digits exported.
-To reach: 5,000 spectra a second on one core. Times are those of the processor, over all
-threads of this process, so that other work on the machine counts little. The baseline smooths with 11 points and a cubic, and looks at nothing.
+To reach: 5,000 spectra a second on one core. Times are those of the processor, over all threads of
+this process, so that other work counts little. The baseline smooths with 11 points and a cubic,
+and looks at nothing.
 """
 
 import argparse
