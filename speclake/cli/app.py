@@ -8,11 +8,15 @@ import typer
 
 from speclake.cli import (
     budgets,
+    comparing,
     counting,
     explaining,
     finding,
+    instruments,
     keeping,
+    lookingback,
     people,
+    reviewing,
     running,
     specs,
     taking,
@@ -30,7 +34,10 @@ app = typer.Typer(
     rich_markup_mode=None,
     add_completion=False,
 )
-for module in (running, taking, finding, explaining, specs, budgets, people, counting, keeping):
+for module in (
+    running, taking, finding, explaining, specs, budgets, people, counting, instruments, reviewing,
+    lookingback, comparing, keeping,
+):  # fmt: skip
     module.add_to(app)
 
 

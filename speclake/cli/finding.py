@@ -50,7 +50,7 @@ def add_to(app: typer.Typer) -> None:
     app.command()(export)
 
 
-def _query(zone: tzinfo | None = None, **given: Any) -> dict[str, Any]:
+def query_of(zone: tzinfo | None = None, **given: Any) -> dict[str, Any]:
     """The part of a query that was given; times are in the lab's zone, else this machine's."""
     query = {name: value for name, value in given.items() if value not in (None, False)}
     for name in ("since", "until"):
@@ -79,6 +79,10 @@ def find(
     spec: Annotated[str | None, typer.Option(help="Outcome by this specification alone.")] = None,
     unassigned: Annotated[bool, typer.Option(help="Only what lacks a field.")] = False,
     in_conflict: Annotated[bool, typer.Option(help="Only what waits for a person.")] = False,
+    in_review: Annotated[bool, typer.Option(help="Only what is put aside for review.")] = False,
+    finding: Annotated[
+        str | None, typer.Option(help="Only what this check found something in; or doubt, remark.")
+    ] = None,
     limit: Annotated[int, typer.Option(min=1, help="How many rows at most.")] = 50,
     as_json: JsonOption = False,
 ) -> None:
@@ -90,10 +94,11 @@ def find(
 
     with opened(archive) as lake:
         zone = lake.settings.zone
-        query = _query(
+        query = query_of(
             zone, sample=sample, lot=lot, product=product, order_number=order, serial=serial,
             site=site, instrument=instrument, kind=kind, text=text, since=since, until=until,
             outcome=outcome, spec=spec, unassigned=unassigned, in_conflict=in_conflict,
+            in_review=in_review, finding=finding,
         )  # fmt: skip
         rows = lake.find(**query, limit=limit).to_dicts()
         count = lake.count(**query)
@@ -123,6 +128,8 @@ def _state(row: Mapping[str, Any]) -> str:
     """Why a measurement does not count, or who accepts that it failed, in a few words."""
     if row["in_conflict"] or row["withdrawn"]:
         return "in conflict" if row["in_conflict"] else "withdrawn"
+    if row["in_review"]:
+        return "under review"
     return row["concession"] or ""
 
 
@@ -191,7 +198,7 @@ def judge(
     Example: speclake judge --archive lab --lot L7 --who quality --why "assigned to its order"
     """
     with opened(archive) as lake:
-        query = _query(
+        query = query_of(
             lake.settings.zone, product=product, lot=lot, order_number=order, since=since,
             until=until,
         )  # fmt: skip
@@ -239,7 +246,7 @@ def export(
 
     Example: speclake export lot7.csv --archive lab --lot L7
     """
-    query = _query(product=product, lot=lot, sample=sample, outcome=outcome)
+    query = query_of(product=product, lot=lot, sample=sample, outcome=outcome)
     if not ids and not query:
         raise typer.BadParameter("name measurements, or narrow them by product, lot or sample")
     with opened(archive) as lake:

@@ -1,0 +1,119 @@
+"""Reports that went to customers: which measurements they are on."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from speclake.api import events
+from speclake.api.events import NotAllowed
+from speclake.api.parts import ids_of
+from speclake.archive.rows import EventKind, EventRow
+from speclake.errors import NotFound
+from speclake.measurement import Measurement
+
+if TYPE_CHECKING:
+    from speclake.api.fitness import Fitness
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A report as it was put on record: to whom, on what, how many measurements.
+
+    Parameters
+    ----------
+    lot, part : where all of its measurements are of one, else None.
+    """
+
+    number: str
+    customer: str
+    lot: str | None
+    part: str | None
+    count: int
+    at: datetime
+    who: str
+    why: str
+
+
+def note_report(
+    archive: "Fitness",
+    number: str,
+    *,
+    customer: str,
+    ids: Sequence[str] | None,
+    query: Mapping[str, Any],
+    who: str,
+    why: str,
+) -> Report:
+    """Put on record that a report on some measurements went to a customer.
+
+    More measurements may be added to a report of one number; those that are on it already are
+    not noted again.
+
+    Raises
+    ------
+    speclake.api.events.NotAllowed
+        Number or customer is empty, or the number went to another customer.
+    speclake.errors.NotFound
+        There is no such measurement, or none that fits.
+    """
+    number, customer = number.strip(), customer.strip()
+    if not number or not customer:
+        raise NotAllowed("a report needs its number and its customer; found one of them empty")
+    archive.store.refresh()
+    catalog = archive.store.catalog
+    chosen = list(dict.fromkeys(ids)) if ids is not None else _found(archive, query)
+    events.check_known(catalog, chosen)
+    for each in reports(archive):
+        if each.number == number and each.customer != customer:
+            raise NotAllowed(
+                f"report {number!r} is on record for {each.customer!r}; expected another number"
+            )
+    on = catalog.reports_on(chosen)
+    held = set(on.filter(on["report"] == number)["measurement_id"])
+    new = [each for each in chosen if each not in held]
+    if not new:
+        raise NotFound(f"found no measurement that is not on report {number!r} already")
+    own = {"customer": customer, **_common(catalog.brief(new)), "count": str(len(new))}
+    told = {number: own, **{each: {"report": number, "customer": customer} for each in new}}
+    events.record(
+        archive.store, EventKind.ISSUE_REPORT, list(told), {}, who=who, why=why,
+        kept=lambda _: told,
+    )  # fmt: skip
+    return reports(archive)[-1]
+
+
+def reports(archive: "Fitness") -> list[Report]:
+    """Every report on record, the oldest first; one with measurements added is told each time."""
+    return [_report(each) for each in archive.store.catalog.reports()]
+
+
+def _found(archive: "Fitness", query: Mapping[str, Any]) -> list[str]:
+    if not any(value is not None for value in query.values()):
+        raise NotAllowed("found neither measurements nor a query; expected what the report is on")
+    found = ids_of(archive.store.catalog, **query)
+    if not found:
+        raise NotFound("found no measurement that fits")
+    return found
+
+
+def _common(measurements: Iterable[Measurement]) -> dict[str, str]:
+    """Lot and part, where all measurements are of one."""
+    told = {}
+    known = list(measurements)
+    for name, values in (
+        ("lot", {m.lot for m in known}),
+        ("part", {m.serial or m.sample for m in known}),
+    ):
+        value = next(iter(values)) if len(values) == 1 else None
+        if value:
+            told[name] = value
+    return told
+
+
+def _report(event: EventRow) -> Report:
+    said = event.details
+    return Report(
+        event.subject, said["customer"], said.get("lot"), said.get("part"), int(said["count"]),
+        event.at, event.who, event.why,
+    )  # fmt: skip
