@@ -8,6 +8,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 import numpy as np
 
@@ -22,15 +23,20 @@ from speclake.intake.standardbook import standard_row
 from speclake.intake.verdicts import Judge
 from speclake.measurement import Correction as State
 from speclake.measurement import Measurement
+from speclake.quantities.levelling import By, levelled
 from speclake.quantities.referencing import Referenced, ReferenceTable, referenced
 from speclake.settings import Settings
 from speclake.spectrum import SpectrumSet
 from speclake.standards.certificates import Certificate
+from speclake.units import convert_positions, medium_of
 
 CORRECTING_VERSION = "1"
 """Kept with every corrected spectrum; it changes whenever one of its numbers could."""
 
-TIMES_CERTIFICATE = "times certificate"
+TIMES_CERTIFICATE, LEVELLED = "times certificate", "levelled at a change-over"
+
+Kept = Literal["shorter", "longer"]
+"""Side of a wavelength."""
 
 
 @dataclass(frozen=True)
@@ -164,22 +170,69 @@ def _row(operation: str, parent: str, made: Made) -> DerivedRow:
 
 
 def operation(
-    step: Judge, settings: Settings, *, standard: str | None = None
+    step: Judge,
+    settings: Settings,
+    *,
+    standard: str | None = None,
+    level_at_nm: float | None = None,
+    keep: Kept = "shorter",
+    by: By = "offset",
 ) -> tuple[str, Making]:
     """Name of a correction, and what makes it.
 
     Parameters
     ----------
     standard : name of the reference by whose certified values a raw ratio is multiplied.
+    level_at_nm : wavelength of the change-over at which the two sides are made to meet.
+    keep : the side of that wavelength that stays as it is.
+    by : whether the other side is moved by an offset or a factor.
 
     Raises
     ------
     speclake.api.events.NotAllowed
-        Nothing was asked for.
+        Nothing, or both, was asked for.
     """
+    if (standard is None) == (level_at_nm is None):
+        raise NotAllowed("expected a standard, or a wavelength to level at, one of them")
     if standard is not None:
         return TIMES_CERTIFICATE, times_certificate(step, settings, standard)
-    raise NotAllowed("found no correction; expected a standard")
+    assert level_at_nm is not None  # one of the two was given
+    return LEVELLED, levelled_at(settings, level_at_nm, keep, by)
+
+
+def levelled_at(settings: Settings, at_nm: float, keep: Kept, by: By) -> Making:
+    """Spectra whose two sides of a change-over meet, as `speclake.quantities.levelling` says.
+
+    The lines reach as far as the settings' ``changeover_window_nm``. When it is used it raises
+    `NotAllowed` where a spectrum cannot be levelled there.
+    """
+    window_nm = settings.fitness.changeover_window_nm
+
+    def made(one: SpectrumSet, m: Measurement) -> Made:
+        axis = one.axis
+        ends = [at_nm, at_nm + window_nm]
+        medium = medium_of(axis.unit, axis.medium, "nm")
+        at, end = convert_positions(ends, "nm", medium, axis.unit).tolist()
+        rises = end > at
+        try:
+            found = levelled(
+                one, at, "below" if (keep == "shorter") == rises else "above",
+                window=abs(end - at), by=by,
+            )  # fmt: skip
+        except ValueError as error:
+            raise NotAllowed(f"{m.measurement_id}: {error}") from error
+        if found.reasons:
+            raise NotAllowed(f"{m.measurement_id}: {found.reasons[0]}")
+        amount = float(found.amount[0])
+        said = {
+            "at_nm": f"{at_nm:.10g}",
+            "side_kept": keep,
+            "window_nm": f"{window_nm:.10g}",
+            by: f"{amount:+.4g} {one.unit}" if by == "offset" else f"{amount:.6g}",
+        }
+        return Made(found.spectra, said)
+
+    return made
 
 
 def times_certificate(step: Judge, settings: Settings, standard: str) -> Making:

@@ -1,6 +1,6 @@
 """Commands that compare instruments and correct spectra: beside what was measured, never in it."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -72,6 +72,15 @@ def correct(
     standard: Annotated[
         str | None, typer.Option(help="Multiply a raw ratio by the certificate of this reference.")
     ] = None,
+    level_at_nm: Annotated[
+        float | None, typer.Option(help="Make the two sides of this wavelength meet.")
+    ] = None,
+    keep: Annotated[
+        Literal["shorter", "longer"], typer.Option(help="Side of it that stays as it is.")
+    ] = "shorter",
+    by: Annotated[
+        Literal["offset", "factor"], typer.Option(help="How the other side is moved.")
+    ] = "offset",
     archive: ArchiveOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
@@ -80,7 +89,9 @@ def correct(
     Example: speclake correct 3f2a... --standard "mirror 7" --who "op 2" --why "absolute values"
     """
     with opened(archive) as lake:
-        made = lake.correct(ids, standard=standard, who=who, why=why)
+        made = lake.correct(
+            ids, standard=standard, level_at_nm=level_at_nm, keep=keep, by=by, who=who, why=why
+        )
     if as_json:
         print_json([{"measurement_id": c.measurement_id, "derived_id": c.derived_id,
                      "mark": c.mark, **c.parameters} for c in made])  # fmt: skip

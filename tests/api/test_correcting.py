@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from speclake.api import Archive
+from speclake.api.correcting import levelled_at
 from speclake.api.events import NotAllowed
 from speclake.errors import NotFound
+from speclake.settings import Settings
+from speclake.spectrum import Axis, SpectrumSet
 from tests.api.two_benches import NM, export, make
 
 CERTIFICATE = """
@@ -31,6 +34,7 @@ def archive(tmp_path) -> Iterator[Archive]:
         export(tmp_path / "exports", "raw", 92.0, 1)
         export(tmp_path / "exports", "late", 92.0, 4)
         export(tmp_path / "exports", "unknown", 92.0, 1.5)
+        export(tmp_path / "exports", "stepped", np.where(NM < 505, 90.0, 90.3), 2)
         made.ingest([tmp_path / "exports"])
         for name in ("raw", "late"):
             made.assign(ids(made, name), {"correction": "raw ratio"}, who="q", why="as set up")
@@ -69,6 +73,28 @@ def test_it_is_on_record_with_its_certificate_and_marked(archive):
     assert archive.verify() == []
 
 
+@pytest.mark.parametrize(("keep", "level"), [("shorter", 90.0), ("longer", 90.3)])
+@pytest.mark.parametrize("by", ["offset", "factor"])
+def test_a_step_is_levelled_to_the_side_that_is_kept(archive, keep, level, by):
+    (made,) = correct(archive, "stepped", level_at_nm=505.0, keep=keep, by=by)
+    (derived,) = archive.derived([made.derived_id])
+    np.testing.assert_allclose(derived.values[0], level)
+    assert made.operation == "levelled at a change-over"
+    moved = {"offset": level - 90.15, "factor": level / (180.3 - level)}[by]
+    told = float(made.parameters[by].split()[0])
+    assert told == pytest.approx(2 * moved if by == "offset" else moved, rel=1e-4)
+
+
+def test_on_an_axis_of_energy_the_shorter_side_is_the_upper_one():
+    """Grating change at 504.5 nm in vacuum, seen in wavenumbers."""
+    at = 1e7 / NM[::-1]
+    stepped = SpectrumSet(Axis(at, "cm-1"), [np.where(NM[::-1] < 505, 90.0, 90.3)], "%T", ("a",))
+    making = levelled_at(Settings(name="lab"), 504.5, "shorter", "offset")
+    made = making(stepped, None)
+    np.testing.assert_allclose(made.spectrum.values, 90.0)
+    assert made.parameters["offset"] == "-0.3 %T"
+
+
 def test_it_is_not_judged(archive):
     before = archive.verdicts(ids(archive, "raw"))
     correct(archive, "raw", standard="mirror 7")
@@ -96,7 +122,9 @@ def test_a_certificate_that_has_expired_is_not_used(archive):
     [
         ("unknown", {"standard": "mirror 7"}, "found the correction 'unknown'"),
         ("raw", {"standard": "mirror 8"}, "found no certificate of 'mirror 8'"),
-        ("raw", {}, "found no correction"),
+        ("raw", {}, "one of them"),
+        ("raw", {"standard": "mirror 7", "level_at_nm": 500.0}, "one of them"),
+        ("stepped", {"level_at_nm": 700.0}, "a place to level at lies inside"),
     ],
 )
 def test_what_does_not_fit_is_refused(archive, sample, how, said):
