@@ -28,6 +28,8 @@ LAST_DIGIT_RMS = 12.0**-0.5
 CONFIRMED = 2.0
 """Standard uncertainties that a step must keep when the polynomial may bend twice more, so that
 curvature just too small to be seen as such is no step."""
+FEWEST_INTERVALS = 20.0
+"""Intervals that the window of the settings has at least, on coarse grids too."""
 STANDS_OUT = 1.5
 """Times the largest step at places nearby without a change-over."""
 MOST_BROADER = 4
@@ -116,7 +118,7 @@ def _scale_at(subject: Subject, at_nm: float) -> tuple[float, float, float]:
 def _at_place(
     subject: Subject, rows: Rows, place: _Place, regions: tuple[Region, ...], looks: int
 ) -> Iterator[Said]:
-    window = subject.limits.changeover_window_nm
+    window = max(subject.limits.changeover_window_nm, FEWEST_INTERVALS * place.interval_nm)
     for some, missing in _by_missing(subject, rows):
         values = subject.filled[some]
         least = np.array([(subject.known[row].last_digit or 0.0) for row in some])
@@ -124,8 +126,7 @@ def _at_place(
         tried = place.models(window, 0.5, missing)
         if not tried:
             continue
-        offsets, at = place.offsets, place.changeover.at_nm
-        sides = Sides.about(subject.spectra.axis.values, offsets, regions, at, window)
+        sides = Sides.about(subject.spectra.axis.values, place.offsets, window)
         choice = chosen(values, tried, least, sides)
         unfit = np.flatnonzero(~choice.fits)
         broader = place.models(window, BROADER, missing)[:MOST_BROADER] if unfit.size else []

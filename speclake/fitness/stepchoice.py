@@ -7,7 +7,6 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.fitness.pointnoise import point_noise, shared_noise
-from speclake.fitness.regions import Region
 from speclake.fitness.stepfits import FITS_BELOW, Fits, Model, fitted
 from speclake.spectrum import FloatArray
 
@@ -28,29 +27,18 @@ class Sides:
     above: slice
 
     @classmethod
-    def about(
-        cls,
-        positions: FloatArray,
-        offsets: FloatArray,
-        regions: tuple[Region, ...],
-        at_nm: float,
-        window_nm: float,
-    ) -> "Sides":
-        """Points up to five windows away, within the regions on both sides.
+    def about(cls, positions: FloatArray, offsets: FloatArray, window_nm: float) -> "Sides":
+        """Points up to five windows away; other change-overs between do not matter to a median.
 
         Parameters
         ----------
         positions, offsets : of the points of the axis, in its unit, and from the place in nm.
         """
         slices = []
-        for region in (
-            next(each for each in reversed(regions) if each.first_nm < at_nm),
-            next(each for each in regions if each.first_nm >= at_nm),
-        ):
-            own = np.abs(offsets[region.start : region.stop])
-            near = np.flatnonzero(own <= SIDE_WINDOWS * window_nm)
+        for side in (offsets < 0, offsets > 0):
+            near = np.flatnonzero(side & (np.abs(offsets) <= SIDE_WINDOWS * window_nm))
             ends = (int(near[0]), int(near[-1]) + 1) if near.size else (0, 0)
-            slices.append(slice(region.start + ends[0], region.start + ends[1]))
+            slices.append(slice(*ends))
         return cls(positions, slices[0], slices[1])
 
     def allowed(self, values: FloatArray, freedom: tuple[float, float]) -> FloatArray:

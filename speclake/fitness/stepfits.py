@@ -20,10 +20,8 @@ import numpy.typing as npt
 from speclake.spectrum import FloatArray
 
 DEGREES = (2, 4)
-SCALES = (4.0, 2.0, 1.0, 0.5)
-"""Half-widths of windows to try, in the window of the settings; the widest on coarse grids only."""
-COARSE = 30
-"""Points a side in twice the window, below which four times the window is tried."""
+SCALES = (2.0, 1.0, 0.5)
+"""Half-widths of windows to try, in the window of the settings."""
 FEWEST = 8
 """Points that each side of a window needs."""
 FITS_BELOW = 4.0
@@ -249,9 +247,6 @@ def models(
     holes = None if missing is None else np.frombuffer(missing, dtype=bool)
     found = []
     for scale in SCALES:
-        near = int((np.abs(offsets) <= 2.0 * window_nm).sum())
-        if scale > 2.0 and near >= 2 * COARSE:
-            continue
         for degree in DEGREES:
             half = scale * window_nm
             model = model_at(offsets, bounds, half, degree, beside_nm, holes)
