@@ -7,7 +7,20 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import bench, chart, intake, lot, measurement, mend, overlay, search, specs
+from speclake_dashboards import (
+    bench,
+    chart,
+    compare,
+    instruments,
+    intake,
+    lookback,
+    lot,
+    measurement,
+    mend,
+    overlay,
+    search,
+    specs,
+)
 from speclake_dashboards.address import Address
 from speclake_dashboards.border import caught
 from speclake_dashboards.theme import PAGES, View, framed
@@ -25,9 +38,12 @@ ROUTES: dict[str, Page] = {
     "lot": lot.page,
     "chart": chart.page,
     "bench": bench.page,
+    "instruments": instruments.page,
     "specs": specs.page,
     "intake": intake.page,
     "mend": mend.page,
+    "look-back": lookback.page,
+    "compare": compare.page,
     "measurement": measurement.page,
 }
 UNUSED_MS = 15_000

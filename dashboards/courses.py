@@ -7,7 +7,7 @@ from typing import Any
 
 from speclake_dashboards import theme
 from speclake_dashboards.curves import stroke_of
-from speclake_dashboards.timeline import Work
+from speclake_dashboards.timeline import MOST_TICKS, Work, speaking
 
 MOST_POINTS = 1000
 """Points of one course that a picture draws; of more, the newest."""
@@ -51,6 +51,7 @@ class Courses:
     low, high : limits that the numbers must keep; None where there are none.
     phases : of a control chart, oldest first.
     out : measurements whose points lie beyond a control limit.
+    joined : how plainly points are joined by a line, from 0 to 1.
     is_logarithmic : numbers of very different size, all above 0.
     """
 
@@ -63,6 +64,7 @@ class Courses:
     is_logarithmic: bool = False
     phases: tuple[Phase, ...] = ()
     out: frozenset[str] = frozenset()
+    joined: float = 0.7
 
 
 def shortened(courses: Sequence[Course]) -> tuple[Course, ...]:
@@ -75,7 +77,7 @@ def picture(shown: Courses) -> Any:
     from bokeh.models.annotations import Span
     from bokeh.plotting import figure
 
-    drawn = figure(
+    drawn: Any = figure(
         height=340,
         sizing_mode="stretch_width",
         x_axis_type="datetime",
@@ -86,8 +88,10 @@ def picture(shown: Courses) -> Any:
         active_drag="box_zoom",
     )
     theme.quiet(drawn)
+    drawn.xaxis.ticker.desired_num_ticks = MOST_TICKS
+    drawn_points = []
     for number, course in enumerate(shown.courses):
-        _course(drawn, course, shown.unit, *stroke_of(number))
+        drawn_points.append(_course(drawn, course, shown, *stroke_of(number)))
         _out(drawn, [point for point in course.points if point.key in shown.out])
     for phase in shown.phases:
         _phase(drawn, phase)
@@ -100,6 +104,7 @@ def picture(shown: Courses) -> Any:
                 )
             )  # fmt: skip
     _include(drawn, shown)
+    speaking(drawn, drawn_points, [("", "@name"), ("", "@when{%F}"), ("", "@text")])
     for work in shown.works:
         drawn.add_layout(
             Span(
@@ -110,12 +115,12 @@ def picture(shown: Courses) -> Any:
     return drawn
 
 
-def _course(drawn: Any, course: Course, unit: str, colour: str, stroke: str) -> None:
-    from bokeh.models import HoverTool, OpenURL, TapTool
-
+def _course(drawn: Any, course: Course, shown: Courses, colour: str, stroke: str) -> Any:
     times = [_ms(point.when) for point in course.points]
     values = [point.value for point in course.points]
-    drawn.line(times, values, line_color=colour, line_dash=stroke, line_width=1.2, line_alpha=0.7)
+    drawn.line(
+        times, values, line_color=colour, line_dash=stroke, line_width=1.2, line_alpha=shown.joined
+    )
     bars = [p for p in course.points if p.uncertainty]
     if bars:
         drawn.segment(
@@ -126,23 +131,17 @@ def _course(drawn: Any, course: Course, unit: str, colour: str, stroke: str) -> 
             line_color=colour, line_alpha=0.6, name="value ± U",
         )  # fmt: skip
     points = drawn.scatter(
-        x="when", y="value", marker="circle", size=7, color=colour, name=course.name,
+        x="when", y="value", marker="circle", size=6, color=colour, name=course.name,
         source={
             "when": times,
             "value": values,
             "name": [course.name] * len(values),
-            "text": [_said(point, unit) for point in course.points],
+            "text": [_said(point, shown.unit) for point in course.points],
             "key": [point.key for point in course.points],
         },
     )  # fmt: skip
     points.nonselection_glyph = points.glyph
-    drawn.add_tools(
-        HoverTool(renderers=[points], tooltips=[("", "@name"), ("", "@when{%F}"), ("", "@text")],
-                  formatters={"@when": "datetime"}),
-        TapTool(
-            renderers=[points], callback=OpenURL(url="measurement?id=@key", same_tab=True)
-        ),
-    )  # fmt: skip
+    return points
 
 
 def _phase(drawn: Any, phase: Phase) -> None:

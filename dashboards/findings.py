@@ -1,7 +1,7 @@
 """What the checks found about a spectrum: lettered sentences, and the letters in its picture."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from string import ascii_lowercase
 from typing import Any
 
@@ -27,7 +27,8 @@ class Note:
     ----------
     letter : under which it stands in the picture; empty where it has no place there.
     where : its place in words, empty where it speaks of the whole spectrum.
-    start, stop : its place on the axis, lower end first; equal where it is one point.
+    at : the point of the axis at which it is largest, or sits.
+    start, stop : the stretch that it speaks of, lower end first.
     """
 
     letter: str
@@ -37,8 +38,16 @@ class Note:
     text: str
     advice: str
     where: str
+    at: float | None = None
     start: float | None = None
     stop: float | None = None
+
+    @property
+    def middle(self) -> float | None:
+        """Where its letter stands, None where it has no place."""
+        if self.at is not None or self.start is None or self.stop is None:
+            return self.at
+        return (self.start + self.stop) / 2
 
     @property
     def colour(self) -> str:
@@ -54,25 +63,29 @@ def notes(rows: Iterable[Mapping[str, Any]], unit: str) -> list[Note]:
     rows : of the archive's table of findings.
     unit : that of the axis.
     """
-    placed = [(row, *_ends(row)) for row in rows]
-    placed.sort(key=lambda each: (each[0]["severity"] != Severity.DOUBT, each[1] or 0.0))
-    found, letters = [], _letters()
-    for row, start, stop in placed:
-        is_doubt = row["severity"] == Severity.DOUBT
-        found.append(
-            Note(
-                letter="" if start is None else next(letters, ""),
-                check=str(row["check"]),
-                weight=WORDS[Severity(row["severity"])],
-                is_doubt=is_doubt,
-                text=row["text"],
-                advice=row["advice"] or "",
-                where=_place(start, stop, unit),
-                start=start,
-                stop=stop,
-            )
-        )
-    return found
+    found = [_note(row, unit) for row in rows]
+    found.sort(key=lambda note: (not note.is_doubt, note.middle or 0.0))
+    letters = _letters()
+    return [
+        note if note.middle is None else replace(note, letter=next(letters, "")) for note in found
+    ]
+
+
+def _note(row: Mapping[str, Any], unit: str) -> Note:
+    ends = [end for end in (row["start"], row["stop"]) if end is not None]
+    start, stop = (min(ends), max(ends)) if len(ends) == 2 else (None, None)
+    return Note(
+        letter="",
+        check=str(row["check"]),
+        weight=WORDS[Severity(row["severity"])],
+        is_doubt=row["severity"] == Severity.DOUBT,
+        text=row["text"],
+        advice=row["advice"] or "",
+        where=_place(row["at"], start, stop, unit),
+        at=row["at"],
+        start=start,
+        stop=stop,
+    )
 
 
 def _letters() -> Iterator[str]:
@@ -80,21 +93,13 @@ def _letters() -> Iterator[str]:
     yield from (letter * 2 for letter in ascii_lowercase)
 
 
-def _ends(row: Mapping[str, Any]) -> tuple[float | None, float | None]:
-    """Stretch of the axis that a picture marks: the point where there is one, else the stretch."""
-    if row["at"] is not None:
-        return row["at"], row["at"]
-    if row["start"] is None or row["stop"] is None:
-        return None, None
-    return min(row["start"], row["stop"]), max(row["start"], row["stop"])
-
-
-def _place(start: float | None, stop: float | None, unit: str) -> str:
-    if start is None or stop is None:
-        return ""
-    if start == stop:
-        return f"at {theme.number(start)} {unit}"
-    return f"{theme.number(start)} to {theme.number(stop)} {unit}"
+def _place(at: float | None, start: float | None, stop: float | None, unit: str) -> str:
+    found = [] if at is None else [f"at {theme.number(at)} {unit}"]
+    if start is not None and stop is not None and start != stop:
+        found.append(f"{theme.number(start)} to {theme.number(stop)} {unit}")
+    elif at is None and start is not None:
+        found.append(f"at {theme.number(start)} {unit}")
+    return ", within ".join(found)
 
 
 def draw(figure: Any, found: Sequence[Note], span: tuple[float, float]) -> None:
@@ -107,17 +112,10 @@ def draw(figure: Any, found: Sequence[Note], span: tuple[float, float]) -> None:
     from bokeh.models.annotations import Span as Line
 
     rows: list[float] = []
-    for note in sorted(found, key=lambda note: note.start or 0.0):
-        if note.start is None or note.stop is None or not note.letter:
+    for note in sorted(found, key=lambda note: note.middle or 0.0):
+        if note.middle is None or not note.letter:
             continue
-        if note.start == note.stop:
-            figure.add_layout(
-                Line(
-                    location=note.start, dimension="height", line_color=note.colour,
-                    line_dash=[2, 3], line_width=1.4, name="finding",
-                )
-            )  # fmt: skip
-        else:
+        if note.start is not None and note.stop is not None and note.start < note.stop:
             figure.add_layout(
                 BoxAnnotation(
                     left=note.start, right=note.stop, fill_color=note.colour, fill_alpha=0.07,
@@ -125,11 +123,18 @@ def draw(figure: Any, found: Sequence[Note], span: tuple[float, float]) -> None:
                     name="finding",
                 )
             )  # fmt: skip
-        at = min(max((note.start + note.stop) / 2, span[0]), span[1])
+        if note.at is not None or note.start == note.stop:
+            figure.add_layout(
+                Line(
+                    location=note.middle, dimension="height", line_color=note.colour,
+                    line_dash=[2, 3], line_width=1.4, name="finding",
+                )
+            )  # fmt: skip
+        at = min(max(note.middle, span[0]), span[1])
         figure.add_layout(
             Label(
                 x=at, y=4 + LINE_HEIGHT * _row(rows, at, LETTER_ROOM * (span[1] - span[0])),
-                y_units="screen", text=note.letter, text_color=note.colour, text_align="center",
+                y_units="screen", text=f" {note.letter}", text_color=note.colour,
                 text_font_size="14px", text_font_style="bold", background_fill_color=theme.PAPER,
                 background_fill_alpha=0.85, name="letter",
             )

@@ -6,10 +6,11 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import curves, findings, theme, verdict_picture
+from speclake_dashboards import curves, findings, standing, theme, verdict_picture
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
 from speclake_dashboards.conflicts import conflicts
+from speclake_dashboards.deskwork import ReviewDesk
 from speclake_dashboards.limits import HATCH_WORDS, Drawable, limits_of
 from speclake_dashboards.matching import units_of
 from speclake_dashboards.query import name_of
@@ -72,6 +73,9 @@ def page(archive: "Archive", address: Address) -> View:
             checks={each.check for each in notes},
         ),
         overlay_part=_part_link(found),
+        states=standing.at_scan(archive, found),
+        state_badge=standing.state_badge,
+        reports=archive.reports_on(key).to_dicts(),
     )
     said = render("findings.html", notes=notes, lettered=any(each.letter for each in notes))
     below = render("measurement_facts.html", found=found, **_facts(archive, found, row))
@@ -81,8 +85,16 @@ def page(archive: "Archive", address: Address) -> View:
         said,
         *_picture(archive, found, row, specifications, notes),
         below,
+        *_review(archive, row, is_local=address.is_local),
     )
     return View(name_of(row), pieces, "measurement")
+
+
+def _review(archive: "Archive", row: dict[str, Any], *, is_local: bool) -> list[Any]:
+    """Where the measurement is put aside, or released."""
+    key = [row["measurement_id"]]
+    aside, free = ([], key) if row["in_review"] else (key, [])
+    return ReviewDesk(archive, aside, free, is_local=is_local).pieces
 
 
 def _verdicts(archive: "Archive", explanations: "Sequence[Explanation]") -> list[dict[str, Any]]:

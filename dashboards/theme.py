@@ -20,6 +20,7 @@ PAGES = {
     "lot": "Lots",
     "chart": "Control chart",
     "bench": "Bench",
+    "instruments": "Instruments",
     "specs": "Specifications",
     "intake": "Intake",
 }

@@ -12,6 +12,8 @@ from speclake.specs.verdicts import Outcome
 FIT, UNFIT, UNKNOWN = "fit", "unfit", "unknown"
 ROW_HEIGHT, STRIP_HALF, MOST_HEIGHT = 46, 0.16, 900
 RUN_SIZE = 10
+MOST_TICKS = 5
+"""Dates along the axis: more would run into one another on a phone."""
 MARKERS = {
     Outcome.PASS: "circle",
     Outcome.FAIL: "diamond",
@@ -96,7 +98,7 @@ def picture(shown: Timeline) -> Any:
     from bokeh.plotting import figure
 
     count = len(shown.rows)
-    drawn = figure(
+    drawn: Any = figure(
         height=min(ROW_HEIGHT * count + 70, MOST_HEIGHT),
         sizing_mode="stretch_width",
         x_axis_type="datetime",
@@ -107,40 +109,60 @@ def picture(shown: Timeline) -> Any:
         active_drag="xbox_zoom",
     )
     theme.quiet(drawn)
+    drawn.xaxis.ticker.desired_num_ticks = MOST_TICKS
     drawn.yaxis.visible = False
     drawn.ygrid.visible = False
+    strips, runs = [], []
     for number, row in enumerate(shown.rows):
         height = count - 1 - number
-        _strips(drawn, row, height)
-        _runs(drawn, row, height)
+        strips += _strips(drawn, row, height)
+        runs += _runs(drawn, row, height)
         _name(drawn, row, height)
     _works(drawn, shown.works, count)
+    speaking(drawn, strips, [("", "@reason")])
+    speaking(drawn, runs, [("", "@text")])
     return drawn
 
 
-def _strips(drawn: Any, row: Row, height: float) -> None:
-    from bokeh.models import HoverTool
+def speaking(drawn: Any, renderers: list[Any], tips: list[tuple[str, str]]) -> None:
+    """Tell of what lies under the pointer, and open the measurement behind it on a click.
 
+    Only what has a column ``key`` can be opened.
+    """
+    from bokeh.models import HoverTool, OpenURL, TapTool
+
+    hover = HoverTool(renderers=renderers, tooltips=tips, visible=False)
+    hover.formatters = {"@when": "datetime"}
+    drawn.add_tools(hover)
+    opened = [each for each in renderers if "key" in each.data_source.data]
+    if opened:
+        callback = OpenURL(url="measurement?id=@key", same_tab=True)
+        drawn.add_tools(TapTool(renderers=opened, callback=callback, visible=False))
+
+
+def _strips(drawn: Any, row: Row, height: float) -> list[Any]:
+    boxes = []
     for state, look in LOOKS.items():
         held = [each for each in row.strips if each.state == state]
         if not held:
             continue
-        boxes = drawn.quad(
-            left="left", right="right", bottom="bottom", top="top", name=state, **look,
-            source={
-                "left": [_ms(each.since) for each in held],
-                "right": [_ms(each.until) for each in held],
-                "bottom": [height - STRIP_HALF] * len(held),
-                "top": [height + STRIP_HALF] * len(held),
-                "reason": [f"{each.state}: {each.reason}" for each in held],
-            },
+        boxes.append(
+            drawn.quad(
+                left="left", right="right", bottom="bottom", top="top", name=state, **look,
+                source={
+                    "left": [_ms(each.since) for each in held],
+                    "right": [_ms(each.until) for each in held],
+                    "bottom": [height - STRIP_HALF] * len(held),
+                    "top": [height + STRIP_HALF] * len(held),
+                    "reason": [f"{each.state}: {each.reason}" for each in held],
+                },
+            )
         )  # fmt: skip
-        drawn.add_tools(HoverTool(renderers=[boxes], tooltips=[("", "@reason")]))
+    return boxes
 
 
-def _runs(drawn: Any, row: Row, height: float) -> None:
-    from bokeh.models import HoverTool, OpenURL, TapTool
-
+def _runs(drawn: Any, row: Row, height: float) -> list[Any]:
+    marks = []
     for outcome in dict.fromkeys(run.outcome for run in row.runs):
         held = [run for run in row.runs if run.outcome is outcome]
         mark = theme.mark_of(outcome)
@@ -157,11 +179,8 @@ def _runs(drawn: Any, row: Row, height: float) -> None:
             },
         )  # fmt: skip
         points.nonselection_glyph = points.glyph
-        opened = OpenURL(url="measurement?id=@key", same_tab=True)
-        drawn.add_tools(
-            HoverTool(renderers=[points], tooltips=[("", "@text")]),
-            TapTool(renderers=[points], callback=opened),
-        )
+        marks.append(points)
+    return marks
 
 
 def _name(drawn: Any, row: Row, height: float) -> None:

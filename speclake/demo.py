@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -126,7 +127,7 @@ def _wait_for(service: Service, files: int) -> None:
 
 def put_on_record(archive: Archive) -> None:
     """What the invented people say beside the exports, unless the record has it already."""
-    from speclake_demo.people import CONCEDED, COUNTED
+    from speclake_demo.people import ASIDE, CONCEDED, COUNTED, REPORT, WORK
 
     scans = _scans_of(archive, COUNTED.product, COUNTED.serial)
     if scans and not _have(archive, scans, EventKind.COUNT):
@@ -140,6 +141,36 @@ def put_on_record(archive: Archive) -> None:
             who=CONCEDED.who,
             why=CONCEDED.why,
         )
+    held = {(e.subject, e.details.get("when")) for e in archive.store.catalog.log_entries()}
+    for each in WORK:
+        if (each.instrument, each.when.isoformat()) not in held and _is_past(archive, each.when):
+            archive.log_instrument(
+                each.instrument,
+                each.what,
+                when=each.when,
+                range_nm=each.range_nm,
+                who=each.who,
+                why=each.why,
+            )
+    lot = archive.find(product=REPORT.product, lot=REPORT.lot, limit=None)
+    if lot.height and not any(each.number == REPORT.number for each in archive.reports()):
+        archive.note_report(
+            REPORT.number,
+            customer=REPORT.customer,
+            ids=lot["measurement_id"].to_list(),
+            who=REPORT.who,
+            why=REPORT.why,
+        )
+    found = archive.find(product=ASIDE.product, serial=ASIDE.serial, limit=None)
+    of_segment = found.filter(segment=ASIDE.segment)
+    doubted = of_segment.filter(of_segment["site"].is_in(ASIDE.sites))["measurement_id"].to_list()
+    if doubted and not _have(archive, doubted, EventKind.PUT_ASIDE):
+        archive.put_aside(doubted, who=ASIDE.who, why=ASIDE.why)
+
+
+def _is_past(archive: Archive, when: datetime) -> bool:
+    """Whether work on an instrument may be told; on a clock that lags it is yet to come."""
+    return when <= datetime.now(UTC) + archive.settings.clock_skew
 
 
 def _scans_of(archive: Archive, product: str, serial: str) -> list[str]:

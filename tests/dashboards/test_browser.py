@@ -21,6 +21,9 @@ pytestmark = [
 DESK, PHONE = (1280, 900), (390, 844)
 CHART = "chart?product=camera+window&spec=camera+window&requirement=mean&per=coating_run"
 MEAN = "spec=camera+window&requirement=mean"
+CHECK_PIECE = (
+    "instruments?instrument=bench+A&programme=bench+A%2C+ultraviolet+and+visible&check=check+piece"
+)
 WAIT_MS = 20_000
 
 
@@ -111,6 +114,10 @@ def shown(archive, address: str) -> str:
         ("mend?file={refused}", "textarea", "What it reads"),
         ("measurement?id={window}", "canvas", "Header as read"),
         (f"measurement?id={{window}}&{MEAN}", "canvas", "Back to the whole measurement"),
+        ("instruments", "h2", "Standards"),
+        ("instruments?instrument=bench+A", "canvas", "Write into the log"),
+        (CHECK_PIECE, "canvas", "control limits"),
+        ("compare", "form", "Second"),
         ("lot", "table", "camera window"),
         ("lot?lot=CW101", "table", "Parts, the worst first"),
         ("search?since=someday", "[role=alert]", "expected a date such as 2026-11-25"),

@@ -38,7 +38,16 @@ def test_picture_shows_each_place_once_with_its_letter():
     letters = [each for each in shown.center if isinstance(each, Label)]
     assert line.location == 860.0
     assert [(box.left, box.right) for box in boxes] == [(190.0, 203.0), (860.0, 1100.0)]
-    assert sorted(each.text for each in letters) == ["a", "b", "c"]
+    assert sorted(each.text.strip() for each in letters) == ["a", "b", "c"]
+
+
+def test_stretch_with_its_largest_point_is_shaded_and_marked_there():
+    shown = figure()
+    found = findings.notes([row(Check.OXYGEN, Severity.DOUBT, at=191.0, start=190, stop=203)], "nm")
+    assert found[0].where == "at 191 nm, within 190 to 203 nm"
+    findings.draw(shown, found, (190.0, 400.0))
+    assert [each.location for each in shown.center if isinstance(each, Line)] == [191.0]
+    assert len([each for each in shown.center if isinstance(each, BoxAnnotation)]) == 1
 
 
 def test_letters_of_neighbours_stand_above_one_another():

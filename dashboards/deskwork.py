@@ -1,0 +1,181 @@
+"""Where a person writes into the record what was done to an instrument, or doubts and releases."""
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+from speclake_dashboards import theme
+from speclake_dashboards.border import caught
+from speclake_dashboards.widgets import column, panel, side_by_side, widget
+
+from speclake.api.events import NotAllowed
+from speclake.api.instruments import WORKS
+from speclake.errors import SpeclakeError
+
+if TYPE_CHECKING:
+    from speclake.api import Archive
+    from speclake.api.instruments import InstrumentView
+
+CLOSED = Markup(
+    '<p class="quiet small">{} only where the pages are served to this machine alone; elsewhere '
+    "<code>speclake {}</code> does it.</p>"
+)
+ANY = "all"
+ASIDE_MEANT = Markup(
+    '<p class="small">Their verdicts are not measurable until somebody releases them, with a '
+    "reason; nothing is deleted, and both acts stay on record.</p>"
+)
+LOG_MEANT = Markup(
+    '<p class="small">What touches a configuration makes its state unknown until every check of '
+    "its programme has passed again, and begins a new phase of its charts. Reading the hours of a "
+    "lamp changes nothing.</p>"
+)
+
+
+class _Desk:
+    """Widgets that record something, and the sentence that follows."""
+
+    def __init__(self) -> None:
+        self.said = column()
+
+    def button(self, label: str, action: Callable[[], str]) -> Any:
+        """Button that records something and says what."""
+        import panel as pn
+
+        made = widget(pn.widgets.Button, label=label, max_width=280, height=44)
+        made.on_click(lambda _: self._do(action))
+        return made
+
+    def _do(self, record: Callable[[], str]) -> None:
+        def tried() -> Markup:
+            try:
+                return Markup('<p role="status">{}</p>').format(record())
+            except SpeclakeError as error:
+                return Markup('<p class="note said" role="alert">{}</p>').format(str(error))
+
+        self.said[:] = [theme.live_text(caught(tried, lambda message: message))]
+
+
+class LogDesk(_Desk):
+    """Form for an entry into the log of an instrument.
+
+    Parameters
+    ----------
+    is_local : whether the visitor may write into the archive.
+    """
+
+    def __init__(self, archive: "Archive", view: "InstrumentView", *, is_local: bool) -> None:
+        import panel as pn
+
+        super().__init__()
+        self._archive, self._instrument = archive, view.instrument
+        self.what = widget(pn.widgets.Select, label="What was done", options=list(WORKS))
+        self.when = widget(pn.widgets.TextInput, label="When, as 2026-12-31 17:00 (none means now)")
+        accessories = sorted({c.programme.accessory or ANY for c in view.configurations} - {ANY})
+        self.accessory = widget(
+            pn.widgets.Select, label="With which accessory", options=[ANY, *accessories]
+        )
+        self.low = widget(pn.widgets.TextInput, label="From nm (none means no end)")
+        self.high = widget(pn.widgets.TextInput, label="To nm (none means no end)")
+        self.who = widget(pn.widgets.TextInput, label="Who")
+        self.why = widget(pn.widgets.TextInput, label="Why")
+        self.note = widget(pn.widgets.TextInput, label="Note, such as the hours of a lamp")
+        self.record = self.button("Write into the log", self._record)
+        form = panel(
+            "Write into the log",
+            [theme.live_text(LOG_MEANT),
+             side_by_side([self.what, self.when, self.accessory], "12rem"),
+             side_by_side([self.low, self.high, self.note], "12rem"),
+             side_by_side([self.who, self.why], "14rem"), self.record, self.said],
+        )  # fmt: skip
+        closed = CLOSED.format("The log is written here", "log-instrument")
+        self.pieces: list[Any] = [form] if is_local else [closed]
+
+    def _record(self) -> str:
+        accessory = None if self.accessory.value == ANY else self.accessory.value
+        entry = self._archive.log_instrument(
+            self._instrument,
+            self.what.value,
+            who=self.who.value,
+            why=self.why.value,
+            when=_moment(self.when.value, self._archive.settings.zone),
+            accessory=accessory,
+            range_nm=(_number(self.low.value), _number(self.high.value)),
+            note=self.note.value,
+        )
+        when = theme.moment(entry.when, self._archive.settings.zone)
+        return (
+            f"Recorded: {entry.what} of {entry.instrument}, {when}. Open the page again to see it."
+        )
+
+
+class ReviewDesk(_Desk):
+    """Form that puts measurements aside in one action, or releases them.
+
+    Parameters
+    ----------
+    ids : measurements that are put aside.
+    in_review : those of them that may be released.
+    why : reason that the form suggests.
+    """
+
+    def __init__(
+        self,
+        archive: "Archive",
+        ids: Sequence[str],
+        in_review: Sequence[str],
+        *,
+        why: str = "",
+        is_local: bool,
+    ) -> None:
+        import panel as pn
+
+        super().__init__()
+        self._archive, self._ids, self._in_review = archive, list(ids), list(in_review)
+        self.who = widget(pn.widgets.TextInput, label="Who")
+        self.why = widget(pn.widgets.TextInput, label="Why", value=why)
+        self.aside = self.button(_counted("Put {} aside", len(self._ids)), self._put_aside)
+        self.free = self.button(_counted("Release {}", len(self._in_review)), self._release)
+        self.aside.visible, self.free.visible = bool(self._ids), bool(self._in_review)
+        form = panel(
+            "For review",
+            [theme.live_text(ASIDE_MEANT), side_by_side([self.who, self.why], "14rem"),
+             side_by_side([self.aside, self.free], "13rem"), self.said],
+        )  # fmt: skip
+        closed = CLOSED.format("Measurements are put aside and released here", "put-aside")
+        self.pieces: list[Any] = [form] if is_local else [closed]
+
+    def _put_aside(self) -> str:
+        count = self._archive.put_aside(self._ids, who=self.who.value, why=self.why.value)
+        return _counted("Recorded: {} put aside.", count)
+
+    def _release(self) -> str:
+        count = self._archive.release(self._in_review, who=self.who.value, why=self.why.value)
+        return _counted("Recorded: {} released.", count)
+
+
+def _counted(words: str, count: int) -> str:
+    return words.format(f"{count} measurement{'' if count == 1 else 's'}")
+
+
+def _moment(text: str, zone: Any) -> datetime | None:
+    """Moment written as in ISO 8601, in the archive's zone where it names none."""
+    if not text.strip():
+        return None
+    try:
+        found = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise NotAllowed(
+            f"found the time {text!r}; expected one such as 2026-12-31 17:00"
+        ) from error
+    return found if found.tzinfo else found.replace(tzinfo=zone)
+
+
+def _number(text: str) -> float | None:
+    if not text.strip():
+        return None
+    try:
+        return float(text)
+    except ValueError as error:
+        raise NotAllowed(f"found the wavelength {text!r}; expected a number of nm") from error

@@ -1,0 +1,175 @@
+"""The pages of instruments, on bench E of the demo, whose glass once showed a shift."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import holoviews as hv
+import pytest
+from speclake_dashboards.app import ROUTES, view_of
+from speclake_dashboards.courses import Course, Point
+from speclake_dashboards.deskwork import LogDesk, ReviewDesk
+from speclake_dashboards.taken import summary
+
+from speclake.api import instruments as standing_now
+
+BENCH = {"instrument": "bench E"}
+CHECK = {**BENCH, "programme": "bench E, transmittance", "check": "rare-earth glass"}
+FAILED = datetime(2026, 5, 4, 12, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def bench_e(tmp_path_factory: pytest.TempPathFactory) -> Iterator[object]:
+    """Archive of all that bench E scans in the ten weeks, with what people say of it."""
+    from speclake_demo import generate
+
+    from speclake import demo
+
+    hv.extension("bokeh")
+    folder = tmp_path_factory.mktemp("bench E")
+    opened = demo.prepared(folder)
+    exports = folder / "exports"
+    for drop in generate.exports():
+        if drop.path.startswith("bench_e/"):
+            generate.put(drop, exports)
+    opened.ingest([exports / "bench_e"])
+    demo.put_on_record(opened)
+    yield opened
+    opened.close()
+
+
+def ask(archive, route: str, *, is_local: bool = False, **entries: str) -> str:
+    arguments = {name: [value.encode()] for name, value in entries.items()}
+    view = view_of(archive, route, arguments, is_local=is_local)
+    parts = [
+        piece if isinstance(piece, str) else getattr(piece, "object", "") for piece in view.pieces
+    ]
+    return "".join(map(str, parts))
+
+
+def view(archive, when: datetime | None = None):
+    found = standing_now.instruments(archive, when or datetime(2026, 5, 9, tzinfo=UTC))
+    return next(each for each in found if each.instrument == "bench E")
+
+
+def test_every_instrument_is_told_with_state_and_reason(bench_e):
+    text = ask(bench_e, "instruments", on="2026-05-04")
+    assert "rare-earth glass failed on 2026-05-04" in text.lower()
+    assert "runs on it prove nothing" in text  # the certificate of the grey filter has ended
+
+
+def test_an_instrument_is_shown_as_it_stood_on_a_day(bench_e):
+    assert "every check has passed" in ask(bench_e, "instruments", on="2026-05-01", **BENCH).lower()
+    on_the_day = ask(bench_e, "instruments", on="2026-05-04", **BENCH)
+    assert "look-back?instrument=bench+E" in on_the_day
+    assert "As things stood on 2026-05-05" in on_the_day
+    assert "+0.80" in on_the_day
+
+
+def test_an_invented_archive_stands_still_at_its_last_scan(bench_e):
+    last = bench_e.find(sort="trusted_at", descending=True, limit=1)["trusted_at"][0]
+    assert f"As things stood on {last:%Y-%m-%d}" in ask(bench_e, "instruments", **BENCH)
+
+
+def test_states_over_time_are_told_in_words(bench_e):
+    text = ask(bench_e, "instruments", **BENCH)
+    for words in ("unfit", "unknown", "rare-earth glass has not passed yet", "realignment"):
+        assert words in text
+    assert "Their verdicts" not in text
+
+
+def test_numbers_of_a_check_stand_in_a_table_with_their_limits(bench_e):
+    text = ask(bench_e, "instruments", **CHECK)
+    assert text.count('data-label="Expected"') == 8
+    assert "−0.5 to 0.5 nm" in text
+    assert "What a failure put in doubt" in text
+    assert "instruments?instrument=bench+E&amp;programme=bench+E,+transmittance" in text
+    one = ask(bench_e, "instruments", at="585.2", **CHECK)
+    assert "control limits" in one
+    assert "after the realignment" in one
+
+
+def test_look_back_lists_scans_reports_and_what_could_change(bench_e):
+    text = ask(bench_e, "look-back", is_local=True, **CHECK)
+    assert "wavelength shift of 0.8" in text
+    assert "report 26-014" in text and "customer 2" in text
+    assert text.count('data-label="Scan"') == 2
+    assert text.index("EF4-02") < text.index("EF4-01"), "what could change comes first"
+    assert "could become pass" in text
+
+
+def test_writing_is_offered_only_to_this_machine(bench_e):
+    assert "speclake put-aside" in ask(bench_e, "look-back", **CHECK)
+    assert "speclake log-instrument" in ask(bench_e, "instruments", **BENCH)
+    assert "speclake put-aside" not in ask(bench_e, "look-back", is_local=True, **CHECK)
+
+
+def test_scans_are_put_aside_in_one_action_and_released_with_a_reason(bench_e):
+    ids = bench_e.find(product="edge filter", lot="EF2", limit=None)["measurement_id"].to_list()
+    desk = ReviewDesk(bench_e, ids, [], why="a trial", is_local=True)
+    desk.aside.clicks += 1
+    assert 'role="alert"' in desk.said[0].object, "nobody is named"
+    desk.who.value = "op 9"
+    desk.aside.clicks += 1
+    assert f"Recorded: {len(ids)} measurements put aside." in desk.said[0].object
+    bench_e.refresh()
+    assert bench_e.count(in_review=True) == len(ids)
+    assert "under review" in ask(bench_e, "measurement", id=ids[0])
+    assert "not measurable" in ask(bench_e, "measurement", id=ids[1])
+    free = ReviewDesk(bench_e, [], ids, why="looked at", is_local=True)
+    free.who.value = "op 9"
+    free.free.clicks += 1
+    bench_e.refresh()
+    assert bench_e.count(in_review=True) == 0
+
+
+def test_log_takes_work_with_its_time_and_range_and_refuses_nonsense(bench_e):
+    desk = LogDesk(bench_e, view(bench_e), is_local=True)
+    desk.what.value, desk.who.value, desk.why.value = "lamp hours", "op 4", "monthly reading"
+    desk.when.value = "yesterday"
+    desk.record.clicks += 1
+    assert "expected one such as 2026-12-31 17:00" in desk.said[0].object
+    desk.when.value, desk.low.value = "2026-05-06 12:00", "blue"
+    desk.record.clicks += 1
+    assert "expected a number of nm" in desk.said[0].object
+    desk.low.value, desk.high.value = "400", "500"
+    desk.record.clicks += 1
+    assert "Recorded: lamp hours of bench E, 2026-05-06 12:00" in desk.said[0].object
+    bench_e.refresh()
+    last = view(bench_e).log[-1]
+    assert (last.what, last.range_nm, last.who) == ("lamp hours", (400.0, 500.0), "op 4")
+    assert last.when == datetime(2026, 5, 6, 11, tzinfo=UTC), "wall clock of the archive's zone"
+
+
+def test_measurement_tells_the_state_of_its_instrument_and_the_report_it_is_on(bench_e):
+    (key,) = bench_e.find(serial="EF4-01", limit=1)["measurement_id"]
+    text = ask(bench_e, "measurement", id=key)
+    assert "when it was scanned" in text
+    assert "On report 26-014 to customer 2" in text
+
+
+def test_comparison_needs_pieces_that_both_have_measured(bench_e):
+    text = ask(bench_e, "compare", first="bench E", second="bench A")
+    assert 'role="alert"' in text
+    assert "found 0 pieces" in text
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [(1, "1 scan, median 2 %T"), (7, "7 scans, median 2 %T; of the last 5, 2 %T")],
+)
+def test_course_is_told_in_a_sentence(count, words):
+    points = tuple(Point(FAILED, 2.0) for _ in range(count))
+    assert summary(Course("x", points), "%T") == words
+
+
+def test_cautions_stand_where_lamps_and_purging_are_spoken_of(bench_e):
+    text = ask(bench_e, "instruments", instrument="bench C")
+    assert "Nitrogen and other purge gases" in text
+    assert "makes ozone" in text
+    assert "ozone" not in ask(bench_e, "instruments", instrument="bench D")
+
+
+def test_pages_are_reached_from_the_bar_and_from_one_another(bench_e):
+    assert {"instruments", "look-back", "compare"} <= set(ROUTES)
+    assert 'href="compare"' in ask(bench_e, "instruments")
+    assert "measurement?id=" in ask(bench_e, "look-back", **CHECK)
