@@ -12,6 +12,7 @@ from speclake.fitness.circumstances import (
     BlankStep,
     ChangeOver,
     Circumstances,
+    LineOff,
     UsualNoise,
     Wanted,
 )
@@ -38,7 +39,7 @@ LONGEST_AGO = timedelta(days=7)
 """How long before a scan one may lie that it is taken to be measured against, if nobody says it;
 twice the age at which a baseline is in doubt, where that is longer."""
 
-NOISE, STEP = "noise", "step"
+NOISE, STEP, LINE = "noise", "step", "line"
 """Names of the figures that later scans are held against."""
 
 _VALUE_UNITS = frozenset(QUANTITY_OF_UNIT)
@@ -46,13 +47,14 @@ _VALUE_UNITS = frozenset(QUANTITY_OF_UNIT)
 
 @dataclass
 class Earlier:
-    """Scans that others may have been measured against, the usual noise, and steps of blanks."""
+    """Scans that others may have been measured against, the usual noise, and what blanks showed."""
 
     against: dict[Configuration, list[Measurement]] = field(default_factory=dict)
     noise: dict[tuple[str, str | None, str], list[UsualNoise]] = field(default_factory=dict)
     steps: dict[str, list[BlankStep]] = field(default_factory=dict)
+    lines: dict[str, LineOff] = field(default_factory=dict)
 
-    def add(self, m: Measurement, figures: Iterable[Figure]) -> None:
+    def add(self, m: Measurement, figures: Sequence[Figure]) -> None:
         """Know of one more scan, with the figures taken of it."""
         known = self.against.setdefault(configuration_of(m), [])
         if all(each.measurement_id != m.measurement_id for each in known):
@@ -62,6 +64,9 @@ class Earlier:
             for each in figures
             if each.name == STEP and each.at is not None and each.uncertainty is not None
         ]
+        for each in figures:
+            if each.name == LINE and each.at is not None and each.uncertainty is not None:
+                self.lines[m.measurement_id] = LineOff(each.at, each.value, each.uncertainty)
 
     def latest(self, m: Measurement, kind: Kind) -> Measurement | None:
         """The last scan of a kind by the same configuration that was not taken after another."""
@@ -95,7 +100,7 @@ def earlier_scans(
     for m in against:
         found.against.setdefault(configuration_of(m), []).append(m)
     _add_noise(found, catalog, known, settings.fitness.scans_for_usual_noise, min(times))
-    _add_steps(found, catalog, [m for m in against if m.kind is Kind.BLANK])
+    _add_figures(found, catalog, [m for m in against if m.kind in (Kind.BLANK, Kind.ZERO_LINE)])
     return found
 
 
@@ -116,18 +121,20 @@ def _add_noise(
         )
 
 
-def _add_steps(found: Earlier, catalog: Catalog, blanks: Sequence[Measurement]) -> None:
+def _add_figures(found: Earlier, catalog: Catalog, blanks: Sequence[Measurement]) -> None:
+    """Steps of blanks, and where blanks and zero lines lay off."""
     if not blanks:
         return
-    rows = catalog.figures([m.measurement_id for m in blanks], name=STEP).to_dicts()
+    kinds = {m.measurement_id: m.kind for m in blanks}
     steps: defaultdict[str, list[BlankStep]] = defaultdict(list)
-    for row in rows:
-        if row["at"] is not None and row["uncertainty"] is not None:
-            steps[row["measurement_id"]].append(
-                BlankStep(
-                    row["at"], row["value"], row["uncertainty"], row["unit"], row["trusted_at"]
-                )
-            )
+    for row in catalog.figures(list(kinds)).to_dicts():
+        name, at, size = row["measurement_id"], row["at"], (row["value"], row["uncertainty"])
+        if at is None or None in size:
+            continue
+        if row["name"] == STEP and kinds[name] is Kind.BLANK:
+            steps[name].append(BlankStep(at, *size, row["unit"], row["trusted_at"]))
+        elif row["name"] == LINE:
+            found.lines[name] = LineOff(at, *size)
     found.steps |= steps
 
 
@@ -240,7 +247,9 @@ class Knowing:
             for kind, role in ROLES.items()
             if role not in roles and m.instrument is not None
         )
-        return (*told, *(_as_against(each, "the latest one before") for each in latest if each))
+        return (
+            *told, *(self._as_against(each, "the latest one before") for each in latest if each)
+        )  # fmt: skip
 
     def _linked(self, m: Measurement, link: Link) -> Against:
         for each in self._earlier.against.get(configuration_of(m), ()):
@@ -248,21 +257,21 @@ class Knowing:
                 link.target == each.measurement_id
             )  # fmt: skip
             if same:
-                return _as_against(each, link.evidence)
+                return self._as_against(each, link.evidence)
         return Against(role="baseline", name=link.target, evidence=link.evidence)
 
-
-def _as_against(m: Measurement, evidence: str) -> Against:
-    first, last = in_nm((m.axis_first, m.axis_last), m.axis_unit)
-    return Against(
-        role=ROLES.get(m.kind, "reference"),
-        name=m.sample or m.file,
-        evidence=evidence,
-        taken_at=m.trusted_at,
-        first_nm=min(first, last),
-        last_nm=max(first, last),
-        ranges=ranges_in_nm(m),
-    )
+    def _as_against(self, m: Measurement, evidence: str) -> Against:
+        first, last = in_nm((m.axis_first, m.axis_last), m.axis_unit)
+        return Against(
+            role=ROLES.get(m.kind, "reference"),
+            name=m.sample or m.file,
+            evidence=evidence,
+            taken_at=m.trusted_at,
+            first_nm=min(first, last),
+            last_nm=max(first, last),
+            ranges=ranges_in_nm(m),
+            line=self._earlier.lines.get(m.measurement_id),
+        )
 
 
 def wanted_by(specification: Specification) -> Iterable[Wanted]:
