@@ -49,7 +49,7 @@ CHECKS: Sequence[Checking] = (
     purge.check_water_bands,
 )
 
-BLOCK = 64
+BLOCK = 128
 """Spectra that are looked at together: of 2,401 points they stay in the cache of a core."""
 
 

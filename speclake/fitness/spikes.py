@@ -30,7 +30,7 @@ _LOW, _LOW_BY_NOISE = 0.3, 1.5
 """Share of the height that the points beside a spike may have, and times the noise in addition."""
 _NARROW = 0.6
 """Share of the bandwidth within which nothing real can be as narrow."""
-_WIDE_FROM = 3.0
+_WIDE_FROM = 10.0 / 3.0
 """Points in a bandwidth from which spikes of two and three points can be told."""
 _CLIFF = 0.75
 """Share of the height that a wider spike must gain from one point to the next."""
@@ -109,11 +109,13 @@ def _only(found: _Pulses, those: npt.NDArray[np.bool_]) -> tuple[_Indices, _Indi
 
 def _broad_bends(light: FloatArray) -> FloatArray:
     """As `Subject.bends`, from every second point: a pulse of up to three points stands out."""
-    return (
-        light[:, 4:-4]
-        - (light[:, 2:-6] + light[:, 6:-2]) * (2.0 / 3.0)
-        + (light[:, :-8] + light[:, 8:]) * (1.0 / 6.0)
-    )
+    found = light[:, 2:-6] + light[:, 6:-2]
+    found *= -2.0 / 3.0
+    found += light[:, 4:-4]
+    far = light[:, :-8] + light[:, 8:]
+    far *= 1.0 / 6.0
+    found += far
+    return found
 
 
 def _pulses(
