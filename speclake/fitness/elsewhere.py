@@ -22,8 +22,8 @@ MOST = 0.5
 STRUCTURE_FROM = 1.5
 """Scatter of steps over that of their noise from which structure must be behind it; by chance
 alone it stays below, as about 24 of the places are independent."""
-SAME_GRID = 1e-6
-"""Relative to the length of the window, by which positions may differ from those of a window."""
+SAME_GRID = 0.01
+"""Intervals by which positions may differ from those of a window: decimals are rounded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,4 +144,5 @@ def _starts(
         return starts
     others = np.lib.stride_tricks.sliding_window_view(positions, length)[starts]
     off = np.abs(others - others[:, :1] - own).max(axis=1)
-    return np.sort(starts[off <= SAME_GRID * own[-1]][:PLACES])
+    interval = np.abs(own[1:] - own[:-1]).min()
+    return np.sort(starts[off <= SAME_GRID * interval][:PLACES])

@@ -27,7 +27,9 @@ from speclake.fitness.regions import (
 )
 from speclake.fitness.subject import Subject
 from speclake.fitness.usual import usual_over
+from speclake.spectrum import FloatArray
 
+LOGARITHMS = ("A", "log(1/R)")
 WINDOWS = 5.0
 """Windows of the settings to either side over which the noise is taken."""
 LAST_DIGIT_RMS = 12.0**-0.5
@@ -40,6 +42,7 @@ def check(subject: Subject) -> Iterator[tuple[int, Finding]]:
     Where the usual noise is known it is the ratio of both sides over the usual ratio, which has to
     exceed the false-alarm threshold too. Where it is not, it is the ratio itself, by more than
     the threshold beyond `noise_times_usual`, because detectors differ with nothing wrong.
+    Noise of a logarithmic unit rises as the light falls, so it is compared as noise of light.
     Structure as narrow as a few points is seen by differences of a higher order and left out.
     """
     for changeovers, rows in rows_by(subject.known, changeovers_of):
@@ -68,8 +71,9 @@ def _between(
         spread = float(np.hypot(both[0].relative_uncertainty, both[1].relative_uncertainty))
         digits = np.array([subject.known[row].last_digit or 0.0 for row in rows])
         noises = [np.maximum(each.noise, digits * LAST_DIGIT_RMS) for each in both]
+        lights = [_light(subject, rows, side) for side in sides]
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratios = np.log(noises[1] / noises[0])
+            ratios = np.log(noises[1] / noises[0] * (lights[1] / lights[0]))
         for index in np.flatnonzero(np.isfinite(ratios)).tolist():
             row, ratio = int(rows[index]), float(ratios[index])
             usual, usual_spread = _usual_ratio(subject, row, below, above)
@@ -83,7 +87,7 @@ def _between(
             if not all(_is_noise(subject, row, *side) for side in sides):
                 continue
             pair = (float(noises[0][index]), float(noises[1][index]))
-            yield row, _told(subject, sides, pair, usual, changeover, wide)
+            yield row, _told(subject, sides, pair, float(np.exp(ratio)), usual, changeover, wide)
 
 
 def _near(subject: Subject, region: Region, at_nm: float) -> tuple[int, int]:
@@ -95,13 +99,20 @@ def _near(subject: Subject, region: Region, at_nm: float) -> tuple[int, int]:
     return region.start + int(near[0]), region.start + int(near[-1]) + 1
 
 
+def _light(subject: Subject, rows: Rows, side: tuple[int, int]) -> FloatArray:
+    """Light on one side, from which noise of light follows: 1 where the unit is one of light."""
+    if subject.spectra.unit not in LOGARITHMS:
+        return np.ones(rows.size)
+    return np.asarray(10.0 ** -np.median(subject.filled[rows, side[0] : side[1]], axis=1))
+
+
 def _usual_ratio(
     subject: Subject, row: int, below: Region, above: Region
 ) -> tuple[float | None, float]:
     """Logarithm of the usual ratio of both sides and its spread; None where it is not known."""
     known: Circumstances = subject.known[row]
     low, high = (usual_over(known, each, subject) for each in (below, above))
-    if low is None or high is None:
+    if low is None or high is None or subject.spectra.unit in LOGARITHMS:
         return None, 0.0
     spread = float(np.hypot(low.spread / low.median, high.spread / high.median))
     return log(high.median / low.median), spread
@@ -118,12 +129,13 @@ def _told(
     subject: Subject,
     sides: list[tuple[int, int]],
     noise: tuple[float, float],
+    ratio: float,
     usual: float | None,
     changeover: ChangeOver,
     spread: float,
 ) -> Finding:
     unit, axis = subject.spectra.unit, subject.spectra.axis.values
-    ratio = noise[1] / noise[0]
+    of = " of light" if unit in LOGARITHMS else ""
     beside = "the usual noise of the instrument is not known yet"
     if usual is not None:
         beside = f"usually it changes {np.exp(usual):.2g} times there"
@@ -131,7 +143,7 @@ def _told(
         check=Check.NOISE,
         severity=Severity.REMARK,
         text=(
-            f"at {changeover.at_nm:g} nm, a change-over by {changeover.evidence}, the noise "
+            f"at {changeover.at_nm:g} nm, a change-over by {changeover.evidence}, the noise{of} "
             f"changes {ratio:.2g} times, from {noise[0]:.2g} {unit} below to {noise[1]:.2g} {unit} "
             f"above; {beside}"
         ),
