@@ -40,6 +40,11 @@ SPARE_POINTS = 6
 UNKNOWN_BANDWIDTH_NM = {Check.OXYGEN: 1.0, Check.WATER: 4.0}
 """Taken where nobody says the bandwidth; common practice."""
 
+CAUTION = (
+    "Nitrogen displaces the air that one breathes: ventilate, and follow local codes and whoever is "
+    "responsible for safety."
+)
+
 _FARTHEST_AIR_NM = 185.1
 """Below this no scale in air exists."""
 
@@ -87,7 +92,7 @@ def check_purge(subject: Subject) -> Iterator[Said]:
                     severity=Severity.DOUBT,
                     text=text,
                     advice="Purge until the sensor or the blank is steady, take the baseline anew "
-                    "and measure again.",
+                    f"and measure again. {CAUTION}",
                     value=value,
                     unit=unit,
                     start=start,
@@ -207,9 +212,10 @@ _NAMES = {
 }
 _ADVICE = {
     Check.OXYGEN: "Purge sample and reference path longer or mend the seal, take the baseline "
-    "anew, and measure again; the smooth absorption under the bands is not in this number.",
+    "anew, and measure again; the smooth absorption under the bands is not in this number. "
+    f"{CAUTION}",
     Check.WATER: "Purge or dry the beam path, let it settle, take the baseline anew and measure "
-    "again.",
+    f"again. {CAUTION}",
 }
 
 

@@ -303,6 +303,7 @@ def test_short_purge_and_oxygen_sensor_are_told():
     assert [(f.value, f.unit) for f in said] == [(3.0, "min"), (120.0, "ppm")]
     assert all(f.check is Check.OXYGEN and f.severity is Severity.DOUBT for f in said)
     assert (said[0].start, said[0].stop) == (185.0, 199.5)
+    assert all("Nitrogen displaces the air" in f.advice for f in said)
 
 
 def test_good_or_unknown_purge_is_not_remarked():
