@@ -103,12 +103,16 @@ def simulated(shape: str, n: int, seed: int, detector: Detector = Detector()) ->
 
 
 def open_spectra() -> Iterator[tuple[str, Spectrum]]:
-    """Real spectra of light: JCAMP-DX test collections, public domain; see their own README."""
+    """Real spectra of light: JCAMP-DX test collections, public domain; see their own README.
+
+    Some call percents a fraction and are read as what they are.
+    """
     for path in sorted(FOLDER.glob("*.jdx")):
-        try:
-            read = list(
-                JcampImporter().read(Source(path.name, path.read_bytes(), PERCENT, "percent"))
-            )
-        except MalformedFile:
-            continue
-        yield from ((path.stem, each) for each in read)
+        for declared in (None, "percent"):
+            source = Source(path.name, path.read_bytes(), PERCENT, declared)
+            try:
+                read = list(JcampImporter().read(source))
+            except MalformedFile:
+                continue
+            yield from ((path.stem, each) for each in read)
+            break
