@@ -41,8 +41,8 @@ UNKNOWN_BANDWIDTH_NM = {Check.OXYGEN: 1.0, Check.WATER: 4.0}
 """Taken where nobody says the bandwidth; common practice."""
 
 CAUTION = (
-    "Nitrogen displaces the air that one breathes: ventilate, and follow local codes and whoever is "
-    "responsible for safety."
+    "Nitrogen displaces the air that one breathes: ventilate, and follow local codes and whoever "
+    "is responsible for safety."
 )
 
 _FARTHEST_AIR_NM = 185.1
