@@ -14,7 +14,7 @@ from speclake_demo.scans import Drop, Scan
 
 from speclake.measurement import FIELDS
 
-BYTES_OF_SEED_1 = "b0fef397b50635fa12cc66e071117e56a83be653ce7d41bd64e4e8479ff3a569"
+BYTES_OF_SEED_1 = "1b42e844ec92700bf5f02b4893f5eeebe820049368c6adc6a1f27f61064a40a5"
 
 
 @pytest.fixture(scope="module")
