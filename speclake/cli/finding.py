@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from speclake.checks import Check, Severity
 from speclake.cli.output import (
     HERE,
     ArchiveOption,
@@ -39,6 +40,22 @@ Until = Annotated[
 ]
 Outcome = Annotated[
     OutcomeWord | None, typer.Option(help="pass, fail, undecided, not measurable or not judged.")
+]
+
+
+def _known_finding(word: str | None) -> str | None:
+    known = (*Severity, *(check for check in Check if check is not Check.REVIEW))
+    if word is not None and word not in known:
+        raise typer.BadParameter(f"found {word!r}; expected one of {', '.join(known)}")
+    return word
+
+
+FindingWord = Annotated[
+    str | None,
+    typer.Option(
+        callback=_known_finding,
+        help='Only of this check, as "change-over"; or of this weight, doubt or remark.',
+    ),
 ]
 
 

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from speclake.cli.finding import Since, Text, Until, query_of
+from speclake.cli.finding import FindingWord, Since, Text, Until, query_of
 from speclake.cli.output import (
     HERE,
     ArchiveOption,
@@ -31,9 +31,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 def findings(
-    check: Annotated[
-        str | None, typer.Option(help='Only of this check, as "change-over"; or doubt, or remark.')
-    ] = None,
+    check: FindingWord = None,
     instrument: Text = None,
     product: Text = None,
     lot: Text = None,

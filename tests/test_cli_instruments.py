@@ -1,0 +1,113 @@
+"""Instruments, doubts and reports on the command line."""
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from speclake.api import Archive
+from tests.api.test_instruments import (
+    CERTIFICATE,
+    MONDAY,
+    PROGRAMME,
+    SPEC,
+    add,
+    run,
+    scans,
+)
+from tests.build import batch, identifier
+from tests.test_cli import speclake
+
+ID = identifier("A1")
+
+
+@pytest.fixture
+def lab(tmp_path: Path) -> Path:
+    """Archive with a scan of a part and one run of the checks of its instrument."""
+    root = tmp_path / "lab"
+    Archive.create(root, "lab").close()
+    for folder in ("qualification", "standards"):
+        (root / folder).mkdir(exist_ok=True)
+    (root / "qualification/bench-1.toml").write_text(PROGRAMME, "utf-8")
+    text = CERTIFICATE.format(number="C-1", issued="2024-01-10", until="2026-01-10")
+    (root / "standards/holmium-1.toml").write_text(text, "utf-8")
+    (root / "specs/plate.toml").write_text(SPEC, "utf-8")
+    with Archive.open(root) as made:
+        part = scans("A1")
+        add(made, part)
+        add(made, run("Q1", MONDAY - timedelta(days=1)))
+        made.judge([ID], who="quality", why="first")
+    return root
+
+
+def test_state_numbers_standards_and_chart_of_an_instrument(lab: Path) -> None:
+    (view,) = json.loads(speclake("instruments", "-a", lab, "--json"))
+    (configuration,) = view["configurations"]
+    assert (view["instrument"], configuration["state"]) == ("bench 1", "fit")
+    assert [check["check"] for check in configuration["checks"]] == ["noise", "holmium"]
+    told = speclake("instruments", "-a", lab)
+    assert "bench 1, visible" in told and "fit" in told
+    assert "found no instrument 'bench 9'" in speclake("instruments", "bench 9", "-a", lab, code=2)
+    rows = json.loads(speclake("qualifications", "-a", lab, "--check", "holmium", "--json"))
+    assert [row["outcome"] for row in rows] == ["pass"]
+    assert "holmium" in speclake("qualifications", "-a", lab)
+    (certificate,) = json.loads(speclake("standards", "-a", lab, "--json"))
+    assert (certificate["standing"], certificate["needed_by"]) == (
+        "expired" if datetime.now(UTC).date().isoformat() > "2026-01-10" else "valid",
+        "holmium of bench 1, visible",
+    )
+    assert "HG-1" in speclake("standards", "-a", lab)
+    chart = json.loads(speclake("check-chart", "bench 1, visible", "holmium", "-a", lab, "--json"))
+    assert chart["points"][0]["value"] == pytest.approx(0.1)
+    assert (chart["shows"], chart["limit_high"]) == ("error", 0.5)
+    assert "error of holmium" in speclake("check-chart", "bench 1, visible", "holmium", "-a", lab)
+    said = speclake("check-chart", "bench 1, visible", "colour", "-a", lab, code=2)
+    assert "its checks are: noise, holmium" in said
+
+
+def test_work_on_an_instrument_is_noted_from_the_command_line(lab: Path) -> None:
+    who = ("--who", "op 1", "--why", "yearly")
+    day = f"{MONDAY - timedelta(hours=12):%Y-%m-%dT%H:%M}"
+    said = speclake("log-instrument", "bench 1", "service", "--when", day, *who, "-a", lab)
+    assert "recorded: service of bench 1" in said
+    (view,) = json.loads(speclake("instruments", "bench 1", "-a", lab, "--json"))
+    assert view["configurations"][0]["state"] == "unknown"
+    assert [each["what"] for each in view["log"]] == ["service"]
+    assert "yearly" in speclake("instruments", "bench 1", "-a", lab)
+    wrong = speclake("log-instrument", "bench 1", "polish", *who, "-a", lab, code=2)
+    assert "expected one of lamp change" in wrong
+
+
+def test_putting_aside_and_releasing_from_the_command_line(lab: Path) -> None:
+    who = ("--who", "quality", "--why", "the check failed")
+    assert "put aside 1" in speclake("put-aside", ID, *who, "-a", lab)
+    found = json.loads(speclake("find", "-a", lab, "--in-review", "--json"))
+    assert [row["outcome"] for row in found["measurements"]] == ["not measurable"]
+    assert "under review" in speclake("find", "-a", lab, "--in-review")
+    assert "released 1" in speclake("release", ID, *who, "-a", lab)
+    assert json.loads(speclake("find", "-a", lab, "--in-review", "--json"))["count"] == 0
+    assert "nobody" in speclake("put-aside", "nobody", *who, "-a", lab, code=2)
+
+
+def test_a_report_is_noted_from_the_command_line(lab: Path) -> None:
+    words = ("report-issued", "R-14", "--customer", "customer 2", "--who", "quality", "--why", "s")
+    said = speclake(*words, "--lot", "L1", "-a", lab)
+    assert said.strip() == "recorded: report R-14 for customer 2 on 2 measurements"
+    again = speclake(*words, "--id", ID, "-a", lab, code=2)
+    assert "already" in again
+
+
+def test_findings_are_listed_on_the_command_line(lab: Path) -> None:
+    with Archive.open(lab) as archive:
+        made = batch("A1")
+        archive.store.commit(
+            lambda _: type(made)(findings=made.findings), who="t", why="t", kind="t"
+        )
+    (row,) = json.loads(speclake("findings", "-a", lab, "--check", "baseline", "--json"))
+    assert row["text"] == "the baseline was 3 days old"
+    assert "the baseline was 3 days old" in speclake("findings", "-a", lab, "--lot", "L1")
+    assert json.loads(speclake("findings", "-a", lab, "--check", "spike", "--json")) == []
+    said = speclake("findings", "-a", lab, "--check", "nothing", code=2)
+    assert "found 'nothing'; expected one of remark, doubt" in " ".join(said.split())
+    assert json.loads(speclake("find", "-a", lab, "--finding", "remark", "--json"))["count"] == 1
