@@ -3,30 +3,23 @@
 Nothing is written here; `Archive.put_aside` takes what was found.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from speclake.api.movements import Movement, movements
 from speclake.archive.catalog import Catalog, Query
 from speclake.archive.lake import Lake
-from speclake.checks import Check
 from speclake.errors import NotFound
-from speclake.fitness.lookback import Move, Window, in_question, moves
-from speclake.fitness.observing import ObservedError, altered, observed
+from speclake.fitness.lookback import Window, in_question
+from speclake.fitness.observing import ObservedError, observed
 from speclake.fitness.qualifying import Reading
-from speclake.intake.specchoice import specification_of
 from speclake.intake.standardbook import SAME_LIGHT
 from speclake.intake.states import results_of
-from speclake.intake.verdicts import CHUNK, verdicts_by_measurement
-from speclake.judging import judge
-from speclake.judging.conditions import Doubt
-from speclake.judging.doubts import blocking_doubts
-from speclake.measurement import Measurement
-from speclake.specs import Outcome, Specification, Verdict
-from speclake.spectrum import SpectrumSet
+from speclake.specs import Outcome
 from speclake.standards.programmes import AnyCheck, Programme
-from speclake.units import can_convert, convert_positions
+from speclake.units import convert_positions
 
 if TYPE_CHECKING:
     import polars as pl
@@ -34,7 +27,7 @@ if TYPE_CHECKING:
 TOLD = ("measurement_id", "trusted_at", "product", "lot", "serial", "sample", "site", "kind")
 """What is told of a measurement in every list."""
 
-NOT_TAKEN = "it draws on several measurements and was not taken again"
+NOT_TAKEN = "it could not be taken again"
 NO_SIZE = "what failed has no size that could be put onto a spectrum"
 
 
@@ -49,8 +42,9 @@ class LookBack:
     errors : what was found, as it was put onto the spectra.
     measurements : a row for each measurement of the configuration and range: `TOLD`, its outcome as
         it stands, ``could_become`` (worst first), whether it is in review, and ``reports``.
-    verdicts : a row for each verdict on them that looks into the range: `TOLD`, specification,
-        requirement, ``stands``, value, unit, margin, ``moves_by``, ``could_become`` and a sentence.
+    verdicts : a row for each verdict on them, or drawing on them, that looks into the range:
+        `TOLD`, specification, requirement, ``stands``, value, unit, margin, ``moves_by``,
+        ``could_become`` and a sentence.
     reports : a row for each report on one of the measurements, with its customer.
     """
 
@@ -139,7 +133,7 @@ def look_back(
     errors = observed(asked, map(_reading, failed), used.range_nm)
     found = _in_doubt(catalog, used, window, set(rows["measurement_id"]))
     ids = list(found["measurement_id"])
-    verdicts = _verdict_rows(_moved(store, used, errors, ids), bool(errors))
+    verdicts = _verdict_rows(movements(store, ids, errors, used.range_nm), bool(errors))
     reports = catalog.reports_on(ids)
     return LookBack(
         instrument, used, asked, window, errors,
@@ -221,75 +215,7 @@ def _reach(row: Mapping[str, Any]) -> tuple[float, float]:
     return min(nm), max(nm)
 
 
-@dataclass(frozen=True)
-class _Judged:
-    """A measurement with a verdict that stands, and what that could become."""
-
-    measurement: Measurement
-    stands: Verdict
-    move: Move | None
-
-
-def _moved(
-    store: Lake, programme: Programme, errors: Sequence[ObservedError], ids: Sequence[str]
-) -> Iterator[_Judged]:
-    """Each verdict that stands on some measurements and looks into the range of a programme."""
-    catalog = store.catalog
-    specifications: dict[str, Specification] = {}
-    for start in range(0, len(ids), CHUNK):
-        chunk = ids[start : start + CHUNK]
-        known = {m.measurement_id: m for m in catalog.measurements(chunk)}
-        standing = verdicts_by_measurement(catalog, chunk)
-        for version in {v.spec_version for each in standing.values() for v in each}:
-            if version not in specifications:
-                specifications[version] = specification_of(catalog, version)
-        by_name = {
-            (move.verdict.measurement_id, move.verdict.spec, move.verdict.requirement): move
-            for move in _moves(
-                store.spectra(list(standing)), known, standing, specifications, errors
-            )
-        }
-        for name in chunk:
-            for v in standing.get(name, ()):
-                if v.outcome is not Outcome.LAPSED and _looks(
-                    specifications[v.spec_version], v.requirement, programme
-                ):
-                    yield _Judged(known[name], v, by_name.get((name, v.spec, v.requirement)))
-
-
-def _moves(
-    sets: Iterable[SpectrumSet],
-    known: Mapping[str, Measurement],
-    standing: Mapping[str, Sequence[Verdict]],
-    specifications: Mapping[str, Specification],
-    errors: Sequence[ObservedError],
-) -> Iterator[Move]:
-    for spectra in sets:
-        by_version: dict[str, list[int]] = {}
-        for row, key in enumerate(spectra.keys):
-            for version in dict.fromkeys(v.spec_version for v in standing[key]):
-                by_version.setdefault(version, []).append(row)
-        for version, rows in by_version.items():
-            keys = tuple(spectra.keys[row] for row in rows)
-            part = SpectrumSet(spectra.axis, spectra.values[rows], spectra.unit, keys)
-            conditions, by = [known[key] for key in keys], specifications[version]
-            after = [
-                judge(made, by, conditions)
-                for error in errors
-                if can_convert(spectra.unit, error.unit) or error.kind == "wavelength shift"
-                for made in altered(part, error)
-            ]
-            yield from moves(judge(part, by, conditions), after)
-
-
-def _looks(specification: Specification, requirement: str, programme: Programme) -> bool:
-    """Whether a requirement hangs on values in the range of a programme."""
-    doubt = Doubt(Check.UNFIT, *programme.range_nm, "")
-    asked = [each for each in specification.requirements if each.id == requirement]
-    return any(blocking_doubts(each, [doubt], {Check.UNFIT}, "nm") for each in asked)
-
-
-def _verdict_rows(found: Iterable[_Judged], has_size: bool) -> "pl.DataFrame":
+def _verdict_rows(found: Iterable[Movement], has_size: bool) -> "pl.DataFrame":
     import polars as pl
 
     rows = []

@@ -47,7 +47,8 @@ def compare_instruments(
     with opened(archive) as lake:
         if len(instruments) == 2:
             found: Any = lake.compare_instruments(*instruments, **query)
-            columns, numbers = COLUMNS, found.agreement
+            columns: tuple[str, ...] = COLUMNS
+            numbers = found.agreement
         else:
             found = lake.round_robin(instruments, **query)
             columns, numbers = OF_SEVERAL, found.precision

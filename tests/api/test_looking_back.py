@@ -9,9 +9,12 @@ import pytest
 
 from speclake.api import Archive
 from speclake.api.lookingback import NO_SIZE, look_back
+from speclake.api.movements import movements
 from speclake.errors import NotFound
+from speclake.fitness.observing import ObservedError
 from speclake.specs.verdicts import Outcome
-from tests.api.two_benches import MONDAY, NM, export, make, qualified, ran
+from tests.api.two_benches import MONDAY, NM, PROGRAMME, export, make, qualified, ran
+from tests.intake.test_several import S_AND_P, Lab
 
 FAIL, PASS = Outcome.FAIL, Outcome.PASS
 
@@ -135,3 +138,44 @@ def test_the_error_is_put_on_in_the_range_of_the_programme_alone(archive, tmp_pa
     found = look_back(archive.store, "bench A")
     asked = found.verdicts.filter(found.verdicts["sample"] == "two")["requirement"].to_list()
     assert asked == ["green"]
+
+
+def test_a_verdict_that_draws_on_a_scan_in_doubt_moves_too(tmp_path):
+    """Mean of s and p; p alone is in doubt, by 1.2 % of 84.9 %R, half of which moves the mean."""
+    lab = Lab(tmp_path, S_AND_P)
+    with lab.archive as archive:
+        lab.take(
+            lab.write("s1", 95.3, Polarisation="s", Angle=45),
+            lab.write("p1", 84.9, Polarisation="p", Angle=45, minute=5),
+        )
+        archive.assign([lab.named("p1")], {"instrument": "bench A"}, who="q", why="by the log")
+        of_reflectance = PROGRAMME.model_copy(update={"quantity": "reflectance"})
+        row = replace(
+            ran(70, FAIL, 50.6, lab.named("s1")), unit="%R", quantity="reflectance",
+        )  # fmt: skip
+        check = of_reflectance.check[0].model_copy(update={"unit": "%R"})
+        qualified(archive, row, programme=of_reflectance.model_copy(update={"check": (check,)}))
+        found = archive.look_back("bench A")
+        assert found.ids == [lab.named("p1")]
+        (verdict,) = found.verdicts.to_dicts()
+        assert verdict["measurement_id"] == lab.named("s1")
+        assert verdict["value"] == pytest.approx(90.1)
+        assert verdict["moves_by"] == pytest.approx(0.012 * 84.9 / 2)
+        assert verdict["could_become"] == "fail"
+        assert archive.verdicts([lab.named("s1")])["outcome"].to_list() == ["pass"]
+
+
+@pytest.mark.parametrize("what", ["offset", "wavelength shift", "stray light"])
+def test_spectra_made_of_several_stay_on_their_axis(tmp_path, what):
+    """Whatever the error, the altered partner is brought back to the points of the others."""
+    lab = Lab(tmp_path, S_AND_P)
+    with lab.archive as archive:
+        lab.take(
+            lab.write("s1", 95.3, Polarisation="s", Angle=45),
+            lab.write("p1", 84.9, Polarisation="p", Angle=45, minute=5),
+        )
+        error = ObservedError(what, 0.3, "%R", "", 490, 520)
+        (found,) = movements(archive.store, [lab.named("p1")], [error], (490, 520))
+        by = {"offset": 0.15, "wavelength shift": 0.0, "stray light": 0.3 * 0.151 / 2}[what]
+        assert found.move.by == pytest.approx(by, abs=1e-9)
+        assert not found.move.could_become or what == "offset"

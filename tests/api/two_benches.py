@@ -1,5 +1,6 @@
 """A small lab with two benches, for tests: exports that name their bench, and runs of a check."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -101,8 +102,9 @@ def ran(day: float, outcome: Outcome, value: float, of: str = "") -> Qualificati
     )
 
 
-def qualified(archive: Archive, *rows: QualificationRow) -> None:
+def qualified(archive: Archive, *rows: QualificationRow, programme: Programme = PROGRAMME) -> None:
     """Put runs on record, with the programme that they were judged by."""
-    batch = Batch(qualifications=rows, standards=(standard_row(PROGRAMME),))
+    rows = tuple(replace(each, programme_version=programme.version) for each in rows)
+    batch = Batch(qualifications=rows, standards=(standard_row(programme),))
     archive.store.commit(lambda _: batch, who="test", why="runs", kind="taking in")
     archive.refresh()
