@@ -146,7 +146,8 @@ class Gathered:
         )
         if runs.rows:
             before = judge.states(catalog, self.runs_before)
-            later = judged_after(judge, catalog, runs.rows, before, self.evidence)
+            programmes = {each.programme for each in runs.rows}
+            later = judged_after(judge, catalog, programmes, before, self.evidence)
             judged = later.joined(judged)
         return replace(
             judged,

@@ -1,12 +1,11 @@
 """Verdicts on earlier scans when a qualification run comes in after them."""
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 
 from speclake.archive.catalog import Catalog
-from speclake.archive.rows import QualificationRow
 from speclake.checks import Check
 from speclake.fitness.states import StateStretch, state_at
 from speclake.intake.company import Change
@@ -22,24 +21,24 @@ from speclake.measurement import Measurement
 def judged_after(
     step: Judge,
     catalog: Catalog,
-    runs: Sequence[QualificationRow],
+    programmes: Collection[str],
     before: States,
     evidence: Evidence,
 ) -> Judged:
     """New verdicts on scans in the archive whose instrument turns out to have been otherwise.
 
     A run that is taken in after scans that were made after it, as from a folder that could not be
-    reached for a while, changes what was known of the instrument at their time. Only verdicts that
-    are blocked by that, or were, are made again.
+    reached for a while, changes what was known of the instrument at their time; so does one that is
+    withdrawn. Only verdicts that are blocked by that, or were, are made again.
 
     Parameters
     ----------
-    runs : numbers of runs that the commit brings.
-    before : states without them.
-    evidence : with them.
+    programmes : of which the commit brings runs, or runs that count no longer.
+    before : states without what it brings.
+    evidence : with it.
     """
     asked = _blocking(catalog, catalog.versions_used())
-    spans = _spans(before, evidence.states, runs, frozenset().union(*asked.values()))
+    spans = _spans(before, evidence.states, programmes, frozenset().union(*asked.values()))
     late = {
         m.measurement_id: m
         for instrument, since, until in spans
@@ -58,7 +57,7 @@ def judged_after(
         return Judged()
     measurements = [late[name] for name in changed]
     change = Change({m.measurement_id: m for m in measurements})
-    why = "a qualification run from before the scan came in after it"
+    why = "what qualification runs say of the instrument has changed"
     judged = step.again(step, catalog, measurements, why=why, change=change, evidence=evidence)
     return replace(judged, qualifications=(), standards=())
 
@@ -78,12 +77,11 @@ def _blocking(catalog: Catalog, versions: Iterable[str]) -> dict[str, frozenset[
 
 
 def _spans(
-    before: States, after: States, runs: Iterable[QualificationRow], asked: Collection[Check]
+    before: States, after: States, programmes: Collection[str], asked: Collection[Check]
 ) -> Iterator[tuple[str, datetime, datetime]]:
     """Instruments with the spans over which their state blocks otherwise than it did."""
-    names = {each.programme for each in runs}
     for programme in before.standards.programmes:
-        if programme.name not in names:
+        if programme.name not in programmes:
             continue
         old, new = before.over_time(programme), after.over_time(programme)
         moments = sorted({each.since for each in (*old, *new) if each.since is not None})

@@ -328,7 +328,8 @@ def _ranges(
                 stated.unresolved.append(f"{name}: found {stated.values[name]!r}; expected {error}")
     if numbers:
         first, last = (float(v) for v in spectrum.axis.values[[0, -1]])
-        return (Range(first, last, *(numbers.get(name) for name in told)),)
+        bandwidth, interval, response = (numbers.get(name) for name in told)
+        return (Range(first, last, bandwidth, interval, response),)
     if configuration is None or spectrum.axis.unit != "nm":
         return ()
     return tuple(

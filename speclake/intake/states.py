@@ -99,6 +99,7 @@ class States:
     ----------
     rows : numbers of qualification runs that the commit brings.
     entries : entries of logs that the commit brings.
+    gone, back : measurements that count no longer, or again, from the commit on.
     known : kept from one catalogue to the next.
     """
 
@@ -106,6 +107,8 @@ class States:
     standards: Standards
     rows: Sequence[QualificationRow] = ()
     entries: Sequence[EventRow] = ()
+    gone: frozenset[str] = frozenset()
+    back: frozenset[str] = frozenset()
     known: Known = field(default_factory=dict)
     _of_instrument: dict[str, dict[str, tuple[StateStretch, ...]]] = field(default_factory=dict)
 
@@ -123,8 +126,17 @@ class States:
             self._of_instrument[instrument] = self._read(instrument)
         return self._of_instrument[instrument][programme.name]
 
+    def _rows_of(self, instrument: str) -> pl.DataFrame:
+        if not (self.gone or self.back):
+            return self.catalog.qualifications(instrument=instrument)
+        rows = self.catalog.qualifications(instrument=instrument, counting=False)
+        names = pl.col("measurement_id")
+        aside = self.catalog.set_aside(rows["measurement_id"].unique().to_list())
+        aside = (aside | self.gone) - self.back
+        return rows.filter(~names.is_in(list(aside)))
+
     def _read(self, instrument: str) -> dict[str, tuple[StateStretch, ...]]:
-        rows = self.catalog.qualifications(instrument=instrument)
+        rows = self._rows_of(instrument)
         entries = self.catalog.log_entries(instrument)
         entries += [each for each in self.entries if each.subject == instrument]
         new = [each for each in self.rows if each.instrument == instrument]
@@ -136,7 +148,7 @@ class States:
                 continue
             told = tuple(each.qualification_id for each in new)
             entered = tuple(each.event_id for each in entries)
-            key = (programme.version, len(rows), last, told, entered)
+            key = (programme.version, len(rows), last, told, entered, self.gone, self.back)
             if key not in self.known:
                 if results is None:
                     results = [*results_of(rows), *map(result_of, new)]

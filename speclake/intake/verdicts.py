@@ -2,8 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import fields, replace
-from datetime import UTC, datetime
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -23,10 +22,14 @@ from speclake.intake.specchoice import specification_of as specification_of
 from speclake.intake.standardbook import StandardBook
 from speclake.intake.states import Known as KnownStates
 from speclake.intake.states import States
+from speclake.intake.verdictrows import current_verdicts as current_verdicts
+from speclake.intake.verdictrows import lapsed
+from speclake.intake.verdictrows import row_of as row_of
+from speclake.intake.verdictrows import verdicts_by_measurement as verdicts_by_measurement
 from speclake.judging import JUDGED_KINDS, judge
 from speclake.measurement import Measurement
 from speclake.settings import Settings
-from speclake.specs import Outcome, Specification, Verdict
+from speclake.specs import Specification, Verdict
 from speclake.specs.requirements.several import Role
 from speclake.spectrum import SpectrumSet
 
@@ -67,9 +70,15 @@ class Judge:
         catalog: Catalog,
         rows: Sequence[QualificationRow] = (),
         entries: Sequence[EventRow] = (),
+        *,
+        gone: Collection[str] = (),
+        back: Collection[str] = (),
     ) -> States:
-        """States of the instruments, with what a commit adds to their runs and logs."""
-        return States(catalog, self.standards.current(), rows, entries, self._states)
+        """States of the instruments, with what a commit changes of their runs and logs."""
+        return States(
+            catalog, self.standards.current(), rows, entries,
+            frozenset(gone), frozenset(back), self._states,
+        )  # fmt: skip
 
     def evidence(self, catalog: Catalog, reviews: Reviews | None = None) -> Evidence:
         """What stands for and against measurements that the archive holds."""
@@ -143,33 +152,61 @@ class Judge:
         pins : versions by specification and order that go before those of the catalogue.
         change : what the commit changes; verdicts that draw on it are made again, and a scan that
             is now known to be one of a qualification run is taken for that.
-        evidence : what stands against the measurements; None for what the catalogue tells.
+        evidence : what stands against the measurements; None for what the catalogue tells. Where it
+            is given, nothing is taken for a qualification run.
         """
-        runs = self._runs_of(catalog, change or Change())
+        runs, later = Runs(), Judged()
         if evidence is None:
+            runs = self._runs_of(catalog, change or Change())
             evidence = Evidence(self.states(catalog, runs.rows), without=self.without)
+            later = self._later(catalog, {each.programme for each in runs.rows}, evidence)
         due = self.due(SpecChoice(self.book, catalog, measurements, spec, pins), measurements)
         judged = self.judge(
             due, lambda ms: store.spectra([m.measurement_id for m in ms]), catalog, evidence
         )
         judged = replace(judged, qualifications=runs.rows, standards=runs.standards)
+        judged = later.joined(judged)
         for part in self.drawn(catalog, change or Change(), due, self._stored, evidence):
             judged = judged.joined(part)
         if spec is not None:
             return judged
         ids = [m.measurement_id for m in measurements]
-        lapsed = _lapsed(current_verdicts(catalog, ids), judged.verdicts, why)
+        gone = lapsed(current_verdicts(catalog, ids), judged.verdicts, why)
         # in this order: what a later version says goes before what lapsed with an earlier one
-        return replace(judged, verdicts=(*lapsed, *judged.verdicts))
+        return replace(judged, verdicts=(*gone, *judged.verdicts))
 
     def follow(self, catalog: Catalog, change: Change) -> Judged:
         """Verdicts that draw on several measurements and follow from a change of some."""
         runs = self._runs_of(catalog, change)
-        evidence = Evidence(self.states(catalog, runs.rows), without=self.without)
+        states = self.states(catalog, runs.rows, gone=change.gone, back=change.back)
+        evidence = Evidence(states, without=self.without)
         judged = Judged(qualifications=runs.rows, standards=runs.standards)
+        affected = {each.programme for each in runs.rows}
+        affected |= self._programmes_of(catalog, change.gone | change.back)
+        judged = self._later(catalog, affected, evidence).joined(judged)
         for part in self.drawn(catalog, change, {}, self._stored, evidence):
             judged = judged.joined(part)
         return judged
+
+    def _programmes_of(self, catalog: Catalog, ids: Collection[str]) -> set[str]:
+        """Programmes that some measurements, whether they count or not, were runs of."""
+        standards = self.standards.current()
+        instruments = {m.instrument for m in catalog.brief(sorted(ids))} & standards.instruments
+        return {
+            row["programme"]
+            for instrument in sorted(filter(None, instruments))
+            for row in catalog.qualifications(instrument=instrument, counting=False)
+            .select("programme", "measurement_id").unique().to_dicts()
+            if row["measurement_id"] in ids
+        }  # fmt: skip
+
+    def _later(self, catalog: Catalog, programmes: Collection[str], evidence: Evidence) -> Judged:
+        """Verdicts on scans of whose instrument some programmes say otherwise than was known."""
+        if not programmes:
+            return Judged()
+        from speclake.intake.laterruns import judged_after  # which needs this module
+
+        return judged_after(self, catalog, programmes, self.states(catalog), evidence)
 
     def _runs_of(self, catalog: Catalog, change: Change) -> Runs:
         """Numbers of qualification runs among what a change tells, those on record left out."""
@@ -277,50 +314,11 @@ def _is_judged(m: Measurement) -> bool:
     return m.kind in JUDGED_KINDS and m.conflict is None
 
 
-def _lapsed(before: Iterable[Verdict], now: Iterable[Verdict], why: str) -> list[Verdict]:
-    """Rows that say which earlier verdicts are not among those of today."""
-    said = {(v.measurement_id, v.spec, v.requirement) for v in now}
-    return [
-        replace(
-            v, outcome=Outcome.LAPSED, value=None, margin=None, at=None, side=None, shown="",
-            reason=f"it no longer applies: {why}",
-        )
-        for v in before
-        if (v.measurement_id, v.spec, v.requirement) not in said
-    ]  # fmt: skip
-
-
-def current_verdicts(catalog: Catalog, ids: Sequence[str]) -> list[Verdict]:
-    """Current verdicts of measurements, as the vocabulary of judging has them."""
-    names = [each.name for each in fields(Verdict)]
-    rows = catalog.verdicts(list(ids)).select(names).to_dicts()
-    return [Verdict(**row | {"outcome": Outcome(row["outcome"])}) for row in rows]
-
-
-def verdicts_by_measurement(catalog: Catalog, ids: Sequence[str]) -> dict[str, list[Verdict]]:
-    """Current verdicts of each of some measurements that has one."""
-    found: dict[str, list[Verdict]] = {}
-    for each in current_verdicts(catalog, ids):
-        found.setdefault(each.measurement_id, []).append(each)
-    return found
-
-
 def _rows_of(spectra: SpectrumSet, rows: Sequence[int]) -> SpectrumSet:
     if len(rows) == len(spectra):
         return spectra
     keys = tuple(spectra.keys[row] for row in rows)
     return SpectrumSet(spectra.axis, spectra.values[list(rows)], spectra.unit, keys)
-
-
-def row_of(specification: Specification) -> SpecificationRow:
-    """Specification as the archive keeps it, so that a verdict can be made again."""
-    return SpecificationRow(
-        spec_version=specification.version,
-        spec=specification.name,
-        revision=specification.revision,
-        content=specification.to_json(),
-        first_used_at=datetime.now(UTC),
-    )
 
 
 def judge_again(

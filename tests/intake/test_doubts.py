@@ -170,10 +170,23 @@ class TestState:
             assert batch.findings == ()
             assert outcomes(archive, "A")["mean"][0] == "pass"
 
-    def test_a_run_that_is_withdrawn_counts_no_longer(self, tmp_path):
+    def test_a_run_that_is_withdrawn_counts_no_longer_and_one_taken_back_does(self, tmp_path):
         with bench(tmp_path / "lab") as archive:
             m, spectra = self.grey("grey 1", 32.0, 0)
             take(archive, (m, spectra))
-            archive.withdraw([m.measurement_id], who="ada", why="the wrong filter")
             take(archive, scan("A", 95.0, 1))
+            assert outcomes(archive, "A")["mean"][0] == "not measurable"
+            archive.withdraw([m.measurement_id], who="ada", why="the wrong filter")
             assert outcomes(archive, "A")["mean"][0] == "pass"
+            archive.reinstate([m.measurement_id], who="ada", why="it was the right one")
+            assert outcomes(archive, "A")["mean"][0] == "not measurable"
+            assert archive.verify() == []
+
+    def test_a_scan_told_later_to_be_a_failed_run_judges_those_since_it_again(self, tmp_path):
+        with bench(tmp_path / "lab") as archive:
+            m, spectra = scan("X", 32.0, kind=Kind.UNKNOWN, product=None, sample=None)
+            take(archive, (m, spectra), scan("A", 95.0, 1))
+            assert outcomes(archive, "A")["mean"][0] == "pass"
+            told = {"sample": "grey 1", "kind": "standard"}
+            archive.assign([m.measurement_id], told, who="ada", why="seen on the holder")
+            assert outcomes(archive, "A")["mean"][0] == "not measurable"
