@@ -97,9 +97,7 @@ def find(
     unassigned: Annotated[bool, typer.Option(help="Only what lacks a field.")] = False,
     in_conflict: Annotated[bool, typer.Option(help="Only what waits for a person.")] = False,
     in_review: Annotated[bool, typer.Option(help="Only what is put aside for review.")] = False,
-    finding: Annotated[
-        str | None, typer.Option(help="Only what this check found something in; or doubt, remark.")
-    ] = None,
+    finding: FindingWord = None,
     limit: Annotated[int, typer.Option(min=1, help="How many rows at most.")] = 50,
     as_json: JsonOption = False,
 ) -> None:

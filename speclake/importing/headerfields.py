@@ -74,8 +74,8 @@ def stated_fields(
         text = entry_text(entries, rule.entry, file)
         value, note = _field_value(name, text, rule)
         if value and FIELDS[name] == "time" and form.scanned is not None:
-            time = scan_time(value, form.scanned)
-            value, note = time.text, time.note and time.note.replace("scan time", name, 1)
+            read = scan_time(value, form.scanned)
+            value, note = read.text, read.note and read.note.replace("scan time", name, 1)
         if value:
             fields[name] = _with_decimal_point(name, value, form)
         if note:
