@@ -32,6 +32,9 @@ class State(StrEnum):
     UNKNOWN = "unknown"
 
 
+MOST_TOLD = 3
+"""How many numbers of a run its reason tells."""
+
 LEAVES_ALONE = frozenset({"lamp hours"})
 """Kinds of entries of an instrument's log that only read something off."""
 
@@ -194,10 +197,15 @@ def runs(results: Iterable[Result]) -> list[Result]:
 
 def _together(numbers: tuple[Result, ...]) -> Result:
     outcome = worst(n.outcome for n in numbers) or Outcome.LAPSED
-    reasons = dict.fromkeys(n.reason for n in numbers if n.outcome == outcome and n.reason)
+    reasons = [*dict.fromkeys(n.reason for n in numbers if n.outcome == outcome and n.reason)]
+    rest = len(reasons) - MOST_TOLD
+    told = [
+        *reasons[:MOST_TOLD],
+        *([f"and {rest} more numbers"] if rest > 1 else reasons[MOST_TOLD:]),
+    ]
     due = [n.due_at for n in numbers if n.due_at is not None]
     return replace(
-        numbers[0], outcome=outcome, reason="; ".join(reasons), due_at=min(due) if due else None
+        numbers[0], outcome=outcome, reason="; ".join(told), due_at=min(due) if due else None
     )
 
 

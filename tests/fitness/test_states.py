@@ -176,6 +176,14 @@ def test_numbers_of_one_run_say_its_worst():
         assert "416" in last.reason
 
 
+@pytest.mark.parametrize(
+    ("count", "end"), [(3, "no. 2"), (4, "no. 3"), (5, "no. 2; and 2 more numbers")]
+)
+def test_of_many_numbers_a_few_are_told(count, end):
+    numbers = [ran("noise", 3, Outcome.FAIL, f"no. {number}") for number in range(count)]
+    assert stretches(programme(), numbers, [], at(4))[-1].reason.endswith(end)
+
+
 def test_a_check_sample_without_limits_leaves_the_state_alone():
     assert states(BOTH, of=programme(NOISE, STRAY, CHART_ONLY), now=2)[-1][1] is State.FIT
     (only,) = stretches(programme(CHART_ONLY), [ran("daily piece", 0)], [], at(1))
