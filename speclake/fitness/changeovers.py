@@ -247,8 +247,10 @@ class _AtPlace:
         else:
             first = number
         row = int(self.rows[index])
-        spread = others.step_spread if others else 1.0
-        return self._weighed(row, self.models[first], fit, fits, others, chance), spread
+        # with no room to look elsewhere, points that are alike count as one
+        alone = float(self.choice.alike[index]) ** 0.5
+        spread = others.step_spread if others else alone
+        return self._weighed(row, self.models[first], fit, fits, others, alone, chance), spread
 
     def _elsewhere(self, index: int, number: int) -> Elsewhere | None:
         return elsewhere(
@@ -266,6 +268,7 @@ class _AtPlace:
         fit: dict[str, float],
         fits: bool,
         others: Elsewhere | None,
+        alone: float,
         chance: float,
     ) -> Step | None:
         known = self.subject.known[row]
@@ -276,7 +279,7 @@ class _AtPlace:
             digit = _resolution(self.subject.filled[row, model.start : model.stop])
         beyond, errors = {}, {}
         for name, reach in (("step", 1.0), ("slope", model.half_nm)):
-            size, largest, spread = abs(fit[name]), 0.0, 1.0
+            size, largest, spread = abs(fit[name]), 0.0, alone
             if others is not None:
                 spread = others.step_spread if name == "step" else others.slope_spread
                 largest = others.largest_step if name == "step" else others.largest_slope

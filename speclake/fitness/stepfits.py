@@ -20,7 +20,7 @@ import numpy.typing as npt
 from speclake.spectrum import FloatArray
 
 DEGREES = (2, 4)
-SCALES = (2.0, 1.0, 0.5)
+SCALES = (4.0, 2.0, 1.0, 0.5)
 """Half-widths of windows to try, in the window of the settings."""
 FEWEST = 8
 """Points that each side of a window needs."""
