@@ -118,6 +118,8 @@ _BATCHES = (16, 64)
 """Means of 4 points are looked at over windows of 16 and of 64 of them, a quarter of one apart."""
 _FEWEST_BLOCKS = 24
 _BLOCKS = (2, 4, 8, 16, 32)
+_WHITE = 1.35
+"""How far the mean squares of second differences may lie apart where noise is white."""
 _GATE = 0.65
 """Of the threshold, at which a closer look begins."""
 
@@ -185,7 +187,8 @@ def _offset(subject: Subject, row: int, start: int, stop: int) -> Finding | None
     if mean > -max(digit / 2, 1e-9):
         return None
     looks = max(len(axis) // light.size, 1) * 4
-    error, block = _shared(subject.light[row]) * _error_of_mean(light, 1), 1
+    shared = min(_shared(subject.light[row]), _shared_within(light))
+    error, block = shared * _error_of_mean(light, 1), 1
     while light.size // block >= _FEWEST_BLOCKS:
         error = max(error, _error_of_mean(light, block))
         freedom = _freedom(light.size // block)
@@ -230,6 +233,21 @@ def _shared(light: FloatArray) -> float:
     if typical[1] == 0:
         return 1.0
     return max(sqrt(b) * each / typical[1] for b, each in typical.items())
+
+
+def _shared_within(light: FloatArray) -> float:
+    """The same by a stretch alone, where its noise is white; infinite where it is not.
+
+    A row of fringes says nothing of the noise where it is blocked. Second differences over 2, 4
+    and 8 points are as large as those over one if neighbours share nothing.
+    """
+    squares = [
+        float(((light[: -2 * k] - 2 * light[k:-k] + light[2 * k :]) ** 2).mean())
+        for k in (1, 2, 4, 8)
+    ]
+    if squares[0] == 0 or max(squares) > _WHITE * squares[0]:
+        return float("inf")
+    return sqrt(max(squares) / squares[0])
 
 
 def _block_means(light: FloatArray, block: int) -> FloatArray:

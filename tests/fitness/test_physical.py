@@ -125,6 +125,13 @@ def test_a_mean_below_zero_is_found_from_a_stated_size_on(points, times_noise, d
     assert times_noise > 0.3 or len(found) < 20
 
 
+def test_what_lies_beside_the_stretch_does_not_hide_its_offset():
+    values = blocking(-1.5 * NOISE, 300)
+    values[:, :700] += 8 * np.cos(4e4 / NM[:700])
+    values[:, 1000:] += 8 * np.cos(4e4 / NM[1000:])
+    assert len({row for row, _ in said(physical.offset_below_zero, values)}) > 90
+
+
 def test_the_offset_is_told_with_its_uncertainty_and_place():
     ((_, one),) = said(physical.offset_below_zero, blocking(-0.2, 400, rows=1))
     assert (one.check, one.severity, one.unit) == (Check.OFFSET, Severity.DOUBT, "%T")
