@@ -184,7 +184,7 @@ def _have(archive: Archive, ids: list[str], kind: EventKind) -> bool:
 
 
 def highlights(archive: Archive) -> list[str]:
-    """Two lines on what is more than a number of one scan and its limit, counted in the archive."""
+    """Lines on what is more than a number of one scan and its limit, counted in the archive."""
     from polars import col
 
     verdicts = archive.verdicts()
@@ -203,6 +203,23 @@ def highlights(archive: Archive) -> list[str]:
         f"of its verdicts: {numbers} (no certification of protective equipment)",
         f"by people: {len(counted)} repeat counts alone, {len(accepted)} failed part accepted by "
         f"concession; the verdicts stay as they are",
+        *_of_instruments(archive),
+    ]
+
+
+def _of_instruments(archive: Archive) -> list[str]:
+    """A line on what the checks found, and on what a failed one puts in doubt."""
+    doubted = archive.count(finding="doubt")
+    aside = archive.count(in_review=True)
+    failed = archive.qualifications().filter(outcome="fail")
+    if failed.is_empty():
+        return []
+    last = failed.row(-1, named=True)
+    back = archive.look_back(last["instrument"], programme=last["programme"], check=last["check"])
+    return [
+        f"of its instruments: {doubted} scans in doubt, {aside} put aside; since the last pass of "
+        f"{last['check']} on {last['instrument']} {len(back.ids)} scans, of which "
+        f"{len(back.changing)} could get another verdict (page /instruments)"
     ]
 
 

@@ -1,15 +1,20 @@
 """The demo, end to end through the watcher, against what its generator says it contains."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from math import erf, sqrt
 
+import numpy as np
 import polars as pl
 import pytest
 from speclake_demo.generate import Summary, summary
-from speclake_demo.people import CONCEDED, COUNTED
-from speclake_demo.turntable import DULL_FILTER, FILTER, SPLITTER
+from speclake_demo.glasses import COMPARISON_PERCENT
+from speclake_demo.people import ASIDE, CONCEDED, COUNTED, REPORT
+from speclake_demo.troubles import STEP_PERCENT
+from speclake_demo.turntable import DULL_FILTER, FILTER, MORE_THAN_BENCH_A, SPLITTER
 
 from speclake.api import Archive
+from speclake.api.instruments import instruments
 from speclake.api.parts import PartReport
 from speclake.archive.rows import EventKind
 from speclake.demo import highlights, put_on_record, running
@@ -220,7 +225,7 @@ def test_people_say_it_once_however_often_the_demo_starts(archive: Archive) -> N
 def test_demo_tells_what_it_has_beside_plain_numbers(archive: Archive) -> None:
     lines = highlights(archive)
     assert [said for said in SAID if said in lines] == lines
-    verdicts, people = lines
+    verdicts, people, instruments = lines
     for words in (
         "6 drawn from several scans",
         "4 by a guarded rule",
@@ -229,6 +234,75 @@ def test_demo_tells_what_it_has_beside_plain_numbers(archive: Archive) -> None:
     ):
         assert words in verdicts
     assert "1 repeat counts alone, 1 failed part accepted by concession" in people
+    assert "3 put aside" in instruments
+    assert "2 scans, of which 1 could get another verdict" in instruments
+
+
+def found_by(archive: Archive, check: str, **query: object) -> pl.DataFrame:
+    """Findings of one check, with what tells their measurement."""
+    return archive.findings(finding=check, limit=None, **query)
+
+
+def test_purge_failure_is_named_where_the_bottle_ran_dry(archive: Archive) -> None:
+    doubts = found_by(archive, "oxygen bands").filter(severity="doubt")
+    assert set(doubts["serial"]) == {"W2601-03"}
+    assert {"7", "8", "9", "10"} <= set(doubts["site"])
+    assert set(archive.find(in_review=True, limit=None)["site"]) == set(ASIDE.sites)
+
+
+def test_step_after_the_service_is_found_on_the_blank_and_on_parts_of_that_week(
+    archive: Archive,
+) -> None:
+    steps = found_by(archive, "change-over").filter(pl.col("value").abs() > 0.2)
+    weeks = {(day - datetime(2026, 3, 2, tzinfo=UTC)).days // 7 for day in steps["trusted_at"]}
+    assert weeks == {6}
+    assert {"blank", "part"} <= set(steps["kind"])
+    blank = steps.filter(kind="blank").row(0, named=True)
+    assert blank["severity"] == "doubt"
+    assert blank["value"] == pytest.approx(STEP_PERCENT, abs=0.02)
+
+
+def test_noise_decides_on_the_dark_filters_and_on_no_other_part(archive: Archive) -> None:
+    noisy = found_by(archive, "noise").filter(severity="doubt")
+    assert set(noisy["serial"]) == {f"DF1-0{number}" for number in range(1, 5)}
+
+
+def test_states_follow_service_and_the_end_of_a_certificate(archive: Archive) -> None:
+    over_time = {
+        each.programme.name: each
+        for view in instruments(archive, datetime(2026, 5, 9, tzinfo=UTC))
+        for each in view.configurations
+    }
+    states = {name: str(each.state) for name, each in over_time.items()}
+    assert states == {
+        "bench A, near infrared": "fit",
+        "bench A, ultraviolet and visible": "unknown",
+        "bench C, deep ultraviolet": "fit",
+        "bench D, reflectance": "fit",
+        "bench E, transmittance": "fit",
+    }
+    assert "2026-04-30" in over_time["bench A, ultraviolet and visible"].now.reason
+    unfit = {
+        name: [s for s in each.stretches if str(s.state) == "unfit"]
+        for name, each in over_time.items()
+    }
+    assert [name for name, found in unfit.items() if found] == [
+        "bench A, near infrared", "bench E, transmittance",
+    ]  # fmt: skip
+
+
+def test_look_back_names_the_filters_their_report_and_what_could_change(archive: Archive) -> None:
+    back = archive.look_back("bench E")
+    assert set(back.measurements["serial"]) == {"EF4-01", "EF4-02"}
+    assert set(back.reports["report"]) == {REPORT.number}
+    (changing,) = back.changing
+    assert archive.measurement(changing).serial == CONCEDED.serial
+
+
+def test_two_benches_differ_by_what_the_story_says(archive: Archive) -> None:
+    found = archive.compare_instruments("bench E", "bench A")
+    share = found.differences.mean(axis=1) / np.array(COMPARISON_PERCENT)
+    assert sorted(share)[2:4] == pytest.approx(2 * [MORE_THAN_BENCH_A], abs=0.0006)
 
 
 def test_archive_is_whole(archive: Archive) -> None:
