@@ -94,6 +94,7 @@ HEADER_ONLY_FIELDS: dict[str, FieldType] = {
     "bandwidth_nm": "number",
     "interval_nm": "number",
     "response_s": "number",
+    "changeovers_nm": "text",
     "measured_against": "text",
     "repeat_of": "text",
     "witness_for": "text",

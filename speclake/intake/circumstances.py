@@ -17,6 +17,7 @@ from speclake.fitness.circumstances import (
     Wanted,
 )
 from speclake.fitness.findings import Figure
+from speclake.intake.configurations import CHANGEOVERS, configuration_in_force
 from speclake.judging.belonging import names_of
 from speclake.measurement import Kind, Link, LinkKind, Measurement, Range
 from speclake.settings import Settings
@@ -196,23 +197,30 @@ class Knowing:
     # change-overs
 
     def _changeovers_of(self, m: Measurement) -> tuple[ChangeOver, ...]:
-        key = (*configuration_of(m), m.trusted_at.date(), m.changeovers)
+        key = (
+            *configuration_of(m),
+            m.method,
+            m.trusted_at.date(),
+            m.changeovers,
+            m.origin.get(CHANGEOVERS),
+        )
         if key not in self._changeovers:
             self._changeovers[key] = tuple(self._places(m))
         return self._changeovers[key]
 
     def _places(self, m: Measurement) -> Iterable[ChangeOver]:
         """Change-overs that are known of a scan, else those that are common."""
-        day = m.trusted_at.date()
-        stated = [
-            each
-            for each in self._settings.configuration
-            if each.covers(*configuration_of(m)) and each.starting <= day and each.changeovers_nm
-        ]
-        latest = max(stated, key=lambda each: each.starting, default=None)
-        if latest is not None and m.changeovers in ((), latest.changeovers_nm):
-            evidence = f"settings of {latest.starting}"
-            return [ChangeOver(at, evidence) for at in latest.changeovers_nm]
+        if CHANGEOVERS in m.origin:
+            return [ChangeOver(at, m.origin[CHANGEOVERS]) for at in m.changeovers]
+        found = configuration_in_force(
+            self._settings, *configuration_of(m), m.method, m.trusted_at.date()
+        )
+        settings = found.changeovers_nm if found is not None else ()
+        if found is not None and settings and m.changeovers in ((), settings):
+            evidence = f"settings of {found.starting}"
+            if found.method is not None:
+                evidence = f"method {found.method}, {evidence}"
+            return [ChangeOver(at, evidence) for at in settings]
         if m.changeovers:
             return [ChangeOver(at, "settings at the time of the scan") for at in m.changeovers]
         common = self._settings.fitness.common_changeovers_nm

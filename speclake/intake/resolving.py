@@ -12,8 +12,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from speclake.intake.configurations import (
+    CHANGEOVERS,
+    changeovers_stated,
+    configuration_in_force,
+)
 from speclake.intake.runsheets import RunSheet, Scan, claims, day_of
-from speclake.intake.times import Times, resolve_times, time_of_day
+from speclake.intake.times import resolve_times, time_of_day
 from speclake.measurement import (
     ASSIGNABLE,
     BEAM_FIELDS,
@@ -102,9 +107,13 @@ def measurement_of(
         settings.clock_skew,
     )  # fmt: skip
     _place_site(typed, stated, settings)
-    configuration = _configuration(typed, spectrum, times, settings)
+    configuration = configuration_in_force(
+        settings, typed.get("instrument"), typed.get("accessory"), spectrum.quantity,
+        typed.get("method"), times.trusted_at.date(),
+    )  # fmt: skip
     _note_needs(kind, typed, stated, settings)
     path, unread = _beam_path(stated, settings)
+    changeovers = _changeovers(stated, unread, configuration)
     values_hash = _values_hash(spectrum)
     facts_known: dict[str, Any] = {
         "file_id": facts.file_id,
@@ -128,7 +137,7 @@ def measurement_of(
         "axis_last": float(spectrum.axis.values[-1]),
         "scan_direction": spectrum.scan_direction,
         "ranges": _ranges(stated, spectrum, configuration),
-        "changeovers": configuration.changeovers_nm if configuration else (),
+        "changeovers": changeovers,
         "origin": stated.origin,
         "unresolved": tuple(stated.unresolved),
         "links": _links(stated),
@@ -300,18 +309,18 @@ def position_of(
     return None
 
 
-def _configuration(
-    typed: Mapping[str, Any], spectrum: Spectrum, times: Times, settings: Settings
-) -> Configuration | None:
-    """The latest dated configuration that was in force when the scan was made."""
-    when = times.trusted_at.date()
-    fitting = [
-        c
-        for c in settings.configuration
-        if c.covers(typed.get("instrument"), typed.get("accessory"), spectrum.quantity)
-        and c.starting <= when
-    ]
-    return max(fitting, key=lambda c: c.starting, default=None)
+def _changeovers(
+    stated: _Stated, unread: list[str], configuration: Configuration | None
+) -> tuple[float, ...]:
+    """Change-overs in nm that are stated, else those of the configuration."""
+    text = stated.values.get(CHANGEOVERS)
+    if text is not None:
+        try:
+            return changeovers_stated(text)
+        except ValueError as error:
+            unread.append(f"{CHANGEOVERS} not read: found {text!r}; expected {error}")
+            del stated.origin[CHANGEOVERS]
+    return configuration.changeovers_nm if configuration else ()
 
 
 def _ranges(

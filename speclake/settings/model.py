@@ -119,6 +119,7 @@ class Configuration(Table):
     instrument: str
     accessory: str | None = None
     quantity: str | None = None
+    method: str | None = None
     starting: date
     changeovers_nm: tuple[float, ...] = ()
     ranges: tuple[ConfigurationRange, ...] = ()

@@ -69,6 +69,20 @@ class TestChangeOvers:
         (found,) = of(m, self.SETTINGS).changeovers
         assert (found.at_nm, found.evidence) == (820.0, "settings at the time of the scan")
 
+    def test_what_the_header_states_goes_before_all_settings(self):
+        m = scan("A", 95.0, changeovers=(810.0,), origin={"changeovers_nm": "header"})[0]
+        (found,) = of(m, self.SETTINGS).changeovers
+        assert (found.at_nm, found.evidence) == (810.0, "header")
+
+    def test_a_configuration_of_the_method_goes_before_a_later_one_of_any(self):
+        own = Configuration(
+            instrument="bench 1", method="M 3", starting=date(2025, 6, 1), changeovers_nm=(840.0,)
+        )
+        more = Settings(name="lab", configuration=(own, *self.SETTINGS.configuration))
+        (found,) = of(scan("A", 95.0, method="M 3")[0], more).changeovers
+        assert (found.at_nm, found.evidence) == (840.0, "method M 3, settings of 2025-06-01")
+        assert of(scan("A", 95.0)[0], more).changeovers[0].at_nm == 860.0
+
     def test_where_nobody_says_it_is_called_common_practice(self):
         found = of(scan("A", 95.0)[0]).changeovers
         assert [c.at_nm for c in found] == list(Fitness().common_changeovers_nm)

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+import pytest
 
 from speclake.intake.resolving import FileFacts, Reader, measurement_of
 from speclake.intake.runsheets import RunSheet
@@ -156,6 +157,34 @@ def test_what_of_the_beam_path_cannot_be_read_stays_unknown_and_is_noted() -> No
     )
     assert m.unresolved == ()
     assert "averages" not in m.origin
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("319; 860.8", (319.0, 860.8)),
+        ("860 319", (319.0, 860.0)),
+        ("319,860", (319.0, 860.0)),
+        ("319 nm, 860 nm", (319.0, 860.0)),
+        ("350", (350.0,)),
+    ],
+)
+def test_change_overs_that_a_header_states_go_before_those_of_the_settings(
+    text: str, found: tuple[float, ...]
+) -> None:
+    settings = {"configuration": [{"instrument": "b", "starting": "2020-01-01",
+                                   "changeovers_nm": [800.0]}]}  # fmt: skip
+    m = resolve({"instrument": "b", "changeovers_nm": text}, **settings)
+    assert (m.changeovers, m.origin["changeovers_nm"]) == (found, "header")
+    assert resolve({"instrument": "b"}, **settings).changeovers == (800.0,)
+
+
+@pytest.mark.parametrize("text", ["319,5; 860", "detector", "0.86", "319-860", "nan", "5"])
+def test_change_overs_that_cannot_be_read_are_noted_and_guessed_by_nobody(text: str) -> None:
+    m = resolve({"changeovers_nm": text})
+    assert m.changeovers == () and "changeovers_nm" not in m.origin
+    expected = "expected wavelengths in nm with a decimal point, as 319; 860"
+    assert m.notes == (f"changeovers_nm not read: found {text!r}; {expected}",)
 
 
 def test_a_baseline_without_an_offset_is_in_the_zone_of_the_settings() -> None:
