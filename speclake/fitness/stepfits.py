@@ -56,6 +56,7 @@ class Model:
     left_out: npt.NDArray[np.intp]
     above: BoolArray
     freedom: tuple[float, float] = field(init=False)
+    sides: "_Sides" = field(init=False)
 
     def __post_init__(self) -> None:
         counted = np.ones(self.above.size, dtype=bool)
@@ -64,6 +65,43 @@ class Model:
         sides = (counted & ~self.above, counted & self.above)
         freedom = tuple(max(float(side.sum() - held[side].sum()), 1.0) for side in sides)
         object.__setattr__(self, "freedom", freedom)
+        object.__setattr__(self, "sides", _Sides.of(self, int(np.flatnonzero(counted)[0])))
+
+
+@dataclass(frozen=True, eq=False)
+class _Sides:
+    """What a model needs at hand for many rows.
+
+    Parameters
+    ----------
+    origin : first point that counts; without its value a row keeps more digits for its noise.
+    cut : first point of the second side.
+    weights : shape (5 + 2 k, q): estimates, columns, and columns with the first side alone.
+    gram : shape (k, k), products of the columns over the first side.
+    shares : shape (2, 5), sums of the squared estimates below and above the place.
+    """
+
+    origin: int
+    cut: int
+    weights: FloatArray
+    gram: FloatArray
+    shares: FloatArray
+
+    @classmethod
+    def of(cls, model: Model, origin: int) -> "_Sides":
+        """What the model implies."""
+        cut = int(np.flatnonzero(np.diff(model.above))[0]) + 1
+        first = model.columns.copy()
+        first[:, cut:] = 0.0
+        estimates = np.vstack([model.estimates, model.slope_of_higher])
+        squared = estimates * estimates
+        return cls(
+            origin=origin,
+            cut=cut,
+            weights=np.vstack([estimates, model.columns, first]),
+            gram=first @ first.T,
+            shares=np.stack([squared[:, ~model.above].sum(1), squared[:, model.above].sum(1)]),
+        )
 
 
 def model_at(
@@ -155,77 +193,71 @@ def fitted(values: FloatArray, model: Model, least_noise: FloatArray | float = 0
     least_noise : shape (n,) or a number: noise below which that of the residuals is not believed,
         as that of the last digit.
     """
-    own = _own(values, model)
-    found = [np.add.reduce(own * weights, axis=1) for weights in model.estimates]
-    higher_slope = np.add.reduce(own * model.slope_of_higher, axis=1)
-    left, parts = _left(own, model)
-    squares = left * left
-    ends = np.flatnonzero(np.diff(model.above))
-    cut = int(ends[0]) + 1
-    first, second = np.add.reduce(squares[:, :cut], axis=1), np.add.reduce(squares[:, cut:], axis=1)
-    sums = (second, first) if model.above[0] else (first, second)
-    floor = np.square(least_noise)
+    sides, own = model.sides, _own(values, model)
     below, above = (
-        np.maximum(each / freedom, floor)
-        for each, freedom in zip(sums, model.freedom, strict=True)
-    )  # fmt: skip
-
-    def error(weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-        squared = weights * weights
-        return (
-            below * float(squared[~model.above].sum()),
-            above * float(squared[model.above].sum()),
-        )
-
-    step_parts = error(model.estimates[0])
-    variance = step_parts[0] + step_parts[1]
+        np.maximum(each / freedom, np.square(least_noise))
+        for each, freedom in zip(_squares(own, model), model.freedom, strict=True)
+    )
+    # each sum runs along its own row, in an order that depends on the window alone
+    sums = np.einsum("ij,kj->ik", own, sides.weights[:_ESTIMATES])
+    powers = np.einsum("ij,kj->ik", own, model.columns[-2:])
+    variances = below[:, np.newaxis] * sides.shares[0] + above[:, np.newaxis] * sides.shares[1]
+    step_below, step_above = below * sides.shares[0, 0], above * sides.shares[1, 0]
     with np.errstate(invalid="ignore", divide="ignore"):
-        freedom = variance**2 / sum(
-            part**2 / own_freedom
-            for part, own_freedom in zip(step_parts, model.freedom, strict=True)
+        freedom = variances[:, 0] ** 2 / (
+            step_below**2 / model.freedom[0] + step_above**2 / model.freedom[1]
         )
         pooled = (below * model.freedom[0] + above * model.freedom[1]) / sum(model.freedom)
-        misfit = (parts[-1] ** 2 + parts[-2] ** 2) / 2.0 / pooled
+        misfit = (powers[:, 0] ** 2 + powers[:, 1] ** 2) / 2.0 / pooled
+    errors = np.sqrt(variances)
     return Fits(
-        step=found[0],
-        slope=found[1],
-        level=found[2] + _first(values, model),
-        step_error=np.sqrt(variance),
-        slope_error=np.sqrt(sum(error(model.estimates[1]))),
+        step=sums[:, 0],
+        slope=sums[:, 1],
+        level=sums[:, 2] + values[:, sides.origin],
+        step_error=errors[:, 0],
+        slope_error=errors[:, 1],
         freedom=np.where(np.isfinite(freedom), freedom, sum(model.freedom)),
         misfit=np.where(np.isnan(misfit), 0.0, misfit),
         noise_below=np.sqrt(below),
         noise_above=np.sqrt(above),
-        higher_step=found[3],
-        higher_step_error=np.sqrt(sum(error(model.estimates[3]))),
-        higher_slope=higher_slope,
-        higher_slope_error=np.sqrt(sum(error(model.slope_of_higher))),
+        higher_step=sums[:, 3],
+        higher_step_error=errors[:, 3],
+        higher_slope=sums[:, 4],
+        higher_slope_error=errors[:, 4],
     )
+
+
+_ESTIMATES = 5
+
+
+def _squares(own: FloatArray, model: Model) -> tuple[FloatArray, FloatArray]:
+    """Sums of squares that the model leaves below and above the place, by the normal equations."""
+    sides = model.sides
+    count = len(model.columns)
+    sums = np.einsum("ij,kj->ik", own, sides.weights[_ESTIMATES:])
+    parts, of_first = np.ascontiguousarray(sums[:, :count]), sums[:, count:]
+    bent = np.einsum("ik,lk->il", parts, sides.gram)
+    squares = own * own
+    first = np.add.reduce(squares[:, : sides.cut], axis=1)
+    second = np.add.reduce(squares[:, sides.cut :], axis=1)
+    first += np.add.reduce(parts * (bent - 2.0 * of_first), axis=1)
+    second -= np.add.reduce(parts * (parts + bent - 2.0 * of_first), axis=1)
+    found = (np.maximum(first, 0.0), np.maximum(second, 0.0))
+    return found[::-1] if model.above[0] else found
 
 
 def residuals(values: FloatArray, model: Model) -> FloatArray:
     """What a model with its next two powers leaves of each row, shape (n, q); 0 where left out."""
-    return _left(_own(values, model), model)[0]
-
-
-def _first(values: FloatArray, model: Model) -> FloatArray:
-    """First value that counts: without it a row keeps more digits for its noise."""
-    gone = set(model.left_out.tolist())
-    return values[:, next(point for point in range(values.shape[1]) if point not in gone)]
+    left = _own(values, model)
+    for column in model.columns:
+        left = left - np.add.reduce(left * column, axis=1)[:, np.newaxis] * column
+    return left
 
 
 def _own(values: FloatArray, model: Model) -> FloatArray:
-    own: FloatArray = values - _first(values, model)[:, np.newaxis]
+    own: FloatArray = values - values[:, model.sides.origin, np.newaxis]
     own[:, model.left_out] = 0.0
     return own
-
-
-def _left(own: FloatArray, model: Model) -> tuple[FloatArray, list[FloatArray]]:
-    left, parts = own, []
-    for column in model.columns:
-        parts.append(np.add.reduce(left * column, axis=1))
-        left = left - parts[-1][:, np.newaxis] * column
-    return left, parts
 
 
 @lru_cache(maxsize=512)
