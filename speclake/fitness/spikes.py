@@ -126,39 +126,53 @@ def _pulses(
     if subject.percent is not None:
         known = subject.digits if of_rows is None else subject.digits[of_rows]
         digits = np.where(np.isfinite(known), known, 0.0) * subject.percent
-    rows, at, coarse = _candidates(bends, threshold(subject.limits, bends.shape[1]), 2.0 * digits)
-    if not rows.size:
-        return _Pulses(rows, at, np.zeros(0), at)
-    index = np.clip(at[:, None] + np.arange(-_AROUND, _AROUND + 1), 0, bends.shape[1] - 1)
-    # what repeats at the ends by the clipping is no harm to a median or a largest value
-    around = np.abs(bends[rows[:, None], index])
-    own = around[:, _AROUND]
-    offsets = np.arange(-_AROUND, _AROUND + 1)
-    away = 2 * stride + 1
-    beside = around[:, (np.abs(offsets) > away) & (np.abs(offsets) <= _CALM)]
-    # at a change-over the noise changes too: the larger of both sides counts
-    sides = [np.median(around[:, each], axis=1) for each in (offsets > away, offsets < -away)]
-    local = np.maximum(*sides) / MEDIAN_OF_NORMAL
-    noise = np.maximum(local, coarse) / BEND_OF_NOISE
-    light = subject.light
-    real = rows if of_rows is None else of_rows[rows]
+    limit = threshold(subject.limits, bends.shape[1])
+    rows, at, coarse = _candidates(bends, limit, 2.0 * digits)
+    alone = _stand_alone(bends, rows, at, stride)
+    rows, at, coarse = rows[alone], at[alone], coarse[alone]
+    noise = np.maximum(_noise_beside(bends, rows, at, stride), coarse)
+    loud = np.abs(bends[rows, at]) > limit * noise
+    rows, at, noise = rows[loud], at[loud], noise[loud] / BEND_OF_NOISE
     points = at + 2 * stride
-    height, inner, digit = _shape(light, real, points, stride)
-    sign = np.sign(height)
-    level = threshold(subject.limits, bends.shape[1]) * BEND_OF_NOISE * noise
-    excess = sign[:, None] * inner
-    half = excess > np.abs(height)[:, None] / 2
-    width = np.count_nonzero(half, axis=1)
-    ends = excess[:, [0, -1]].max(axis=1)
-    good = (own > level) & (np.abs(height) > 3.0 * digit) & (beside.max(axis=1) < own / 2)
-    good &= (ends < _LOW * np.abs(height) + _LOW_BY_NOISE * noise) & (width >= 1)
+    rows = rows if of_rows is None else of_rows[rows]
+    height, inner, digit = _shape(subject.light, rows, points, stride)
+    size = np.abs(height)
+    excess = np.sign(height)[:, None] * inner
+    width = np.count_nonzero(excess > size[:, None] / 2, axis=1)
+    ends = excess[:, [0, -1]].max(axis=1, initial=-np.inf)
+    good = (size > 3.0 * digit) & (width >= 1) & (ends < _LOW * size + _LOW_BY_NOISE * noise)
     if stride > 1:
         # the summit of a triangle is a bend too, but its flanks are no cliffs
-        good &= np.abs(np.diff(inner, axis=1)).max(axis=1) > _CLIFF * np.abs(height)
+        good &= np.abs(np.diff(inner, axis=1)).max(axis=1, initial=0.0) > _CLIFF * size
     if subject.missing is not None:
-        near = np.clip(points[:, None] + np.arange(-3, 4), 0, light.shape[1] - 1)
-        good &= ~subject.missing[real[:, None], near].any(axis=1)
-    return _Pulses(real[good], points[good], height[good], width[good])
+        near = np.clip(points[:, None] + np.arange(-3, 4), 0, subject.light.shape[1] - 1)
+        good &= ~subject.missing[rows[:, None], near].any(axis=1)
+    return _Pulses(rows[good], points[good], height[good], width[good])
+
+
+def _sizes(bends: FloatArray, rows: _Indices, at: _Indices, offsets: _Indices) -> FloatArray:
+    """Sizes of the bends at some distances; what repeats at the ends does no harm here."""
+    index = np.clip(at[:, None] + offsets, 0, bends.shape[1] - 1)
+    sizes: FloatArray = np.abs(bends[rows[:, None], index])
+    return sizes
+
+
+def _stand_alone(
+    bends: FloatArray, rows: _Indices, at: _Indices, stride: int
+) -> npt.NDArray[np.bool_]:
+    """Whether bends are twice as large as any beside them that the same pulse does not touch."""
+    away = np.arange(2 * stride + 2, _CALM + 1)
+    beside = _sizes(bends, rows, at, np.r_[-away, away]).max(axis=1, initial=0.0)
+    alone: npt.NDArray[np.bool_] = beside < np.abs(bends[rows, at]) / 2
+    return alone
+
+
+def _noise_beside(bends: FloatArray, rows: _Indices, at: _Indices, stride: int) -> FloatArray:
+    """Standard deviation of the bends beside: the larger of both sides, as at a change-over."""
+    away = np.arange(2 * stride + 2, _AROUND + 1)
+    sides = _sizes(bends, rows, at, np.r_[-away, away]).reshape(len(rows), 2, away.size)
+    found: FloatArray = np.median(sides, axis=2).max(axis=1, initial=0.0) / MEDIAN_OF_NORMAL
+    return found
 
 
 def _candidates(
