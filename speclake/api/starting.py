@@ -4,6 +4,7 @@ from pathlib import Path
 
 from speclake import settings as settings_module
 from speclake.errors import BadSettings, SettingsProblem
+from speclake.intake.standardbook import QUALIFICATION, STANDARDS
 
 SETTINGS = """\
 # Settings of this archive. Every key is explained in docs/settings.md.
@@ -61,7 +62,7 @@ def lay_out(root: Path, name: str) -> None:
     if target.exists():
         problem = SettingsProblem(str(target), None, "the file", "an archive", "a new folder")
         raise BadSettings((problem,))
-    for folder in ("specs", "formats", "plugins"):
+    for folder in ("specs", "formats", "plugins", STANDARDS, QUALIFICATION):
         (root / folder).mkdir(parents=True, exist_ok=True)
     quoted = '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
     with target.open("x", encoding="utf-8") as stream:
