@@ -194,13 +194,14 @@ def fitted(values: FloatArray, model: Model, least_noise: FloatArray | float = 0
         as that of the last digit.
     """
     sides, own = model.sides, _own(values, model)
+    # each sum runs along its own row, in an order that depends on the window alone
+    sums = np.einsum("ij,kj->ik", own, sides.weights)
+    parts = np.ascontiguousarray(sums[:, _ESTIMATES : _ESTIMATES + len(model.columns)])
+    of_first = sums[:, _ESTIMATES + len(model.columns) :]
     below, above = (
         np.maximum(each / freedom, np.square(least_noise))
-        for each, freedom in zip(_squares(own, model), model.freedom, strict=True)
+        for each, freedom in zip(_squares(own, model, parts, of_first), model.freedom, strict=True)
     )
-    # each sum runs along its own row, in an order that depends on the window alone
-    sums = np.einsum("ij,kj->ik", own, sides.weights[:_ESTIMATES])
-    powers = np.einsum("ij,kj->ik", own, model.columns[-2:])
     variances = below[:, np.newaxis] * sides.shares[0] + above[:, np.newaxis] * sides.shares[1]
     step_below, step_above = below * sides.shares[0, 0], above * sides.shares[1, 0]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -208,7 +209,7 @@ def fitted(values: FloatArray, model: Model, least_noise: FloatArray | float = 0
             step_below**2 / model.freedom[0] + step_above**2 / model.freedom[1]
         )
         pooled = (below * model.freedom[0] + above * model.freedom[1]) / sum(model.freedom)
-        misfit = (powers[:, 0] ** 2 + powers[:, 1] ** 2) / 2.0 / pooled
+        misfit = (parts[:, -2] ** 2 + parts[:, -1] ** 2) / 2.0 / pooled
     errors = np.sqrt(variances)
     return Fits(
         step=sums[:, 0],
@@ -230,18 +231,21 @@ def fitted(values: FloatArray, model: Model, least_noise: FloatArray | float = 0
 _ESTIMATES = 5
 
 
-def _squares(own: FloatArray, model: Model) -> tuple[FloatArray, FloatArray]:
-    """Sums of squares that the model leaves below and above the place, by the normal equations."""
-    sides = model.sides
-    count = len(model.columns)
-    sums = np.einsum("ij,kj->ik", own, sides.weights[_ESTIMATES:])
-    parts, of_first = np.ascontiguousarray(sums[:, :count]), sums[:, count:]
-    bent = np.einsum("ik,lk->il", parts, sides.gram)
+def _squares(
+    own: FloatArray, model: Model, parts: FloatArray, of_first: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Sums of squares that the model leaves below and above the place, by the normal equations.
+
+    Parameters
+    ----------
+    parts, of_first : shape (n, k), sums along the columns, and along their first sides alone.
+    """
+    cut = model.sides.cut
     squares = own * own
-    first = np.add.reduce(squares[:, : sides.cut], axis=1)
-    second = np.add.reduce(squares[:, sides.cut :], axis=1)
-    first += np.add.reduce(parts * (bent - 2.0 * of_first), axis=1)
-    second -= np.add.reduce(parts * (parts + bent - 2.0 * of_first), axis=1)
+    bent = np.einsum("ik,lk->il", parts, model.sides.gram) - 2.0 * of_first
+    first = np.add.reduce(squares[:, :cut], axis=1) + np.add.reduce(parts * bent, axis=1)
+    both = np.add.reduce(parts * (parts + bent), axis=1)
+    second = np.add.reduce(squares[:, cut:], axis=1) - both
     found = (np.maximum(first, 0.0), np.maximum(second, 0.0))
     return found[::-1] if model.above[0] else found
 
