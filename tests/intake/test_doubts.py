@@ -190,3 +190,48 @@ class TestState:
             told = {"sample": "grey 1", "kind": "standard"}
             archive.assign([m.measurement_id], told, who="ada", why="seen on the holder")
             assert outcomes(archive, "A")["mean"][0] == "not measurable"
+
+
+class TestSeveralScans:
+    SPECIFICATION = """
+name = "mirror"
+products = ["window"]
+[[requirement]]
+id = "average"
+what = "mean"
+unit = "%T"
+band = [450, 650]
+at_least = 90.0
+angle_deg = 45
+[requirement.drawn_from]
+how = "mean of s and p"
+"""
+
+    def pair(self, doubted):
+        """Scans in s and p of one part, one of them in doubt where it is named."""
+        for name in ("s", "p"):
+            level = saturated() if name == doubted else 95.0
+            noise = 0.0 if name == doubted else 0.02
+            known = {"polarisation": name, "angle_deg": 45.0, "site": "1"}
+            yield scan(f"{name}-scan", level, noise=noise, sample="W1", **known)
+
+    @pytest.mark.parametrize("together", [True, False])
+    @pytest.mark.parametrize("doubted", ["s", "p", ""])
+    def test_a_doubt_of_any_scan_leaves_no_verdict(self, tmp_path, doubted, together):
+        with bench(tmp_path / "lab", specification=self.SPECIFICATION) as archive:
+            scans = list(self.pair(doubted))
+            for each in [scans] if together else [[m] for m in scans]:
+                take(archive, *each)
+            outcome, reason = outcomes(archive, "W1")["average"]
+            assert outcome == ("not measurable" if doubted else "pass")
+            assert ("saturation" in reason) == bool(doubted)
+
+    def test_a_partner_that_is_put_aside_takes_the_verdict_along(self, tmp_path):
+        with bench(tmp_path / "lab", specification=self.SPECIFICATION) as archive:
+            lead, partner = self.pair("")
+            take(archive, lead, partner)
+            name = partner[0].measurement_id
+            archive.put_aside([name], who="ada", why="lamp flickered")
+            assert outcomes(archive, "W1")["average"][0] == "not measurable"
+            archive.release([name], who="ada", why="it was another lamp")
+            assert outcomes(archive, "W1")["average"][0] == "pass"
