@@ -70,3 +70,12 @@ def test_a_correction_that_does_not_fit_is_refused(lab: Path) -> None:
         "correct", "-a", lab, row["measurement_id"], "--standard", "mirror 7", *BY, code=2
     )
     assert "found no certificate of 'mirror 7'" in said
+
+
+def test_a_step_is_levelled_on_record_and_written(lab: Path, tmp_path: Path) -> None:
+    (row, *_) = json.loads(speclake("find", "-a", lab, "--json"))["measurements"]
+    target = tmp_path / "levelled.csv"
+    said = speclake("correct", "-a", lab, row["measurement_id"], "--level-at-nm", "505", "--to",
+                    target, *BY)  # fmt: skip
+    assert "corrected, levelled at a change-over (at nm 505, side kept shorter" in said
+    assert "not as measured, and not judged" in target.read_text("utf-8").splitlines()[0]

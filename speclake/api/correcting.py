@@ -8,17 +8,19 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
 from speclake.api import events
 from speclake.api.events import NotAllowed
+from speclake.api.exporting import placed
 from speclake.archive.catalog import Catalog
 from speclake.archive.encoding import encode
 from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, DerivedRow, EventKind, StandardRow
-from speclake.errors import UnitError
+from speclake.errors import CannotWrite, UnitError
 from speclake.intake.standardbook import standard_row
 from speclake.intake.verdicts import Judge
 from speclake.measurement import Correction as State
@@ -134,6 +136,31 @@ def corrections(catalog: Catalog, ids: Sequence[str]) -> list[Correction]:
         )
         for each in catalog.events_among(EventKind.CORRECT, list(ids))
     ]
+
+
+def write_corrected(store: Lake, made: Sequence[Correction], target: Path) -> int:
+    """Write corrected spectra to a text file, a column each under its mark; number of columns.
+
+    Raises
+    ------
+    speclake.errors.CannotWrite
+        The ending is not .csv, or the spectra do not share an axis.
+    """
+    import polars as pl
+
+    if target.suffix != ".csv":
+        raise CannotWrite(f"{target.name}: found the ending {target.suffix!r}; expected .csv")
+    sets = store.derived([each.derived_id for each in made])
+    if len({each.axis.id for each in sets}) != 1:
+        raise CannotWrite(f"found {len(sets)} axes; expected one for a file")
+    marks = {each.derived_id: f"{each.mark}; from {each.measurement_id}" for each in made}
+    columns = [pl.Series(f"axis ({sets[0].axis.unit})", sets[0].axis.values)]
+    for spectra in sets:
+        for key, values in zip(spectra.keys, spectra.values, strict=True):
+            columns.append(pl.Series(f"{spectra.unit} {marks[key]}", values, nan_to_null=True))
+    with placed(target) as beside:
+        pl.DataFrame(columns).write_csv(beside)
+    return len(columns) - 1
 
 
 def _made(

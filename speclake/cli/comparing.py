@@ -1,5 +1,6 @@
 """Commands that compare instruments and correct spectra: beside what was measured, never in it."""
 
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import typer
@@ -82,6 +83,7 @@ def correct(
     by: Annotated[
         Literal["offset", "factor"], typer.Option(help="How the other side is moved.")
     ] = "offset",
+    to: Annotated[Path | None, typer.Option(help="Write them here too, as .csv.")] = None,
     archive: ArchiveOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
@@ -89,10 +91,14 @@ def correct(
 
     Example: speclake correct 3f2a... --standard "mirror 7" --who "op 2" --why "absolute values"
     """
+    from speclake.api.correcting import write_corrected
+
     with opened(archive) as lake:
         made = lake.correct(
             ids, standard=standard, level_at_nm=level_at_nm, keep=keep, by=by, who=who, why=why
         )
+        if to is not None:
+            write_corrected(lake.store, made, to)
     if as_json:
         print_json([{"measurement_id": c.measurement_id, "derived_id": c.derived_id,
                      "mark": c.mark, **c.parameters} for c in made])  # fmt: skip

@@ -3,12 +3,13 @@
 from collections.abc import Iterator
 
 import numpy as np
+import polars as pl
 import pytest
 
 from speclake.api import Archive
-from speclake.api.correcting import levelled_at
+from speclake.api.correcting import levelled_at, write_corrected
 from speclake.api.events import NotAllowed
-from speclake.errors import NotFound
+from speclake.errors import CannotWrite, NotFound
 from speclake.settings import Settings
 from speclake.spectrum import Axis, SpectrumSet
 from tests.api.two_benches import NM, export, make
@@ -144,3 +145,15 @@ def test_somebody_and_a_reason_are_asked_for(archive):
         archive.correct(ids(archive, "raw"), standard="mirror 7", who="q", why=" ")
     with pytest.raises(NotFound):
         archive.correct(["nothing"], standard="mirror 7", who="q", why="absolute values")
+
+
+def test_a_file_of_corrected_spectra_says_so_above_every_column(archive, tmp_path):
+    made = correct(archive, "stepped", level_at_nm=505.0)
+    target = tmp_path / "levelled.csv"
+    assert write_corrected(archive.store, made, target) == 1
+    table = pl.read_csv(target)
+    assert table.columns[0] == "axis (nm)"
+    assert table.columns[1] == f"%T {made[0].mark}; from {made[0].measurement_id}"
+    np.testing.assert_allclose(table[table.columns[1]], 90.0)
+    with pytest.raises(CannotWrite, match=r"expected \.csv"):
+        write_corrected(archive.store, made, tmp_path / "levelled.jdx")

@@ -179,3 +179,55 @@ def test_spectra_made_of_several_stay_on_their_axis(tmp_path, what):
         by = {"offset": 0.15, "wavelength shift": 0.0, "stray light": 0.3 * 0.151 / 2}[what]
         assert found.move.by == pytest.approx(by, abs=1e-9)
         assert not found.move.could_become or what == "offset"
+
+
+WRITTEN = """
+name = "bench A, visible"
+instrument = "bench A"
+quantity = "transmittance"
+range_nm = [490, 520]
+[[check]]
+id = "grey filter"
+what = "check sample"
+sample = "grey"
+every_days = 7
+at_nm = 500
+unit = "%T"
+target = 50.0
+tolerance = 0.3
+rule = "simple acceptance"
+"""
+
+
+def test_from_the_files_to_the_release(tmp_path):
+    """Grey filter of 50 %T: right on day 0, 0.6 %T too much on day 6, right again on day 8."""
+    exports = tmp_path / "exports"
+    noise = np.random.default_rng(6).normal(0, 0.005, (5, NM.size))
+    with make(tmp_path) as archive:
+        (archive.root / "qualification").mkdir(exist_ok=True)
+        (archive.root / "qualification/a.toml").write_text(WRITTEN, "utf-8")
+        for name, level, day in (
+            ("grey0", 50.1, 0), ("plate1", 90.3, 1), ("grey6", 50.6, 6), ("plate7", 90.3, 7),
+        ):  # fmt: skip
+            archive.ingest([
+                export(exports, name, level + noise[day % 5], day,
+                       sample="grey" if name.startswith("grey") else name)
+            ])  # fmt: skip
+        assert outcome(archive, "plate1") == "pass"
+        assert outcome(archive, "plate7") == "not measurable"
+        found = archive.look_back("bench A")
+        assert found.measurements["sample"].to_list() == ["plate1", "plate7"]
+        assert found.verdicts["stands"].to_list() == ["pass", "not measurable"]
+        assert found.verdicts["could_become"].to_list() == ["fail", "fail"]
+        assert archive.put_aside(found.ids, who="q", why="grey filter failed") == 2
+        assert outcome(archive, "plate1") == "not measurable"
+        archive.ingest([export(exports, "grey8", 50.0 + noise[4], 8, sample="grey")])
+        assert archive.look_back("bench A").window.until == MONDAY + timedelta(days=8)
+        assert archive.release(found.ids, who="q", why="measured again, no difference") == 2
+        assert outcome(archive, "plate1") == "pass"
+        assert outcome(archive, "plate7") == "not measurable"
+
+
+def outcome(archive: Archive, sample: str) -> str:
+    (found,) = archive.find(sample=sample)["outcome"]
+    return found
