@@ -30,6 +30,8 @@ CONFIRMED = 2.0
 curvature just too small to be seen as such is no step."""
 FEWEST_INTERVALS = 20.0
 """Intervals that the window of the settings has at least, on coarse grids too."""
+CONFIRMED_ALONE = 3.5
+"""The same in a spectrum that has no place to look elsewhere."""
 STANDS_OUT = 1.5
 """Times the largest step at places nearby without a change-over."""
 MOST_BROADER = 4
@@ -277,6 +279,7 @@ class _AtPlace:
         digit = known.last_digit
         if digit is None:
             digit = _resolution(self.subject.filled[row, model.start : model.stop])
+        confirmed = CONFIRMED if others is not None else CONFIRMED_ALONE
         beyond, errors = {}, {}
         for name, reach in (("step", 1.0), ("slope", model.half_nm)):
             size, largest, spread = abs(fit[name]), 0.0, alone
@@ -290,7 +293,7 @@ class _AtPlace:
             higher = fit[f"higher_{name}"] * np.sign(fit[name])
             beyond[name] = (
                 size > limit * errors[name]
-                and higher > CONFIRMED * fit[f"higher_{name}_error"] * spread
+                and higher > confirmed * fit[f"higher_{name}_error"] * spread
                 and size > STANDS_OUT * largest
                 and size * reach > digit
             )

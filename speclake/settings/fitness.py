@@ -32,8 +32,8 @@ class Fitness(Table):
 
     # change-overs
     changeover_window_nm: Above = 20.0
-    """How far to both sides of a change-over level and slope are taken; half, twice and four times as
-    far are tried too, and at least 20 points."""
+    """How far to both sides of a change-over level and slope are taken; half, twice and four
+    times as far are tried too, and at least 20 points."""
     changeover_step_percent: NotBelow = 0.1
     """Step at a change-over up to which it is only remarked, in percent of full scale."""
     common_changeovers_nm: tuple[float, ...] = (319.0, 350.0, 860.0)
