@@ -11,6 +11,8 @@ def details_told(event: EventRow) -> str:
     said = event.details
     if event.kind is EventKind.ASSIGN:
         return ", ".join(_assigned(said))
+    if event.kind is EventKind.CORRECT:
+        return _corrected(said)
     if event.kind is not EventKind.CONCEDE or "accepted" not in said:
         return ", ".join(f"{name}: {text}" for name, text in said.items())
     numbers = json.loads(said["accepted"])
@@ -25,3 +27,14 @@ def _assigned(said: Mapping[str, str]) -> Iterator[str]:
         former = said.get(before(name), text)
         if name not in TOLD_BEFORE:
             yield f"{name}: {text}" + (f", before {former or 'unknown'}" if former != text else "")
+
+
+def _corrected(said: Mapping[str, str]) -> str:
+    """How a spectrum was corrected, under which identifier, and that it is not what is judged."""
+    how = ", ".join(
+        f"{name.replace('_', ' ')} {text}"
+        for name, text in said.items()
+        if name not in ("derived_id", "operation") and text
+    )
+    operation, spectrum = said.get("operation", "corrected"), said.get("derived_id", "")
+    return f"{operation} ({how}): spectrum {spectrum} beside the measured one, which alone is judged"

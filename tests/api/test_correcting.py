@@ -9,6 +9,7 @@ import pytest
 from speclake.api import Archive
 from speclake.api.correcting import levelled_at, write_corrected
 from speclake.api.events import NotAllowed
+from speclake.api.eventwords import details_told
 from speclake.errors import CannotWrite, NotFound
 from speclake.settings import Settings
 from speclake.spectrum import Axis, SpectrumSet
@@ -69,6 +70,11 @@ def test_it_is_on_record_with_its_certificate_and_marked(archive):
     event = archive.events(ids(archive, "raw")[0])[-1]
     assert event.kind == "correct"
     assert event.details["derived_id"] == made.derived_id
+    told = details_told(event)
+    assert told.startswith("times certificate (standard mirror 7, certificate C-2026-11, ")
+    assert told.endswith(
+        f"spectrum {made.derived_id} beside the measured one, which alone is judged"
+    )
     kept = archive.store.catalog.standard(made.parameters["certificate_version"])
     assert "C-2026-11" in kept.content
     assert archive.verify() == []
