@@ -57,6 +57,7 @@ class Service:
         """Set while no file is ripe and nothing is on its way."""
         self.tally = Tally()
         self.trouble = ""
+        self._slips: tuple[str, ...] = ()
         self._thread = threading.Thread(target=self._watch, name="watcher")
         self._failure: BaseException | None = None
         self._pages: Pages | None = None
@@ -70,6 +71,7 @@ class Service:
         """
         # a mistake in one of these is told now, not while files arrive
         self.archive.specifications()
+        self.archive.judge_step.standards.current()
         self._changes = _Changes(self.archive.root)
         self._readers = ReaderFiles.of(self.archive.root, self.archive.settings)
         self.archive.clean()
@@ -142,7 +144,9 @@ class Service:
             with closing(watcher):
                 while not self.stop.is_set() and not self._have_new_readers():
                     self.is_at_rest.clear()
-                    if not watcher.turn(self.stop, self.tally):
+                    busy = watcher.turn(self.stop, self.tally)
+                    self._tell_slips()
+                    if not busy:
                         self._seal_past_days()
                         self.is_at_rest.set()
                         self.stop.wait(PAUSE_S)
@@ -155,6 +159,14 @@ class Service:
             if sealed:
                 self._say(f"sealed {sealed} commits of days before {today}")
             self._sealed_before = today
+
+    def _tell_slips(self) -> None:
+        """Say once what is wrong in the folders of which the last good state is still in use."""
+        found = self.archive.judge_step.slips
+        for each in found:
+            if each not in self._slips:
+                self._say(each)
+        self._slips = found
 
     def _have_new_readers(self) -> bool:
         """Whether formats or importers changed and can be used; wrong ones leave the old ones."""

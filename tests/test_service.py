@@ -17,6 +17,7 @@ import pytest
 from speclake.api import Archive
 from speclake.errors import SpeclakeError
 from speclake.service import Service
+from tests.intake.bench import CERTIFICATE
 from tests.labs import FORMAT, export, watching_lab
 
 
@@ -49,6 +50,27 @@ def test_scan_that_arrives_is_judged_and_on_the_bench(tmp_path: Path, exports: P
             eventually(lambda: count_of(archive) == 1)
             (view,) = archive.bench()
             assert view.outcome == "pass" and "91" in view.sentences[0]
+        finally:
+            service.close()
+
+
+def test_slip_in_a_certificate_is_told_once_and_stops_nothing(
+    tmp_path: Path, exports: Path
+) -> None:
+    said: list[str] = []
+    with watching_lab(tmp_path / "lab", exports) as archive:
+        certificate = archive.root / "standards/grey.toml"
+        certificate.write_text(CERTIFICATE, "utf-8")
+        service = Service(archive, said.append)
+        service.start(with_pages=False)
+        try:
+            certificate.write_text(CERTIFICATE + 'colour = "grey"\n', "utf-8")
+            for name in ("S1", "S2"):
+                export(name, 91.0, exports)
+                eventually(lambda name=name: count_of(archive) == int(name[1]))  # type: ignore[misc]
+            assert [each for each in said if "colour" in each] == [
+                service.archive.judge_step.slips[0]
+            ]
         finally:
             service.close()
 

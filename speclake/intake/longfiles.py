@@ -8,6 +8,7 @@ import polars as pl
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, FileRow, FindingRow, QualificationRow
+from speclake.checks import Severity
 from speclake.intake.doubts import Evidence
 from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_by
 from speclake.intake.newspectra import NewSpectra
@@ -94,7 +95,10 @@ class LongFile:
                 self._taken |= {m.measurement_id: (_brief(m), place) for m in gathered.judged_as}
             part = gathered.batch(self.judge, catalog, lambda _: task.with_verdicts)
             if draws:
-                self._findings |= gathered.evidence.new
+                self._findings |= {
+                    name: [row for row in rows if row.severity is Severity.DOUBT]
+                    for name, rows in gathered.evidence.new.items()
+                }
             yield self._once(part)
         yield from self._drawn(catalog)
         row, sha256 = self.row(self.reading, ruled), self.reading.sha256

@@ -65,6 +65,11 @@ class Judge:
         self._used: dict[str, Specification] = {}
         self._states: KnownStates = {}
 
+    @property
+    def slips(self) -> tuple[str, ...]:
+        """What is wrong in folders of which the last good state is still in use."""
+        return tuple(filter(None, (self.book.trouble, self.standards.trouble)))
+
     def states(
         self,
         catalog: Catalog,
