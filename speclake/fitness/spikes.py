@@ -140,7 +140,11 @@ def _pulses(
     excess = np.sign(height)[:, None] * inner
     width = np.count_nonzero(excess > size[:, None] / 2, axis=1)
     ends = excess[:, [0, -1]].max(axis=1, initial=-np.inf)
-    good = (size > 3.0 * digit) & (width >= 1) & (ends < _LOW * size + _LOW_BY_NOISE * noise)
+    # a step of s stands s/2 off the cubic, and its neighbours 0.4 s apart
+    apart = np.abs(inner[:, 0] - inner[:, -1]) if stride == 1 else size
+    step = np.abs(_step_across(subject.light, rows, points, stride))
+    good = (apart < 0.25 * size) | (step < size)
+    good &= (size > 3.0 * digit) & (width >= 1) & (ends < _LOW * size + _LOW_BY_NOISE * noise)
     if stride > 1:
         # the summit of a triangle is a bend too, but its flanks are no cliffs
         good &= np.abs(np.diff(inner, axis=1)).max(axis=1, initial=0.0) > _CLIFF * size
@@ -230,6 +234,19 @@ def _shape(
     # coarse digits make steps of whole digits
     digit = np.where(steps > 1e-12, steps, np.inf).min(axis=1, initial=np.inf)
     return heights[:, inner.size // 2], heights, np.where(np.isfinite(digit), digit, 0.0)
+
+
+def _step_across(light: FloatArray, rows: _Indices, points: _Indices, stride: int) -> FloatArray:
+    """Step in level between five points on either side, less what their slopes make of it."""
+    away = 2 * stride + np.arange(5)
+    index = np.clip(points[:, None] + np.r_[-away[::-1], away], 0, light.shape[1] - 1)
+    sides = light[rows[:, None], index].reshape(len(rows), 2, 5)
+    centred = np.arange(5) - 2.0
+    slopes = sides @ centred / (centred @ centred)
+    levels = sides.mean(axis=2)
+    distance = 2.0 * (2 * stride + 2)
+    step: FloatArray = levels[:, 1] - levels[:, 0] - slopes.mean(axis=1) * distance
+    return step
 
 
 def _told(

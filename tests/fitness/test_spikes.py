@@ -113,6 +113,13 @@ def test_a_sharp_edge_through_a_slit_is_neither_spike_nor_dropout():
         assert not said(spectra, oversampled(points), spikes.dropouts)
 
 
+@pytest.mark.parametrize("height", [0.1, 0.2, 0.3, 0.5, 1.0, 5.0])
+def test_a_step_of_a_change_over_is_no_spike(height):
+    # it has a check of its own
+    rows = 90 + 0.01 * np.random.default_rng(9).standard_normal((300, NM.size))
+    assert not said(rows + height * (NM >= 860))
+
+
 def test_noise_of_high_absorbance_is_no_spike():
     # the logarithm of little light with noise is lopsided: what looks like spikes up is noise
     rng = np.random.default_rng(11)
