@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 
 from speclake.checks import Check
 from speclake.judging.doubts import AIR_TO_VACUUM as AIR_TO_VACUUM
+from speclake.judging.doubts import ALWAYS_BLOCKING, blocking_doubts
 from speclake.judging.doubts import Doubt as Doubt
-from speclake.judging.doubts import blocking_doubts
 from speclake.measurement import Correction, Kind, Measurement
 from speclake.specs.model import Specification
 from speclake.specs.requirements import Requirement, same_text
@@ -86,6 +86,24 @@ def classed(conditions: Sequence[Conditions], specification: Specification) -> S
     return [
         each._replace(instrument_class=specification.instrument_class_of(each.instrument))
         if each.instrument
+        else each
+        for each in conditions
+    ]
+
+
+def weighed(conditions: Sequence[Conditions], specification: Specification) -> Sequence[Conditions]:
+    """Conditions without the doubts that block no requirement of a specification.
+
+    Each doubt has words of its own, and only scans whose conditions are equal are looked at once.
+    """
+    if not any(each.doubts for each in conditions):
+        return conditions
+    blocking = ALWAYS_BLOCKING.union(
+        *(specification.blocked_by_of(each) for each in specification.requirements)
+    )
+    return [
+        each._replace(doubts=tuple(doubt for doubt in each.doubts if doubt.check in blocking))
+        if each.doubts
         else each
         for each in conditions
     ]

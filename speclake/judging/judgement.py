@@ -7,7 +7,14 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.judging.banded import BandTask, Rows
-from speclake.judging.conditions import Conditions, Fit, classed, fits, of_another_quantity
+from speclake.judging.conditions import (
+    Conditions,
+    Fit,
+    classed,
+    fits,
+    of_another_quantity,
+    weighed,
+)
 from speclake.judging.deciding import decide, settled
 from speclake.judging.reasons import BoolArray, Reasons
 from speclake.judging.taking import TAKERS, Given
@@ -82,7 +89,7 @@ def judge_columns(
     """
     if len(conditions) != len(spectra):
         raise ValueError(f"{len(conditions)} conditions for {len(spectra)} spectra")
-    conditions = classed(conditions, specification)
+    conditions = weighed(classed(conditions, specification), specification)
     distinct: dict[Conditions, int] = {}
     group = np.array([distinct.setdefault(each, len(distinct)) for each in conditions], np.intp)
     kinds = list(distinct)

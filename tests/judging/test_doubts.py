@@ -69,6 +69,15 @@ class TestWhichBlock:
         assert specification("blocked_by = []").version != specification().version
 
 
+    def test_each_scan_has_doubts_of_its_own(self):
+        grid = np.arange(380.0, 621.0)
+        spectra = SpectrumSet(Axis(grid, "nm"), np.full((4, grid.size), 95.0), "%T", tuple("abcd"))
+        doubts = (), (doubt(Check.NOISE, text="one"),), (doubt(text="two"),), (doubt(text="three"),)
+        verdicts = judge(spectra, specification(), [Conditions(doubts=each) for each in doubts])
+        blocked = "the scan is in doubt; saturation: "
+        assert [v.reason.removeprefix(blocked) for v in verdicts] == ["", "", "two", "three"]
+
+
 class TestWhereTheyBlock:
     @pytest.mark.parametrize(
         ("start", "stop", "blocks"),
