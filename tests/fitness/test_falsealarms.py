@@ -7,8 +7,9 @@ import pytest
 from scipy.stats import binom, norm
 
 from speclake.checks import Check
-from speclake.fitness import Circumstances, examine, falsealarms
+from speclake.fitness import Circumstances, examine, falsealarms, physical, spikes
 from speclake.fitness.circumstances import ChangeOver, UsualNoise
+from speclake.fitness.subject import Subject
 from speclake.measurement import Kind, Range
 from speclake.settings import Fitness
 from speclake.spectrum import SpectrumSet
@@ -98,6 +99,41 @@ def test_other_units_keep_the_budget_too(unit):
     known = Circumstances(ranges=(Range(300.0, 2700.0, 2.0, 1.0),), last_digit=None)
     examined = examine(spectra_of(values[unit], unit), [known] * 400, Fitness())
     assert sum(bool(one.findings) for one in examined) <= binom.ppf(SURE, 400, BUDGET)
+
+
+# receiver operating curves
+
+
+def spiked(values, rng):
+    at = rng.integers(20, 540, len(values))
+    values[np.arange(len(values)), at] += 9 * 0.2 * rng.choice([-1, 1], len(values))
+
+
+def lowered(values, rng):
+    values[:, 300:500] = 0.2 * (rng.standard_normal((len(values), 200)) - 0.75)
+
+
+@pytest.mark.parametrize(
+    ("check", "damage"), [(spikes.spikes, spiked), (physical.offset_below_zero, lowered)]
+)
+@pytest.mark.parametrize("shape", ["flat", "edge"])
+def test_a_larger_budget_finds_more_and_its_false_alarms_stay_within_it(check, damage, shape):
+    n, curve = 600, []
+    for budget in (1.0, 30.0, 600.0):
+        limits = Fitness(false_alarms_a_day=budget)
+        sound = simulated(shape, n, 21, DETECTORS["noisy, as computed"])
+        wrong = sound.values.copy()
+        damage(wrong, np.random.default_rng(22))
+        rows = [
+            len({row for row, _ in check(Subject(spectra_of(each), [Circumstances()] * n, limits))})
+            for each in (sound.values, wrong)
+        ]
+        assert rows[0] <= binom.ppf(SURE, n, falsealarms.share(limits))
+        curve.append(rows)
+    found = [each for _, each in curve]
+    assert found == sorted(found)
+    assert found[0] > 0.35 * n
+    assert found[-1] > 0.7 * n
 
 
 # real spectra
