@@ -142,15 +142,17 @@ def compare_instruments(
             f"found {len(common)} pieces that {first} and {second} have both measured; expected "
             f"{LEAST_PAIRS} or more, since one shows no scatter"
         )
-    means = {
-        name: _means(store, [found[name][piece] for piece in common]) for name in (first, second)
-    }
-    both = _together(means[first], means[second])
+    means, hows = zip(
+        *(_means(store, name, [found[name][piece] for piece in common]) for name in found),
+        strict=True,
+    )
+    both = _together(*means)
     differences = both.first.values - both.second.values
     rows = [(*piece, *(len(found[name][piece]) for name in (first, second))) for piece in common]
     return Comparison(
         first, second, both.first.axis, both.first.unit,
-        agreement(differences, confidence=confidence), differences, _listed(rows), both.how,
+        agreement(differences, confidence=confidence), differences, _listed(rows),
+        _told((*hows[0], *hows[1], both.how)),
     )  # fmt: skip
 
 
@@ -176,11 +178,19 @@ def round_robin(store: Lake, instruments: Sequence[str], **query: Any) -> RoundR
             "expected one, named by its serial, sample or lot"
         )
     (piece,) = common
-    sets = [_one_set(store, each[piece]) for each in found]
+    sets, hows = zip(
+        *(
+            _one_set(store, name, each[piece])
+            for name, each in zip(instruments, found, strict=True)
+        ),
+        strict=True,
+    )
     narrowest = sets[0]
     for each in sets[1:]:
         narrowest = _together(narrowest, each).first
     brought = [_together(narrowest, each) for each in sets]
+    if any(each.second.axis.id != narrowest.axis.id for each in brought):
+        raise NotAllowed("the scans cannot be brought together: their grids are too uneven")
     values = [each.second.values for each in brought]
     scans = tuple(map(len, values))
     padded = [np.pad(v, ((0, max(scans) - len(v)), (0, 0)), constant_values=np.nan) for v in values]
@@ -190,7 +200,8 @@ def round_robin(store: Lake, instruments: Sequence[str], **query: Any) -> RoundR
     return RoundRobin(
         tuple(instruments), dict(zip(SAME, piece, strict=True)), scans, narrowest.axis,
         narrowest.unit, precision(np.stack(padded)), cochran(whole.lab_sds[:, 0], usual),
-        grubbs(whole.lab_means[:, 0]), "; ".join(dict.fromkeys(each.how for each in brought)),
+        grubbs(whole.lab_means[:, 0]),
+        _told((*(each for how in hows for each in how), *(each.how for each in brought))),
     )  # fmt: skip
 
 
@@ -215,29 +226,37 @@ def _scans_by_piece(
     return dict(found)
 
 
-def _one_set(store: Lake, ids: Sequence[str]) -> SpectrumSet:
-    """Spectra on one grid in nm."""
-    sets = [turned_to_nm(each) for each in store.spectra(ids)]
-    while len(sets) > 1:
-        both = _together(sets[0], sets.pop())
-        joined = SpectrumSet(
+def _one_set(
+    store: Lake, instrument: str, ids: Sequence[str]
+) -> tuple[SpectrumSet, tuple[str, ...]]:
+    """Spectra of an instrument on one grid in nm, and what was done for it."""
+    first, *others = (turned_to_nm(each) for each in store.spectra(ids))
+    hows = []
+    for other in others:
+        both = _together(first, other)
+        first = SpectrumSet(
             both.first.axis,
             np.concatenate([both.first.values, both.second.values]),
             both.first.unit,
             (*both.first.keys, *both.second.keys),
         )
-        sets[0] = joined
-    return sets[0]
+        hows.append(f"of two grids of {instrument} {both.how}")
+    return first, tuple(hows)
 
 
-def _means(store: Lake, scans: Sequence[Sequence[str]]) -> SpectrumSet:
+def _means(
+    store: Lake, instrument: str, scans: Sequence[Sequence[str]]
+) -> tuple[SpectrumSet, tuple[str, ...]]:
     """Mean of the scans of each piece, one row a piece; NaN where one of them has no value."""
-    together = _one_set(store, [name for each in scans for name in each])
+    together, hows = _one_set(store, instrument, [name for each in scans for name in each])
     places = {key: row for row, key in enumerate(together.keys)}
     values = [together.values[[places[name] for name in each]].mean(axis=0) for each in scans]
-    return SpectrumSet(
-        together.axis, np.array(values), together.unit, tuple(each[0] for each in scans)
-    )
+    keys = tuple(each[0] for each in scans)
+    return SpectrumSet(together.axis, np.array(values), together.unit, keys), hows
+
+
+def _told(hows: Sequence[str]) -> str:
+    return "; ".join(dict.fromkeys(hows))
 
 
 def _together(first: SpectrumSet, second: SpectrumSet) -> OnOneGrid:

@@ -37,4 +37,5 @@ def _corrected(said: Mapping[str, str]) -> str:
         if name not in ("derived_id", "operation") and text
     )
     operation, spectrum = said.get("operation", "corrected"), said.get("derived_id", "")
-    return f"{operation} ({how}): spectrum {spectrum} beside the measured one, which alone is judged"
+    beside = f"spectrum {spectrum} beside the measured one, which alone is judged"
+    return f"{operation} ({how}): {beside}"

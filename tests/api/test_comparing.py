@@ -97,3 +97,24 @@ def test_a_round_robin_needs_one_piece_that_all_have_measured(archive):
         round_robin(archive.store, ["bench A", "bench D"], sample="ring")
     with pytest.raises(NotAllowed, match="fewer than two"):
         round_robin(archive.store, ["bench A"], sample="ring")
+
+
+def test_grids_of_one_bench_that_differ_are_told(tmp_path):
+    """Bench A scans every second point on another day; the plates are flat."""
+    with make(tmp_path) as archive:
+        for number in range(3):
+            for bench, level in (("bench A", 60.0), ("bench B", 60.1)):
+                export(tmp_path / "e", f"{bench[-1]}{number}", level + number, number, bench=bench,
+                       sample=f"P{number}")  # fmt: skip
+            file = export(
+                tmp_path / "e", f"C{number}", 60.5 + number, number + 9, sample=f"P{number}"
+            )
+            head, points = file.read_text("utf-8").split("nm\t%T\n")
+            kept = "\n".join(points.splitlines()[::2])
+            file.write_text(f"{head}nm\t%T\n{kept}\n", "utf-8")
+        archive.ingest([tmp_path / "e"])
+        found = archive.compare_instruments("bench A", "bench B")
+        assert found.axis.values.tolist() == NM[::2].tolist()
+        np.testing.assert_allclose(found.agreement.bias, 0.15)
+        assert found.how.startswith("of two grids of bench A the ")
+        assert found.how.endswith("at the 26 points of the other from 480 to 530 nm")
