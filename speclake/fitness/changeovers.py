@@ -16,6 +16,7 @@ from speclake.fitness.regions import (
     in_blocks,
     regions_between,
     rows_by,
+    taken,
 )
 from speclake.fitness.stepchoice import Choice, Sides, chosen, is_high
 from speclake.fitness.stepfits import FITS_BELOW, Model, fitted, models
@@ -122,18 +123,19 @@ def _at_place(
 ) -> Iterator[Said]:
     window = max(subject.limits.changeover_window_nm, FEWEST_INTERVALS * place.interval_nm)
     for some, missing in _by_missing(subject, rows):
-        values = subject.filled[some]
+        values = taken(subject.filled, some, 0, subject.nm.size)
         least = np.array([(subject.known[row].last_digit or 0.0) for row in some])
         least *= LAST_DIGIT_RMS
         tried = place.models(window, 0.5, missing)
         if not tried:
             continue
         sides = Sides.about(subject.spectra.axis.values, place.offsets, window)
-        choice = chosen(values, tried, least, sides)
+        roughness = taken(subject.roughness, some, 0, subject.nm.size)
+        choice = chosen(values, roughness, tried, least, sides)
         unfit = np.flatnonzero(~choice.fits)
         broader = place.models(window, BROADER, missing)[:MOST_BROADER] if unfit.size else []
         if broader:
-            other = chosen(values[unfit], broader, least[unfit], sides)
+            other = chosen(values[unfit], roughness[unfit], broader, least[unfit], sides)
             better = np.flatnonzero(other.fits)
             choice.put(unfit[better], other.only(better), len(tried))
         at_once = _AtPlace(subject, some, values, place, (*tried, *broader), choice, least, regions)

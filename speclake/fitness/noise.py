@@ -9,7 +9,7 @@ from speclake.checks import Check, Severity
 from speclake.fitness.circumstances import UsualNoise
 from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Figure, Finding
-from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, point_noise
+from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, noise_of, point_noise
 from speclake.fitness.regions import (
     Region,
     Rows,
@@ -17,7 +17,6 @@ from speclake.fitness.regions import (
     places_of,
     regions_between,
     rows_by,
-    taken,
 )
 from speclake.fitness.subject import Subject
 from speclake.fitness.usual import usual_over
@@ -50,8 +49,7 @@ def _of_region(
 ) -> Iterator[tuple[int, Finding | Figure]]:
     positions = subject.spectra.axis.values[region.start : region.stop]
     for rows in in_blocks(all_rows, positions.size):
-        values = taken(subject.spectra.values, rows, region.start, region.stop)
-        found = point_noise(values, positions)
+        found = noise_of(subject.rough(rows, region.start, region.stop))
         uncertainty = 2.0 * found.relative_uncertainty
         for row, noise in zip(rows.tolist(), found.noise.tolist(), strict=True):
             if noise != noise:

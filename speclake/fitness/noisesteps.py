@@ -15,7 +15,7 @@ from speclake.checks import Check, Severity
 from speclake.fitness.circumstances import ChangeOver, Circumstances
 from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Finding
-from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, point_noise
+from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, noise_of, point_noise
 from speclake.fitness.regions import (
     Region,
     Rows,
@@ -23,7 +23,6 @@ from speclake.fitness.regions import (
     in_blocks,
     regions_between,
     rows_by,
-    taken,
 )
 from speclake.fitness.subject import Subject
 from speclake.fitness.usual import usual_over
@@ -61,13 +60,10 @@ def _between(
     looks: int,
 ) -> Iterator[tuple[int, Finding]]:
     sides = [_near(subject, region, changeover.at_nm) for region in (below, above)]
-    axis, limits = subject.spectra.axis.values, subject.limits
+    limits = subject.limits
     least_ratio = log(limits.noise_times_usual)
     for rows in in_blocks(all_rows, sum(stop - start for start, stop in sides)):
-        both = [
-            point_noise(taken(subject.spectra.values, rows, start, stop), axis[start:stop])
-            for start, stop in sides
-        ]
+        both = [noise_of(subject.rough(rows, start, stop)) for start, stop in sides]
         spread = float(np.hypot(both[0].relative_uncertainty, both[1].relative_uncertainty))
         digits = np.array([subject.known[row].last_digit or 0.0 for row in rows])
         noises = [np.maximum(each.noise, digits * LAST_DIGIT_RMS) for each in both]

@@ -65,11 +65,22 @@ def point_noise(values: FloatArray, positions: FloatArray, order: int = ORDER) -
     >>> print(f"{found.noise[0]:.3f} {found.relative_uncertainty:.3f}")
     0.049 0.024
     """
-    count = positions.size - order
-    if count < FEWEST:
+    if positions.size - order < FEWEST:
         return PointNoise(np.full(len(values), np.nan), np.nan)
-    squares = _differences(values, positions, order)
-    np.multiply(squares, squares, out=squares)
+    return noise_of(squared_differences(values, positions, order), order)
+
+
+def noise_of(squares: FloatArray, order: int = ORDER) -> PointNoise:
+    """The noise that `point_noise` finds, from differences already taken.
+
+    Parameters
+    ----------
+    squares : shape (n, q - order), of neighbouring `squared_differences`; they may be a slice, in
+        which case the points are those from its start to `order` points behind its end.
+    """
+    count = squares.shape[1]
+    if count < FEWEST:
+        return PointNoise(np.full(len(squares), np.nan), np.nan)
     blocks = max(1, count // BLOCK)
     starts = np.arange(blocks) * count // blocks
     means = np.add.reduceat(squares, starts, axis=1) / np.diff(np.append(starts, count))
@@ -84,26 +95,35 @@ def point_noise(values: FloatArray, positions: FloatArray, order: int = ORDER) -
     return PointNoise(noise, float(np.sqrt(spread)))
 
 
-def _differences(values: FloatArray, positions: FloatArray, order: int) -> FloatArray:
-    """Differences with the variance of one point, shape (n, q - order)."""
+def squared_differences(
+    values: FloatArray, positions: FloatArray, order: int = ORDER
+) -> FloatArray:
+    """Squares of differences with the variance of one point, shape (n, q - order).
+
+    Parameters
+    ----------
+    values, positions, order : as for `point_noise`; more points than the order.
+    """
     steps = positions[1:] - positions[:-1]
     if steps.max() - steps.min() <= EVEN * steps[0]:
         found = values
         for _ in range(order):
             found = found[:, 1:] - found[:, :-1]
-        scaled: FloatArray = found / comb(2 * order, order) ** 0.5
-        return scaled
-    weights = _divided(positions, order)
+        squares: FloatArray = found * found
+        squares /= comb(2 * order, order)
+        return squares
+    weights = _divided(positions.tobytes(), order)
     count = positions.size - order
     total = values[:, :count] * weights[:, 0]
     for number in range(1, order + 1):
         total += values[:, number : number + count] * weights[:, number]
-    return total
+    return total * total
 
 
-def _divided(positions: FloatArray, order: int) -> FloatArray:
+@lru_cache(maxsize=32)
+def _divided(positions: bytes, order: int) -> FloatArray:
     """Weights of divided differences, squares summing to one, shape (q - order, order + 1)."""
-    points = np.lib.stride_tricks.sliding_window_view(positions, order + 1)
+    points = np.lib.stride_tricks.sliding_window_view(np.frombuffer(positions), order + 1)
     scaled = (points - points[:, :1]) / (points[:, -1:] - points[:, :1])
     apart = scaled[:, :, np.newaxis] - scaled[:, np.newaxis, :]
     apart[:, np.arange(order + 1), np.arange(order + 1)] = 1.0

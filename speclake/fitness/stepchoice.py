@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from speclake.fitness.pointnoise import point_noise, shared_noise
+from speclake.fitness.pointnoise import ORDER, noise_of, shared_noise
 from speclake.fitness.stepfits import FITS_BELOW, Fits, Model, fitted
 from speclake.spectrum import FloatArray
 
@@ -41,11 +41,16 @@ class Sides:
             slices.append(slice(*ends))
         return cls(positions, slices[0], slices[1])
 
-    def allowed(self, values: FloatArray, freedom: tuple[float, float]) -> FloatArray:
-        """Most that noise leaves of a polynomial on either side, shape (2, n); NaN if not known."""
-        found = np.empty((2, len(values)))
+    def allowed(self, roughness: FloatArray, freedom: tuple[float, float]) -> FloatArray:
+        """Most that noise leaves of a polynomial on either side, shape (2, n); NaN if not known.
+
+        Parameters
+        ----------
+        roughness : squared differences of the whole spectra.
+        """
+        found = np.empty((2, len(roughness)))
         for number, side in enumerate((self.below, self.above)):
-            own = point_noise(values[:, side], self.positions[side])
+            own = noise_of(roughness[:, side.start : max(side.stop - ORDER, side.start)])
             found[number] = own.noise * self._sure(own.relative_uncertainty, freedom[number])
         return found
 
@@ -101,12 +106,19 @@ class Choice:
         self.alike[rows] = other.alike
 
 
-def chosen(values: FloatArray, tried: Sequence[Model], least: FloatArray, sides: Sides) -> Choice:
+def chosen(
+    values: FloatArray,
+    roughness: FloatArray,
+    tried: Sequence[Model],
+    least: FloatArray,
+    sides: Sides,
+) -> Choice:
     """Of each row the fit of the first model that fits, else that of the last one.
 
     Parameters
     ----------
     values : shape (n, p), none missing.
+    roughness : shape (n, p - 6), their squared differences.
     tried : not empty.
     least : noise of the last digit, shape (n,).
     """
@@ -114,7 +126,7 @@ def chosen(values: FloatArray, tried: Sequence[Model], least: FloatArray, sides:
     number_of = np.full(len(values), len(tried) - 1, dtype=np.intp)
     well = np.zeros(len(values), dtype=bool)
     freedom = tried[0].freedom
-    allowed = sides.allowed(values, freedom)
+    allowed = sides.allowed(roughness, freedom)
     shared, alike = np.zeros(len(values), dtype=bool), np.ones(len(values))
     left = np.arange(len(values))
     for number, model in enumerate(tried):

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from speclake.fitness.circumstances import Circumstances
+from speclake.fitness.pointnoise import ORDER, squared_differences
+from speclake.fitness.regions import Rows, in_blocks, taken
 from speclake.measurement import Range
 from speclake.settings import Fitness
 from speclake.spectrum import FloatArray, SpectrumSet
@@ -140,6 +142,20 @@ class Subject:
         far -= near
         far += y[:, 2:-2]
         return far
+
+    @cached_property
+    def roughness(self) -> FloatArray:
+        """Squares of sixth differences, as `pointnoise` takes the noise from, shape (n, p - 6)."""
+        values, axis = self.spectra.values, self.spectra.axis.values
+        found = np.empty((len(values), max(axis.size - ORDER, 0)))
+        if found.shape[1]:
+            for some in in_blocks(np.arange(len(values)), axis.size):
+                found[some] = squared_differences(values[some[0] : some[-1] + 1], axis)
+        return found
+
+    def rough(self, rows: Rows, start: int, stop: int) -> FloatArray:
+        """The part of `roughness` that belongs to points of some rows, as of a slice."""
+        return taken(self.roughness, rows, start, max(stop - ORDER, start))
 
     def place(self, nm: float) -> float:
         """Position on the axis, in its unit, of a wavelength in nm."""

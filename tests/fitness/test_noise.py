@@ -138,6 +138,15 @@ def test_every_region_has_its_figure():
         assert np.mean([each.value for each in sizes]) == pytest.approx(expected, rel=0.03)
 
 
+@pytest.mark.parametrize("at_nm", [303.0, 312.0, 1297.0])
+def test_a_region_of_a_few_points_has_no_figure(at_nm):
+    known = Circumstances(changeovers=(ChangeOver(at_nm, "header"),))
+    findings, figures = said(90 + drawn(3), known)
+    assert not findings
+    assert len(figures) == 3
+    assert not said(90 + drawn(3), known, check=noisesteps.check)[0]
+
+
 def test_noise_far_above_the_usual_is_remarked_with_its_size():
     findings, _ = said(90 + drawn(20, 0.25), replace(HERE, usual_noise=(USUAL,)))
     assert len(findings) == 20
