@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import checked, courses, taken, theme, timeline
+from speclake_dashboards import checked, courses, findings, taken, theme, timeline
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import PURGE, ULTRAVIOLET
 from speclake_dashboards.deskwork import LogDesk
@@ -13,7 +13,9 @@ from speclake_dashboards.standing import configuration, state_badge, works_of
 from speclake_dashboards.standing import timeline as timeline_of
 from speclake_dashboards.theme import View, moment, render
 
+from speclake.checks import Severity
 from speclake.errors import NotFound
+from speclake.measurement import Kind
 
 if TYPE_CHECKING:
     from speclake.api import Archive
@@ -112,12 +114,18 @@ def _figures(
     found = archive.store.catalog.figures(
         instrument=view.instrument, name=figure, since=start, until=stop
     )
-    shown = taken.figures(found.to_dicts(), figure, works_of(view))
+    rows = found.to_dicts()
+    blanks = [row for row in rows if row["kind"] == Kind.BLANK]
+    if figure == "step" and blanks:
+        rows = blanks  # an edge or a fringe of a sample looks like a step of the instrument
+    shown = taken.figures(rows, figure, works_of(view))
     kept = address.entries({"instrument", "on", "since", "until", "programme", "check", "at"})
     pieces: list[Any] = [
         render(
             "instrument_figures.html",
             figure=figure,
+            of_blanks=figure == "step" and bool(blanks),
+            found=_found(archive, view, start, stop),
             choices=[(each, link("instruments", {**kept, "figure": each})) for each in FIGURES],
             told=[
                 (stroke, each, taken.summary(each, group.unit))
@@ -127,6 +135,26 @@ def _figures(
         )
     ]
     return [*pieces, *(theme.live_picture(courses.picture(group)) for group in shown)]
+
+
+def _found(
+    archive: "Archive", view: "InstrumentView", start: datetime, stop: datetime
+) -> list[dict[str, Any]]:
+    """How many scans each check found something on, most first."""
+    counted = archive.finding_counts(view.instrument, start, stop)
+    scans: dict[tuple[str, str], int] = {}
+    for row in counted.to_dicts():
+        key = (row["check"], row["severity"])
+        scans[key] = scans.get(key, 0) + row["measurements"]
+    return [
+        {
+            "check": check,
+            "scans": count,
+            "weight": findings.WORDS[Severity(severity)],
+            "address": link("search", {"instrument": view.instrument, "finding": check}),
+        }
+        for (check, severity), count in sorted(scans.items(), key=lambda each: -each[1])
+    ]
 
 
 def _log(view: "InstrumentView", zone: Any) -> Markup:
