@@ -1,6 +1,6 @@
 """Verdicts on earlier scans when a qualification run comes in after them."""
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
@@ -11,11 +11,11 @@ from speclake.fitness.states import StateStretch, state_at
 from speclake.intake.company import Change
 from speclake.intake.doubts import CHECK_OF_STATE, Evidence, doubts_of_states
 from speclake.intake.judged import Judged
-from speclake.intake.specchoice import specification_of
 from speclake.intake.states import AT_ANY_TIME, States
 from speclake.intake.verdicts import Judge
 from speclake.judging.conditions import Doubt
 from speclake.measurement import Measurement
+from speclake.specs import Specification
 
 
 def judged_after(
@@ -37,7 +37,9 @@ def judged_after(
     before : states without what it brings.
     evidence : with it.
     """
-    asked = _blocking(catalog, catalog.versions_used())
+    asked = {
+        version: _blocking(step.of_version(catalog, version)) for version in catalog.versions_used()
+    }
     spans = _spans(before, evidence.states, programmes, frozenset().union(*asked.values()))
     late = {
         m.measurement_id: m
@@ -62,18 +64,14 @@ def judged_after(
     return replace(judged, qualifications=(), standards=())
 
 
-def _blocking(catalog: Catalog, versions: Iterable[str]) -> dict[str, frozenset[Check]]:
-    """Checks of an instrument's state that block any verdict, by version of a specification."""
-    return {
-        version: frozenset(
-            check
-            for each in specification.requirements
-            for check in specification.blocked_by_of(each)
-            if check in CHECK_OF_STATE.values()
-        )
-        for version in versions
-        for specification in [specification_of(catalog, version)]
-    }
+def _blocking(specification: Specification) -> frozenset[Check]:
+    """Checks of an instrument's state that block any verdict by a specification."""
+    return frozenset(
+        check
+        for each in specification.requirements
+        for check in specification.blocked_by_of(each)
+        if check in CHECK_OF_STATE.values()
+    )
 
 
 def _spans(

@@ -80,7 +80,7 @@ def _runs(
     for m in measurements:
         if m.conflict is not None or m.instrument not in standards.instruments:
             continue
-        for programme in standards.programmes:
+        for programme in standards.programmes_of(m.instrument, m.accessory, m.quantity):
             for check in programme.check:
                 certificate = _certificate(standards, check, m)
                 if not recognises(programme, check, certificate, m):

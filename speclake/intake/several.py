@@ -9,6 +9,7 @@ import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -37,6 +38,15 @@ GROUPS_AT_ONCE = 1_000
 
 Read = Callable[[Sequence[str]], Iterable[SpectrumSet]]
 """Spectra of measurements by their identifiers, those of the same commit included."""
+
+
+class Stored(Protocol):
+    """What has the spectra of measurements."""
+
+    def spectra(self, ids: Sequence[str]) -> Iterable[SpectrumSet]:
+        """Spectra of measurements by their identifiers."""
+        ...
+
 
 Known = Callable[[Sequence[Measurement]], Mapping[str, Conditions]]
 """How measurements were made, with the doubts about them, by measurement."""

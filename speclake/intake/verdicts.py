@@ -4,7 +4,6 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
@@ -14,7 +13,7 @@ from speclake.intake.doubts import Evidence, Reviews
 from speclake.intake.fitness import Examiner
 from speclake.intake.judged import Judged
 from speclake.intake.qualifying import Runs, runs_among
-from speclake.intake.several import Due, Read, drawn_verdicts, without_known
+from speclake.intake.several import Due, Read, Stored, drawn_verdicts, without_known
 from speclake.intake.specbook import SpecBook
 from speclake.intake.specchoice import SpecChoice
 from speclake.intake.specchoice import order_of as order_of
@@ -32,15 +31,6 @@ from speclake.settings import Settings
 from speclake.specs import Specification, Verdict
 from speclake.specs.requirements.several import Role
 from speclake.spectrum import SpectrumSet
-
-
-class Stored(Protocol):
-    """What has the spectra of measurements."""
-
-    def spectra(self, ids: Sequence[str]) -> Iterable[SpectrumSet]:
-        """Spectra of measurements by their identifiers."""
-        ...
-
 
 CHUNK = 2_000
 """How many measurements are judged and committed at once."""
@@ -239,7 +229,7 @@ class Judge:
         hours = max((role.blank_within_h or 0.0 for role in roles), default=0.0)
         for found in drawn_verdicts(
             catalog, change, due, read,
-            lambda version: self._of_version(catalog, version),
+            lambda version: self.of_version(catalog, version),
             lambda measurements: evidence.conditions(catalog, measurements),
             hours,
         ):  # fmt: skip
@@ -252,7 +242,7 @@ class Judge:
         self, catalog: Catalog, asked: Mapping[str, Specification] | None = None
     ) -> list[Role]:
         """Roles in all specifications that are written today, were used, or are asked for now."""
-        used = [self._of_version(catalog, version) for version in catalog.versions_used()]
+        used = [self.of_version(catalog, version) for version in catalog.versions_used()]
         known = {each.version: each for each in (*self.book.current(), *used)} | dict(asked or {})
         requirements = [found for each in known.values() for found in each.requirements]
         return [role for each in requirements for role in each.roles]
@@ -261,7 +251,8 @@ class Judge:
         """Whether any specification has a requirement that draws on several measurements."""
         return bool(self._roles(catalog))
 
-    def _of_version(self, catalog: Catalog, version: str) -> Specification:
+    def of_version(self, catalog: Catalog, version: str) -> Specification:
+        """Specification as it was when a verdict was made by it."""
         if version not in self._used:
             self._used[version] = specification_of(catalog, version)
         return self._used[version]
