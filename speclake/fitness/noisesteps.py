@@ -131,17 +131,17 @@ def _told(
     spread: float,
 ) -> Finding:
     unit, axis = subject.spectra.unit, subject.spectra.axis.values
-    of = " of light" if unit in LOGARITHMS else ""
+    of = " (as light)" if unit in LOGARITHMS else ""
     beside = "the usual noise of the instrument is not known yet"
     if usual is not None:
-        beside = f"usually it changes {np.exp(usual):.2g} times there"
+        beside = f"usually it is {np.exp(usual):.2g} times there"
     return Finding(
         check=Check.NOISE,
         severity=Severity.REMARK,
         text=(
-            f"at {changeover.at_nm:g} nm, a change-over by {changeover.evidence}, the noise{of} "
-            f"changes {ratio:.2g} times, from {noise[0]:.2g} {unit} below to {noise[1]:.2g} {unit} "
-            f"above; {beside}"
+            f"at the change-over at {changeover.at_nm:g} nm ({changeover.evidence}) the noise goes "
+            f"from {noise[0]:.2g} {unit} below to {noise[1]:.2g} {unit} above, {ratio:.2g} "
+            f"times{of}; {beside}"
         ),
         advice=(
             "look at the settings of the noisier side (slit, response, gain) and at its lamp and "

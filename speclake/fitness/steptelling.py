@@ -137,7 +137,7 @@ def _size(found: Step, unit: str) -> str:
     if found.step is None:
         sizes[0] = sizes[0].replace("slope by", "slope changes by")
     return (
-        f"at {found.changeover.at_nm:g} nm, a change-over by {found.changeover.evidence}, the "
+        f"at the change-over at {found.changeover.at_nm:g} nm ({found.changeover.evidence}) the "
         f"{' and the '.join(sizes)} (k = 2)"
     )
 

@@ -77,7 +77,7 @@ def test_the_constructed_step_is_found_at_its_place_and_size():
     one = at_860[0]
     assert (one.check, one.severity, one.unit) == (Check.CHANGE_OVER, Severity.DOUBT, "%T")
     assert one.start < 860.0 < one.stop
-    assert "at 860 nm, a change-over by common practice" in one.text
+    assert "at the change-over at 860 nm (common practice) the level steps by" in one.text
     assert len([each for _, each in figures if each.name == "step"]) == 300
 
 

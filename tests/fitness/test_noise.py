@@ -297,7 +297,7 @@ def test_noise_that_changes_at_a_change_over_is_remarked_if_it_is_much():
     assert not said(jumping, replace(HERE, usual_noise=usual), check=noisesteps.check)[0]
     lost = said(90 + drawn(20), replace(HERE, usual_noise=usual), check=noisesteps.check)[0]
     assert len(lost) == 20
-    assert "usually it changes 12 times there" in lost[0][1].text
+    assert "usually it is 12 times there" in lost[0][1].text
 
 
 def test_noise_of_absorbance_at_an_edge_is_that_of_less_light():
