@@ -85,6 +85,7 @@ def test_putting_aside_and_releasing_from_the_command_line(lab: Path) -> None:
     found = json.loads(speclake("find", "-a", lab, "--in-review", "--json"))
     assert [row["outcome"] for row in found["measurements"]] == ["not measurable"]
     assert "under review" in speclake("find", "-a", lab, "--in-review")
+    assert "quality: the check failed" in speclake("show", ID, "-a", lab)
     assert "released 1" in speclake("release", ID, *who, "-a", lab)
     assert json.loads(speclake("find", "-a", lab, "--in-review", "--json"))["count"] == 0
     assert "nobody" in speclake("put-aside", "nobody", *who, "-a", lab, code=2)
@@ -94,6 +95,9 @@ def test_a_report_is_noted_from_the_command_line(lab: Path) -> None:
     words = ("report-issued", "R-14", "--customer", "customer 2", "--who", "quality", "--why", "s")
     said = speclake(*words, "--lot", "L1", "-a", lab)
     assert said.strip() == "recorded: report R-14 for customer 2 on 2 measurements"
+    shown = json.loads(speclake("show", ID, "-a", lab, "--json"))
+    assert [text.partition(",")[0] for text in shown["reports"]] == ["R-14 for customer 2"]
+    assert shown["review"] is None
     again = speclake(*words, "--id", ID, "-a", lab, code=2)
     assert "already" in again
 

@@ -36,6 +36,12 @@ def measurement_told(archive: "Archive", measurement_id: str) -> dict[str, Any]:
         " – ".join(filter(None, (explain(v), concessions.said(v)))) for v in verdicts
     ]
     told["findings"] = archive.findings([measurement_id])["text"].to_list()
+    row = archive.store.catalog.row(measurement_id)
+    told["review"] = f"{row['review_by']}: {row['review_why']}" if row["in_review"] else None
+    told["reports"] = [
+        f"{each['report']} for {each['customer']}, {each['at']:%Y-%m-%d}"
+        for each in archive.reports_on([measurement_id]).to_dicts()
+    ]
     told["events"] = [
         f"{each.at:%Y-%m-%d %H:%M} {each.who}: {each.kind} ({details_told(each)}), {each.why}"
         for each in archive.events(measurement_id)
