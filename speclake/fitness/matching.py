@@ -12,75 +12,29 @@ uncertainty, from the residuals near the points on which the amount hangs; both 
 Any spectrum with features has some likeness to any structure, so a large a is not enough. The
 structure has to explain more of the spectrum than each of its rivals: sinusoids in wavenumber
 (fringes), single bands of any place and width (absorption of a material), and the structure itself
-at other places.
+at other places. Where it does so only beside a rival, as on a fringe, up to two of them are fitted
+along with it.
 """
 
 from dataclasses import dataclass, fields
-from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
-from speclake.fitness.gaslines import Lines
+from speclake.fitness.structures import Design, without
 from speclake.spectrum import FloatArray
 
 LN_10 = float(np.log(10))
-NEARBY = 0.25
-"""Of a region, within which the noise of a point is taken to be that of its neighbours."""
 ROWS = 128
 """Rows of a block, so that it fits the cache."""
-
-
-@dataclass(frozen=True, eq=False)
-class Region:
-    """Where a structure is looked for.
-
-    Parameters
-    ----------
-    low_nm, high_nm : ends in vacuum.
-    core_nm : the stretch that a spectrum has to cover.
-    degree_nm : width for which the trend gets one degree more, beyond 3.
-    least_bandwidth_nm : the structure is drawn no finer than this.
-    bands_nm : widths of rival single bands.
-    """
-
-    name: str
-    low_nm: float
-    high_nm: float
-    core_nm: tuple[float, float]
-    degree_nm: float
-    least_bandwidth_nm: float
-    bands_nm: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class Design:
-    """A structure on the points of a region, with all it is compared with.
-
-    Parameters
-    ----------
-    at_nm : the points in vacuum, shape (p,).
-    trend : orthonormal columns, shape (p, k).
-    shapes : the structure for little of the gas and for much, each with its largest value 1.
-    length : for each shape the quadratic form of the trend's coefficients that gives the sum of
-        squares of level times shape without its trend, shape (2, k, k).
-    nearby : weights of `_nearby` for each shape, shape (2, p, p).
-    local_freedom : degrees of freedom of the local uncertainty, shape (2,).
-    length_of_log : sum of squares of each shape without its trend, shape (2,).
-    power : share of each frequency in the structure without its trend, shape (2, p // 2 + 1).
-    rivals : pairs of orthonormal columns without a trend, shape (p, 2 m).
-    displaced : single such columns, shape (p, d).
-    """
-
-    at_nm: FloatArray
-    trend: FloatArray
-    shapes: FloatArray
-    length: FloatArray
-    length_of_log: FloatArray
-    nearby: FloatArray
-    local_freedom: FloatArray
-    power: FloatArray
-    rivals: FloatArray
-    displaced: FloatArray
+BESIDE = 2
+"""Rivals that are fitted along, at most."""
+TRIES = 1 + BESIDE
+"""Fits of one shape to one spectrum, at most."""
+CLEARLY = 10.0
+"""Mean square of a rival over that of the rest, from which it is worth fitting along."""
+LEFT_OVER = 0.3
+"""Share of a structure's sum of squares that rivals beside it must leave."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,146 +43,64 @@ class Match:
 
     Parameters
     ----------
+    is_found : whether the structure is there, beyond its threshold and all rivals.
     amount : absorbance at the strongest place of the structure, either sign.
     uncertainty : standard, k = 1.
-    freedom : degrees of freedom of that uncertainty.
-    local_uncertainty, local_freedom : the same for noise that differs from point to point.
     place : index of the point where the structure is strongest.
     level : the trend there.
-    is_best : whether the structure explains more than each rival; asked only of rows that were
-        `wanted`.
     """
 
+    is_found: npt.NDArray[np.bool_]
     amount: FloatArray
     uncertainty: FloatArray
-    freedom: FloatArray
-    local_uncertainty: FloatArray
-    local_freedom: FloatArray
-    place: FloatArray
+    place: npt.NDArray[np.intp]
     level: FloatArray
-    is_best: np.ndarray
 
 
-def drawn(lines: Lines, at_nm: FloatArray, bandwidth_nm: float, power: float = 1.0) -> FloatArray:
-    """Lines seen through a triangular slit function, the largest value 1, shape (p,).
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """A structure fitted to rows, with what was fitted beside it taken off already."""
 
-    Parameters
-    ----------
-    at_nm : in vacuum.
-    bandwidth_nm : full width at half maximum of the triangle, which two equal slits give.
-    power : 1 for weak lines, which absorb in proportion; 0.5 for strong ones, which absorb with the
-        square root of their strength (curve of growth of broadened lines).
-    """
-    centre = 1e7 / lines.cm1
-    strength = lines.strength**power
-    away = np.abs(at_nm[:, None] - centre) / bandwidth_nm
-    shape = np.maximum(1 - away, 0) @ strength
-    top = shape.max(initial=0)
-    return shape / top if top > 0 else shape
+    left: FloatArray
+    column: FloatArray
+    amount: FloatArray
+    residual: FloatArray
+    freedom: int
 
+    @classmethod
+    def of(cls, left: FloatArray, column: FloatArray, freedom: int) -> "_Fit":
+        length = np.einsum("ij,ij->i", column, column)
+        amount = np.einsum("ij,ij->i", column, left) / length
+        return cls(left, column, amount, left - amount[:, None] * column, freedom)
 
-def design_for(lines: Lines, region: Region, at_nm: FloatArray, bandwidth_nm: float) -> Design:
-    """Structure of some lines on given points, kept for the next spectrum that needs it."""
-    width = max(bandwidth_nm, region.least_bandwidth_nm)
-    return _design(lines, region, at_nm.tobytes(), width)
+    def row(self, i: int) -> "_Fit":
+        one = slice(i, i + 1)
+        return _Fit(
+            self.left[one], self.column[one], self.amount[one], self.residual[one], self.freedom
+        )
 
-
-@lru_cache(maxsize=64)
-def _design(lines: Lines, region: Region, points: bytes, bandwidth_nm: float) -> Design:
-    at = np.frombuffer(points)
-    span = at.max() - at.min()
-    degree = 3 + round(span / region.degree_nm)
-    scaled = 2 * (at - at.min()) / span - 1
-    trend, _ = np.linalg.qr(np.polynomial.legendre.legvander(scaled, degree))
-    shapes = np.stack([drawn(lines, at, bandwidth_nm, power) for power in (1.0, 0.5)])
-    inner = [trend.T @ (shape[:, None] * trend) for shape in shapes]
-    whole = [trend.T @ (shape[:, None] ** 2 * trend) for shape in shapes]
-    bare = _without(trend, shapes.T)
-    local = [_nearby(at, trend, each) for each in bare.T]
-    power = np.abs(np.fft.rfft(bare, axis=0).T) ** 2
-    pairs = [_fringes(at), _bands(at, region.bands_nm)]
-    rivals = [_without(trend, each) for each in pairs if each.size]
-    return Design(
-        at_nm=at,
-        trend=trend,
-        shapes=shapes,
-        length=np.stack([w - m @ m for w, m in zip(whole, inner, strict=True)]),
-        length_of_log=(bare**2).sum(axis=0),
-        nearby=np.stack([weights for weights, _ in local]),
-        local_freedom=np.array([freedom for _, freedom in local]),
-        power=power / power.sum(axis=1, keepdims=True),
-        rivals=np.concatenate([_orthonormal(each) for each in rivals], axis=1),
-        displaced=_displaced(lines, at, bandwidth_nm, trend),
-    )
+    @property
+    def length(self) -> FloatArray:
+        return np.asarray(np.einsum("ij,ij->i", self.column, self.column))
 
 
-def _without(trend: FloatArray, columns: FloatArray) -> FloatArray:
-    left: FloatArray = columns - trend @ (trend.T @ columns)
-    return left
-
-
-def _orthonormal(columns: FloatArray) -> FloatArray:
-    """Each pair of columns made orthonormal, shape (p, 2 m) as before."""
-    p = columns.shape[0]
-    pairs = columns.reshape(p, -1, 2).transpose(1, 0, 2)
-    q, r = np.linalg.qr(pairs)
-    # a column that the trend has eaten explains nothing
-    sound = np.abs(np.diagonal(r, axis1=1, axis2=2)) > 1e-6
-    q = q * sound[:, None, :]
-    return np.ascontiguousarray(q.transpose(1, 0, 2)).reshape(p, -1)
-
-
-def _fringes(at_nm: FloatArray) -> FloatArray:
-    wavenumber = 1e7 / at_nm
-    span = wavenumber.max() - wavenumber.min()
-    most = at_nm.size / 2.2
-    cycles = np.arange(1.0, most, 1 / 3)
-    phase = 2 * np.pi * (wavenumber - wavenumber.min())[:, None] / span * cycles
-    return np.stack([np.cos(phase), np.sin(phase)], axis=2).reshape(at_nm.size, -1)
-
-
-def _bands(at_nm: FloatArray, widths_nm: tuple[float, ...]) -> FloatArray:
-    columns = []
-    for width in widths_nm:
-        centres = np.arange(at_nm.min(), at_nm.max(), width / 3)
-        away = (at_nm[:, None] - centres) / (width / 2.3548)
-        bell = np.exp(-(away**2) / 2)
-        # with its derivative beside it a band may sit between two of the places, or be skewed
-        columns.append(np.stack([bell, bell * away], axis=2).reshape(at_nm.size, -1))
-    return np.concatenate(columns, axis=1) if columns else np.empty((at_nm.size, 0))
-
-
-def _displaced(
-    lines: Lines, at_nm: FloatArray, bandwidth_nm: float, trend: FloatArray
-) -> FloatArray:
-    span = at_nm.max() - at_nm.min()
-    away = span * np.array([-0.3, -0.2, -0.13, -0.08, 0.08, 0.13, 0.2, 0.3])
-    away = away[np.abs(away) > bandwidth_nm / 2]
-    columns = [drawn(lines, at_nm - each, bandwidth_nm) for each in away]
-    if not columns:
-        return np.empty((at_nm.size, 0))
-    left = _without(trend, np.array(columns).T)
-    norm = np.linalg.norm(left, axis=0)
-    return left / np.where(norm > 0, norm, 1)
-
-
-def matched(values: FloatArray, design: Design, is_log: bool, wanted: float) -> Match:
-    """How much of a structure each row holds; 0 ± infinity where it is surely below `wanted`.
+def matched(values: FloatArray, design: Design, is_log: bool, threshold: float) -> Match:
+    """How much of a structure each row holds.
 
     Parameters
     ----------
     values : finite, shape (n, p), in the order of ``design.at_nm``.
     is_log : whether they are absorbances or log(1/R); otherwise they are fractions or percent.
-    wanted : how many standard uncertainties make it worth while to ask the rivals.
+    threshold : standard deviations of normal noise that an amount has to exceed.
     """
     blocks = [
-        _block(values[i : i + ROWS], design, is_log, wanted) for i in range(0, len(values), ROWS)
+        _block(values[i : i + ROWS], design, is_log, threshold) for i in range(0, len(values), ROWS)
     ]
     names = [each.name for each in fields(Match)]
     return Match(**{name: np.concatenate([getattr(b, name) for b in blocks]) for name in names})
 
 
-def _block(values: FloatArray, design: Design, is_log: bool, wanted: float) -> Match:
+def _block(values: FloatArray, design: Design, is_log: bool, threshold: float) -> Match:
     trend, shapes = design.trend, design.shapes
     coefficients = values @ trend
     level = coefficients @ trend.T
@@ -245,44 +117,103 @@ def _block(values: FloatArray, design: Design, is_log: bool, wanted: float) -> M
     with np.errstate(divide="ignore", invalid="ignore"):
         explained = np.where(length > 0, along * along / length, 0.0)
     best = explained.argmax(axis=1)
-    found = _nothing(len(values))
-    found.place[:] = shapes.argmax(axis=1)[best]
-    size = np.einsum("ij,ij->i", left, left)
-    most = np.take_along_axis(explained, best[:, None], axis=1)[:, 0]
+    n, size = len(values), np.einsum("ij,ij->i", left, left)
+    found = Match(
+        is_found=np.zeros(n, dtype=bool),
+        amount=np.zeros(n),
+        uncertainty=np.full(n, np.inf),
+        place=shapes.argmax(axis=1)[best],
+        level=np.take_along_axis(level, shapes.argmax(axis=1)[best][:, None], axis=1)[:, 0],
+    )
+    most = explained[np.arange(n), best]
     # with white noise, the least that it can be, the amount would be as many uncertainties
     asked = np.flatnonzero(
-        (most * freedom > wanted**2 * (size - most)) & (most > 1e-20 * size) & (most > 0)
+        (most * freedom > threshold**2 * (size - most)) & (most > 1e-20 * size) & (most > 0)
     )
     for s in np.unique(best[asked]):
         rows = asked[best[asked] == s]
-        shape = shapes[s]
-        column = np.broadcast_to(shape, (rows.size, shape.size))
-        column = column if is_log else -LN_10 * level[rows] * shape
+        column = np.broadcast_to(shapes[s], (rows.size, shapes.shape[1]))
+        column = column if is_log else -LN_10 * level[rows] * shapes[s]
         column = column - (column @ trend) @ trend.T
-        amount = along[rows, s] / length[rows, s]
-        residual = left[rows] - amount[:, None] * column
-        found.amount[rows] = amount
-        found.uncertainty[rows], found.freedom[rows] = _uncertainty(
-            residual, length[rows, s], freedom, design.power[s]
-        )
-        found.local_uncertainty[rows] = _local(residual, column, length[rows, s], design.nearby[s])
-        found.local_freedom[rows] = design.local_freedom[s]
-        found.level[rows] = level[rows, int(shape.argmax())]
-        found.is_best[rows] = most[rows] > _by_rivals(left[rows], design)
+        _ask(found, rows, _Fit.of(left[rows], column, freedom), design, int(s), threshold)
     return found
 
 
-def _nothing(n: int) -> Match:
-    return Match(
-        amount=np.zeros(n),
-        uncertainty=np.full(n, np.inf),
-        freedom=np.ones(n),
-        local_uncertainty=np.full(n, np.inf),
-        local_freedom=np.ones(n),
-        place=np.zeros(n),
-        level=np.zeros(n),
-        is_best=np.zeros(n, dtype=bool),
+def _ask(
+    found: Match,
+    rows: npt.NDArray[np.intp],
+    fit: _Fit,
+    design: Design,
+    shape: int,
+    threshold: float,
+) -> None:
+    """Enter what a fit says of some rows; those it cannot tell are fitted beside rivals."""
+    sure, uncertainty = _is_sure(fit, design, shape, threshold)
+    sure &= fit.amount**2 * fit.length > _by_rivals(fit.left, design.rivals, design.displaced)
+    found.is_found[rows], found.amount[rows] = sure, fit.amount
+    found.uncertainty[rows] = uncertainty
+    for i in np.flatnonzero(~sure):
+        one = fit.row(int(i))
+        beside = _beside_rivals(one, design, shape, threshold)
+        if beside is not None:
+            found.is_found[rows[i]] = True
+            found.amount[rows[i]], found.uncertainty[rows[i]] = beside
+
+
+def _is_sure(
+    fit: _Fit, design: Design, shape: int, threshold: float
+) -> tuple[npt.NDArray[np.bool_], FloatArray]:
+    """Whether amounts exceed their threshold, and their standard uncertainty."""
+    length = fit.length
+    shared, freedom = _uncertainty(fit.residual, length, fit.freedom, design.power[shape])
+    local = _local(fit.residual, fit.column, length, design.nearby[shape])
+    # rivals fitted along take their part of the residuals too
+    whole = fit.residual.shape[1] - design.trend.shape[1] - 1
+    local = local * np.sqrt(whole / fit.freedom)
+    of_local = design.local_freedom[shape] * fit.freedom / whole
+    limit = np.maximum(
+        student(threshold, freedom) * shared, student(threshold, np.array([of_local])) * local
     )
+    return np.abs(fit.amount) > limit, np.maximum(shared, local)
+
+
+def _beside_rivals(
+    fit: _Fit, design: Design, shape: int, threshold: float
+) -> tuple[float, float] | None:
+    """Amount and uncertainty of one row beside one or two rivals, if it is there beside them."""
+    p = fit.left.shape[1]
+    taken = np.empty((p, 0))
+    first, column = fit.left[0], fit.column[0]
+    for _ in range(BESIDE):
+        pairs = (fit.residual[0] @ design.rivals).reshape(-1, 2)
+        gains = (pairs**2).sum(axis=1)
+        strongest = int(gains.argmax())
+        rest = max(float(fit.residual[0] @ fit.residual[0]) - gains[strongest], 0.0)
+        freedom = fit.freedom - 2
+        if freedom < 3 or gains[strongest] / 2 <= CLEARLY * rest / freedom:
+            return None
+        pair = design.rivals[:, 2 * strongest : 2 * strongest + 2]
+        taken, _ = np.linalg.qr(np.concatenate([taken, pair], axis=1))
+        bare = column - taken @ (taken.T @ column)
+        if bare @ bare < LEFT_OVER * (column @ column):
+            return None
+        left = first - taken @ (taken.T @ first)
+        fit = _Fit.of(left[None], bare[None], freedom)
+        sure, uncertainty = _is_sure(fit, design, shape, threshold)
+        if sure[0]:
+            rivals, displaced = (
+                _scaled(without(taken, each)) for each in (design.rivals, design.displaced)
+            )
+            explained = fit.amount**2 * fit.length
+            if explained[0] > _by_rivals(fit.left, rivals, displaced)[0]:
+                return float(fit.amount[0]), float(uncertainty[0])
+    return None
+
+
+def _scaled(columns: FloatArray) -> FloatArray:
+    """Columns of length 1; those of which next to nothing is left become 0."""
+    norm = np.linalg.norm(columns, axis=0)
+    return columns * np.where(norm > 0.1, 1 / np.maximum(norm, 0.1), 0.0)
 
 
 def _uncertainty(
@@ -311,35 +242,12 @@ def _local(
     return np.asarray(np.sqrt(((column**2 @ nearby) * residual**2).sum(axis=1)) / length)
 
 
-def _nearby(at_nm: FloatArray, trend: FloatArray, bare: FloatArray) -> tuple[FloatArray, float]:
-    """Weights that give the variance at each point from the residuals nearby, shape (p, p).
-
-    Weights fall linearly to 0 at `NEARBY` of the region. They make up for what trend and structure
-    took of each residual, so that noise that is the same everywhere gives its variance (J. G.
-    MacKinnon and H. White, J. Econometrics 29 (1985) 305, HC2, with neighbours taken together).
-
-    Returns
-    -------
-    The weights, and the degrees of freedom of what `_local` makes of them: those of the chi-square
-    variable of the same mean and variance; R. M. Bell and D. F. McCaffrey, Survey Methodology 28
-    (2002) 169.
-    """
-    along = bare / np.linalg.norm(bare)
-    left = np.eye(bare.size) - trend @ trend.T - np.outer(along, along)
-    reach = NEARBY * (at_nm.max() - at_nm.min())
-    weights = np.maximum(1 - np.abs(at_nm[:, None] - at_nm) / reach, 0)
-    weights /= np.maximum(weights @ np.diag(left), 1e-3)[:, None]
-    of_residual = along**2 @ weights
-    mean = float(of_residual @ np.diag(left))
-    return weights, mean**2 / float(of_residual @ left**2 @ of_residual)
-
-
-def _by_rivals(left: FloatArray, design: Design) -> FloatArray:
+def _by_rivals(left: FloatArray, rivals: FloatArray, displaced: FloatArray) -> FloatArray:
     """The most that one rival explains of each row, in its unit squared."""
-    pairs = (left @ design.rivals) ** 2
+    pairs = (left @ rivals) ** 2
     most = pairs.reshape(len(left), -1, 2).sum(axis=2).max(axis=1)
-    if design.displaced.shape[1]:
-        most = np.maximum(most, ((left @ design.displaced) ** 2).max(axis=1))
+    if displaced.shape[1]:
+        most = np.maximum(most, ((left @ displaced) ** 2).max(axis=1))
     return np.asarray(most)
 
 

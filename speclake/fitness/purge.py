@@ -16,8 +16,9 @@ from speclake.fitness.circumstances import Circumstances
 from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Finding
 from speclake.fitness.gaslines import Lines, oxygen, water
-from speclake.fitness.matching import Match, Region, design_for, matched, student
+from speclake.fitness.matching import TRIES, Match, matched
 from speclake.fitness.regions import Rows
+from speclake.fitness.structures import Region, design_for
 from speclake.fitness.subject import Subject
 from speclake.spectrum import FloatArray
 from speclake.units import air_from_vacuum, vacuum_from_air
@@ -31,8 +32,8 @@ WATER = (
     Region("2660 nm", 2470.0, 2870.0, (2560.0, 2750.0), 200.0, 1.0, (20.0, 40.0, 80.0, 140.0)),
 )
 
-SHAPES = 2
-"""Shapes tried in each region: of little gas, and of much."""
+LOOKS = 2 * TRIES
+"""Fits in each region: of little gas and of much, alone and beside rivals."""
 
 SPARE_POINTS = 6
 """Points beyond the coefficients of trend and structure that a region needs."""
@@ -62,11 +63,12 @@ class _Seen:
     looks: int
     first: int
     at_nm: FloatArray
+    is_air: bool
 
 
 def check_oxygen_bands(subject: Subject) -> Iterator[Said]:
     """Oxygen in the beam: its Schumann-Runge bands, of either sign."""
-    yield from _bands(subject, Check.OXYGEN, OXYGEN, oxygen(), SHAPES)
+    yield from _bands(subject, Check.OXYGEN, OXYGEN, oxygen(), LOOKS)
 
 
 def check_water_bands(subject: Subject) -> Iterator[Said]:
@@ -74,7 +76,7 @@ def check_water_bands(subject: Subject) -> Iterator[Said]:
     for region in WATER:
         if not _may_cover(subject, region):
             continue
-        yield from _bands(subject, Check.WATER, region, water(region.name), SHAPES * len(WATER))
+        yield from _bands(subject, Check.WATER, region, water(region.name), LOOKS * len(WATER))
 
 
 def check_purge(subject: Subject) -> Iterator[Said]:
@@ -131,10 +133,31 @@ def _bands(
 ) -> Iterator[Said]:
     if subject.spectra.unit == "%A+S" or not _may_cover(subject, region):
         return
-    vacuum, points = _in_vacuum(subject, region)
+    axis = subject.spectra.axis
+    if axis.medium is not None or axis.unit not in ("nm", "um"):
+        is_air = axis.medium == "air"
+        yield from _bands_in(subject, check, region, lines, looks, is_air=is_air)
+        return
+    # nobody says how the wavelengths are counted, and the two lie a tenth of a band apart
+    best: dict[int, Finding] = {}
+    for is_air in (True, False):
+        for row, said in _bands_in(subject, check, region, lines, 2 * looks, is_air=is_air):
+            if row not in best or _sureness(said) > _sureness(best[row]):
+                best[row] = said
+    yield from sorted(best.items())
+
+
+def _sureness(said: Finding) -> float:
+    return abs(said.value or 0.0) / (said.uncertainty or np.inf)
+
+
+def _bands_in(
+    subject: Subject, check: Check, region: Region, lines: Lines, looks: int, *, is_air: bool
+) -> Iterator[Said]:
+    vacuum, points = _in_vacuum(subject, region, is_air=is_air)
     if vacuum.size == 0:
         return
-    seen = _Seen(subject, check, region, lines, looks, points.start, vacuum)
+    seen = _Seen(subject, check, region, lines, looks, points.start, vacuum, is_air)
     values = np.ascontiguousarray(subject.spectra.values[:, points])
     known = np.isfinite(values)
     whole = known.all(axis=1)
@@ -146,10 +169,9 @@ def _bands(
             yield from _found(seen, values, np.array([row]), float(width), known[row])
 
 
-def _in_vacuum(subject: Subject, region: Region) -> tuple[FloatArray, slice]:
+def _in_vacuum(subject: Subject, region: Region, *, is_air: bool) -> tuple[FloatArray, slice]:
     """Wavelengths in vacuum of the points in a region, and where on the axis they stand."""
     nm = subject.nm
-    is_air = subject.spectra.axis.medium == "air"
     near = (nm > region.low_nm - 1) & (nm < region.high_nm + 1)
     if is_air:
         near &= nm > _FARTHEST_AIR_NM
@@ -187,12 +209,8 @@ def _found(
         return
     taken = values[rows] if known is None else values[rows][:, known]
     is_log = seen.subject.percent is None
-    normal = threshold(seen.subject.limits, seen.looks)
-    match = matched(taken, design, is_log, normal)
-    limit = student(normal, match.freedom) * match.uncertainty
-    local = student(normal, match.local_freedom) * match.local_uncertainty
-    sure = match.is_best & (np.abs(match.amount) > np.maximum(limit, local))
-    for i in np.flatnonzero(sure):
+    match = matched(taken, design, is_log, threshold(seen.subject.limits, seen.looks))
+    for i in np.flatnonzero(match.is_found):
         yield int(rows[i]), _said(seen, match, int(i), at, width)
 
 
@@ -220,13 +238,10 @@ _ADVICE = {
 
 
 def _said(seen: _Seen, match: Match, i: int, at_nm: FloatArray, width: float) -> Finding:
-    amount, expanded = (
-        float(match.amount[i]),
-        2 * float(max(match.uncertainty[i], match.local_uncertainty[i])),
-    )
+    amount, expanded = float(match.amount[i]), 2 * float(match.uncertainty[i])
     gas, title = _NAMES[seen.check]
     place = float(at_nm[int(match.place[i])])
-    nm = float(air_from_vacuum(place)) if seen.subject.spectra.axis.medium == "air" else place
+    nm = float(air_from_vacuum(place)) if seen.is_air else place
     change = 100 * (1 - 10.0 ** -abs(amount))
     percent = seen.subject.percent
     of_scale = change if percent is None else change * abs(float(match.level[i])) * percent / 100

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from speclake.fitness.gaslines import HIGHEST_J, WATER, levels, oxygen, water
-from speclake.fitness.matching import drawn, student
+from speclake.fitness.matching import student
+from speclake.fitness.structures import drawn
 from speclake.units import vacuum_from_air
 
 G173 = Path(__file__).parent.parent / "data" / "astm_g173_03.csv"
