@@ -1,5 +1,6 @@
 """The pages of instruments, on bench E of the demo, whose glass once showed a shift."""
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,19 +33,20 @@ def bench_e(tmp_path_factory: pytest.TempPathFactory) -> Iterator[object]:
     for drop in generate.exports():
         if drop.path.startswith("bench_e/"):
             generate.put(drop, exports)
-    _put_spiked_twin(next(exports.rglob("EF2-01.csv")))
+    _put_stuck_twin(next(exports.rglob("EF2-01.csv")))
     opened.ingest([exports / "bench_e"])
     demo.put_on_record(opened)
     yield opened
     opened.close()
 
 
-def _put_spiked_twin(scan: Path) -> None:
-    """The same scan of another filter, with one point that no light explains."""
+def _put_stuck_twin(scan: Path) -> None:
+    """The same scan of another filter, stuck at one value over twenty points."""
     lines = scan.read_text("ascii").replace("EF2-01", "EF2-09").split("\n")
-    spiked = ["700,99.5000" if line.startswith("700,") else line for line in lines]
-    assert spiked != lines
-    scan.with_name("EF2-09.csv").write_text("\n".join(spiked), "ascii")
+    stuck = re.compile("(7[01][0-9]),[0-9.]+")
+    altered = [stuck.sub(r"\1,104.5000", line) for line in lines]
+    assert altered != lines
+    scan.with_name("EF2-09.csv").write_text("\n".join(altered), "ascii")
 
 
 def ask(archive, route: str, *, is_local: bool = False, **entries: str) -> str:
@@ -159,13 +161,13 @@ def test_measurement_tells_the_state_of_its_instrument_and_the_report_it_is_on(b
 
 def test_instrument_tells_how_many_scans_each_check_found_something_on(bench_e):
     text = ask(bench_e, "instruments", **BENCH)
-    assert "finding=spike" in text
-    assert ">spike</a>: 1 scan <" in text
+    assert "finding=saturation" in text
+    assert ">saturation</a>: 1 scan <" in text
     steps = ask(bench_e, "instruments", figure="step", **BENCH)
     assert "has such a number" in steps or "No blank is among these scans" in steps
     (key,) = bench_e.find(serial="EF2-09")["measurement_id"]
     told = ask(bench_e, "measurement", id=key)
-    assert "Spike" in told and "at 700 nm" in told
+    assert "Saturation" in told and "700 to 719 nm" in told
 
 
 def test_comparison_needs_pieces_that_both_have_measured(bench_e):
