@@ -109,7 +109,7 @@ def check_chart(
     if rows.is_empty():
         known = ", ".join(each.id for each in chosen.check)
         raise NotFound(f"found no number of {check!r} in {programme!r}; its checks are: {known}")
-    rows, place, places = _of_place(rows, at)
+    rows, place, places = _of_place(_last_taken(rows), at)
     newest = rows.row(-1, named=True)
     shows = "error" if newest["expected"] is not None and newest["what"] != "check sample" else (
         "value"
@@ -145,6 +145,14 @@ def _programme(archive: "Fitness", name: str) -> Programme:
             return each
     known = ", ".join(sorted(each.name for each in programmes)) or "none"
     raise NotFound(f"found no programme {name!r}; there are: {known}")
+
+
+def _last_taken(rows: "pl.DataFrame") -> "pl.DataFrame":
+    """Of numbers that were taken of one scan again, as by a changed programme, the last."""
+    import polars as pl
+
+    last = rows.group_by("measurement_id").agg(pl.col("commit_number").max())
+    return rows.join(last, on=["measurement_id", "commit_number"], how="semi")
 
 
 def _of_place(

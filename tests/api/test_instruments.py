@@ -282,6 +282,21 @@ def test_the_chart_of_a_check_begins_a_phase_with_each_work(lab: Archive) -> Non
         lab.check_chart("bench 7", "noise")
 
 
+def test_a_scan_that_was_held_against_another_programme_since_is_one_point(lab: Archive) -> None:
+    add(lab, scans("A1"))
+    made = run("Q0", MONDAY)
+    add(lab, made)
+    again = tuple(
+        replace(each, qualification_id=identifier(f"again {i}"), low=-0.3, high=0.3)
+        for i, each in enumerate(made.qualifications)
+    )
+    add(lab, Batch(qualifications=again))
+    chart = lab.check_chart("bench 1, visible", "holmium")
+    assert len(chart.values) == 1
+    assert chart.limit_high == 0.3
+    assert len(lab.check_chart("bench 1, visible", "noise").values) == 1
+
+
 def test_the_chart_of_a_check_piece_shows_values_against_their_target(lab: Archive) -> None:
     add(lab, scans("A1"))
     for i, value in enumerate((50.1, 50.2)):
