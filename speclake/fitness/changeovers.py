@@ -42,6 +42,9 @@ FEWEST_FREE = 5.0
 SHARED_COUNTS = 0.7
 """Share of the root of how many points are alike that a threshold rises by at first, which is less
 than it does in the end."""
+SHARED_FROM, SHARED_MORE = 1.2, 1.15
+"""Scatter over that of independent noise from which it counts as shared, and what more is then
+allowed: it is known to about 15 % from one spectrum."""
 UNFIT_TIMES = 2.0
 """Times the threshold that a step must exceed where no polynomial fits."""
 BROADER = 2.5
@@ -288,6 +291,8 @@ class _AtPlace:
             if others is not None:
                 spread = others.step_spread if name == "step" else others.slope_spread
                 largest = others.largest_step if name == "step" else others.largest_slope
+            if spread > SHARED_FROM:
+                spread *= SHARED_MORE
             errors[name] = fit[f"{name}_error"] * spread
             # where neighbours share their noise there are fewer of their own
             freedom = np.array(max(fit["freedom"] / spread**2, FEWEST_FREE))

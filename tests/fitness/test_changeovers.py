@@ -145,7 +145,7 @@ def test_noise_that_neighbours_share_raises_few_alarms():
     """A mean of seven points makes steps 1.73 times as uncertain as their residuals say."""
     white = noise(1500, seed=8, points=NM.size + 6)
     smooth = np.lib.stride_tricks.sliding_window_view(white, 7, axis=1).mean(axis=2)
-    assert alarms(LINE + smooth) <= 0.008
+    assert alarms(LINE + smooth) <= 0.003
 
 
 def test_a_place_that_is_off_by_two_points_still_shows_its_step():
