@@ -246,7 +246,9 @@ def found_by(archive: Archive, check: str, **query: object) -> pl.DataFrame:
 def test_purge_failure_is_named_where_the_bottle_ran_dry(archive: Archive) -> None:
     doubts = found_by(archive, "oxygen bands").filter(severity="doubt")
     assert set(doubts["serial"]) == {"W2601-03"}
-    assert {"7", "8", "9", "10"} <= set(doubts["site"])
+    found = {int(site) for site in doubts["site"]}
+    assert 9 in found, "where there was most of it"
+    assert found <= set(range(6, 13)) and len(found) >= 3
     assert set(archive.find(in_review=True, limit=None)["site"]) == set(ASIDE.sites)
 
 
