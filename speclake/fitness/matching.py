@@ -33,6 +33,8 @@ TRIES = 1 + BESIDE
 """Fits of one shape to one spectrum, at most."""
 CLEARLY = 10.0
 """Mean square of a rival over that of the rest, from which it is worth fitting along."""
+WORTH = 0.3
+"""Of what the strongest rival explains, that a structure must explain to be fitted beside it."""
 LEFT_OVER = 0.3
 """Share of a structure's sum of squares that rivals beside it must leave."""
 
@@ -130,6 +132,13 @@ def _block(values: FloatArray, design: Design, is_log: bool, threshold: float) -
     asked = np.flatnonzero(
         (most * freedom > threshold**2 * (size - most)) & (most > 1e-20 * size) & (most > 0)
     )
+    # every third rival tells nearly as much as all of them, and most rows need no more
+    strongest = (
+        ((left[asked] @ design.coarse) ** 2)
+        .reshape(asked.size, design.coarse.shape[1] // 2, 2)
+        .sum(axis=2)
+    )
+    asked = asked[most[asked] > WORTH * strongest.max(axis=1, initial=0.0)]
     for s in np.unique(best[asked]):
         rows = asked[best[asked] == s]
         column = np.broadcast_to(shapes[s], (rows.size, shapes.shape[1]))
@@ -149,10 +158,12 @@ def _ask(
 ) -> None:
     """Enter what a fit says of some rows; those it cannot tell are fitted beside rivals."""
     sure, uncertainty = _is_sure(fit, design, shape, threshold)
-    sure &= fit.amount**2 * fit.length > _by_rivals(fit.left, design.rivals, design.displaced)
+    explained = fit.amount**2 * fit.length
+    by_rivals = _by_rivals(fit.left, design.rivals, design.displaced)
+    sure &= explained > by_rivals
     found.is_found[rows], found.amount[rows] = sure, fit.amount
     found.uncertainty[rows] = uncertainty
-    for i in np.flatnonzero(~sure):
+    for i in np.flatnonzero(~sure & (explained > WORTH * by_rivals)):
         one = fit.row(int(i))
         beside = _beside_rivals(one, design, shape, threshold)
         if beside is not None:
@@ -181,33 +192,37 @@ def _beside_rivals(
     fit: _Fit, design: Design, shape: int, threshold: float
 ) -> tuple[float, float] | None:
     """Amount and uncertainty of one row beside one or two rivals, if it is there beside them."""
-    p = fit.left.shape[1]
-    taken = np.empty((p, 0))
-    first, column = fit.left[0], fit.column[0]
+    taken = np.empty((fit.left.shape[1], 0))
+    first, column, residual = fit.left[0], fit.column[0], fit.residual[0]
+    freedom = fit.freedom
     for _ in range(BESIDE):
-        pairs = (fit.residual[0] @ design.rivals).reshape(-1, 2)
-        gains = (pairs**2).sum(axis=1)
-        strongest = int(gains.argmax())
-        rest = max(float(fit.residual[0] @ fit.residual[0]) - gains[strongest], 0.0)
-        freedom = fit.freedom - 2
-        if freedom < 3 or gains[strongest] / 2 <= CLEARLY * rest / freedom:
+        gains = ((residual @ design.rivals) ** 2).reshape(-1, 2).sum(axis=1)
+        strongest, freedom = int(gains.argmax()), freedom - 2
+        rest = float(residual @ residual) - float(gains[strongest])
+        if freedom < 3 or gains[strongest] / 2 <= CLEARLY * max(rest, 0.0) / freedom:
             return None
         pair = design.rivals[:, 2 * strongest : 2 * strongest + 2]
-        taken, _ = np.linalg.qr(np.concatenate([taken, pair], axis=1))
-        bare = column - taken @ (taken.T @ column)
-        if bare @ bare < LEFT_OVER * (column @ column):
+        taken = np.linalg.qr(np.concatenate([taken, pair], axis=1))[0]
+        bare, left = (each - taken @ (taken.T @ each) for each in (column, first))
+        length = float(bare @ bare)
+        if length < LEFT_OVER * float(column @ column):
             return None
-        left = first - taken @ (taken.T @ first)
-        fit = _Fit.of(left[None], bare[None], freedom)
-        sure, uncertainty = _is_sure(fit, design, shape, threshold)
-        if sure[0]:
-            rivals, displaced = (
-                _scaled(without(taken, each)) for each in (design.rivals, design.displaced)
-            )
-            explained = fit.amount**2 * fit.length
-            if explained[0] > _by_rivals(fit.left, rivals, displaced)[0]:
-                return float(fit.amount[0]), float(uncertainty[0])
+        amount = float(bare @ left) / length
+        residual = left - amount * bare
+        if amount**2 * length * freedom > threshold**2 * float(residual @ residual):
+            again = _Fit.of(left[None], bare[None], freedom)
+            sure, uncertainty = _is_sure(again, design, shape, threshold)
+            if sure[0] and amount**2 * length > _by_what_is_left(again.left, design, taken):
+                return amount, float(uncertainty[0])
     return None
+
+
+def _by_what_is_left(left: FloatArray, design: Design, taken: FloatArray) -> float:
+    """The most that one more rival explains of a row, beside those that were taken off."""
+    rivals, displaced = (
+        _scaled(without(taken, each)) for each in (design.rivals, design.displaced)
+    )
+    return float(_by_rivals(left, rivals, displaced)[0])
 
 
 def _scaled(columns: FloatArray) -> FloatArray:

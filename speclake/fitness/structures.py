@@ -50,6 +50,7 @@ class Design:
     length_of_log : sum of squares of each shape without its trend, shape (2,).
     power : share of each frequency in the structure without its trend, shape (2, p // 2 + 1).
     rivals : pairs of orthonormal columns without a trend, shape (p, 2 m).
+    coarse : every third of these pairs.
     displaced : single such columns, shape (p, d).
     """
 
@@ -62,6 +63,7 @@ class Design:
     local_freedom: FloatArray
     power: FloatArray
     rivals: FloatArray
+    coarse: FloatArray
     displaced: FloatArray
 
 
@@ -104,6 +106,7 @@ def _design(lines: Lines, region: Region, points: bytes, bandwidth_nm: float) ->
     power = np.abs(np.fft.rfft(bare, axis=0).T) ** 2
     pairs = [_fringes(at), _bands(at, region.bands_nm)]
     rivals = [without(trend, each) for each in pairs if each.size]
+    all_rivals = np.concatenate([_orthonormal(each) for each in rivals], axis=1)
     return Design(
         at_nm=at,
         trend=trend,
@@ -113,7 +116,10 @@ def _design(lines: Lines, region: Region, points: bytes, bandwidth_nm: float) ->
         nearby=np.stack([weights for weights, _ in local]),
         local_freedom=np.array([freedom for _, freedom in local]),
         power=power / power.sum(axis=1, keepdims=True),
-        rivals=np.concatenate([_orthonormal(each) for each in rivals], axis=1),
+        rivals=all_rivals,
+        coarse=np.ascontiguousarray(
+            all_rivals.reshape(at.size, -1, 2)[:, ::3].reshape(at.size, -1)
+        ),
         displaced=_displaced(lines, at, bandwidth_nm, trend),
     )
 
