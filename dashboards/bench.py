@@ -5,7 +5,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import findings
+from speclake_dashboards import findings, standing
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.cautions import TOLD_BY, cautions
 from speclake_dashboards.conflicts import conflicts
@@ -62,6 +62,7 @@ def _benches(archive: "Archive", instrument: str | None) -> Markup:
     return render(
         "bench.html",
         benches=benches,
+        state_badge=standing.state_badge,
         cautions=cautions(rows, judged_in=_units(views), checks=checks),
     )
 
@@ -93,6 +94,7 @@ def _bench(
         "said": [each for each in said if each.outcome is not Outcome.PASS],
         "passed": [each for each in said if each.outcome is Outcome.PASS],
         "notes": notes,
+        "states": standing.at_scan(archive, found),
         "unresolved": found.unresolved,
         "conflict": found.conflict,
         "part": _part(archive, view.part) if view.part else None,

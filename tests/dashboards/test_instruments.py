@@ -170,6 +170,12 @@ def test_instrument_tells_how_many_scans_each_check_found_something_on(bench_e):
     assert "Saturation" in told and "700 to 719 nm" in told
 
 
+def test_bench_tells_the_state_beside_the_last_scan(bench_e):
+    text = ask(bench_e, "bench", **BENCH)
+    assert ">bench E, transmittance</a>" in text
+    assert "fit</span>" in text
+
+
 def test_comparison_needs_pieces_that_both_have_measured(bench_e):
     text = ask(bench_e, "compare", first="bench E", second="bench A")
     assert 'role="alert"' in text
