@@ -35,6 +35,8 @@ CLEARLY = 10.0
 """Mean square of a rival over that of the rest, from which it is worth fitting along."""
 WORTH = 0.3
 """Of what the strongest rival explains, that a structure must explain to be fitted beside it."""
+NEARLY_ALL = 0.2
+"""Share of what a structure alone leaves, below which rivals beside it must bring the rest."""
 LEFT_OVER = 0.3
 """Share of a structure's sum of squares that rivals beside it must leave."""
 
@@ -194,7 +196,7 @@ def _beside_rivals(
     """Amount and uncertainty of one row beside one or two rivals, if it is there beside them."""
     taken = np.empty((fit.left.shape[1], 0))
     first, column, residual = fit.left[0], fit.column[0], fit.residual[0]
-    freedom = fit.freedom
+    freedom, whole = fit.freedom, float(residual @ residual)
     for _ in range(BESIDE):
         gains = ((residual @ design.rivals) ** 2).reshape(-1, 2).sum(axis=1)
         strongest, freedom = int(gains.argmax()), freedom - 2
@@ -209,7 +211,10 @@ def _beside_rivals(
             return None
         amount = float(bare @ left) / length
         residual = left - amount * bare
-        if amount**2 * length * freedom > threshold**2 * float(residual @ residual):
+        rest = float(residual @ residual)
+        # noise that neighbours share looks like fringes too, but never like one or two alone
+        is_clear = rest < NEARLY_ALL * whole
+        if is_clear and amount**2 * length * freedom > threshold**2 * rest:
             again = _Fit.of(left[None], bare[None], freedom)
             sure, uncertainty = _is_sure(again, design, shape, threshold)
             if sure[0] and amount**2 * length > _by_what_is_left(again.left, design, taken):

@@ -226,6 +226,11 @@ def test_smoothed_noise_is_no_gas():
     smoothed = np.stack([np.convolve(row, np.ones(7) / 7, "valid") for row in z])
     said = found(check_oxygen_bands, UV, 90 + smoothed)
     assert likely_at_most(len(rows(said)), 4000, share(LIMITS))
+    # 14 nm are about as wide as the structure of water: twice the share is told in the docs
+    said = found(
+        check_water_bands, np.arange(1290.0, 1290.0 + 2 * UV.size, 2.0), 90 + smoothed, 8.0
+    )
+    assert likely_at_most(len(rows(said)), 4000, 2 * share(LIMITS))
 
 
 @pytest.mark.parametrize("amplitude", [0.5, 2.0])
@@ -236,7 +241,7 @@ def test_oxygen_is_found_on_a_fringe_too(amplitude):
     assert len(rows(found(check_oxygen_bands, UV, values))) >= 95
 
 
-@pytest.mark.parametrize(("at", "width"), [(185, 3), (190, 3), (195, 8)])
+@pytest.mark.parametrize(("at", "width"), [(185, 5), (190, 5), (195, 8)])
 def test_oxygen_is_found_on_an_edge_too(at, width):
     edge = 90 / (1 + np.exp(-(UV - at) / width))
     values = edge * 10 ** -(0.05 * oxygen_at(UV)) + noise(19, 100, UV)
@@ -309,7 +314,6 @@ def test_water_vapour_of_open_spectra_is_found_with_its_sign_and_nothing_else_is
     assert signs == {
         "ir_affn_decreasing 0": 1,
         "ir_pac_decreasing 0": -1,
-        "ir_sqzdup_decreasing 0": 1,
     }
 
 
