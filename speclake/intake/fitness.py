@@ -8,7 +8,7 @@ import numpy as np
 from speclake.archive.catalog import Catalog
 from speclake.archive.encoding import encode
 from speclake.archive.rows import EncodedValues, FigureRow, FindingRow, StoredSpectrum
-from speclake.fitness import ENGINE_VERSION, Examined, examine
+from speclake.fitness import ENGINE_VERSION, Examined, Figure, examine
 from speclake.intake.circumstances import ROLES, Knowing, earlier_scans
 from speclake.measurement import Measurement
 from speclake.settings import Settings
@@ -19,12 +19,18 @@ Reading = Callable[[Sequence[str]], Iterable[SpectrumSet]]
 """Spectra of measurements by their identifiers."""
 
 
+Baseline = tuple[Measurement, Sequence[Figure]]
+"""A blank, zero line or reference, with the figures taken of it."""
+
+
 @dataclass(frozen=True)
 class Told:
     """Rows that the checks add to a commit."""
 
     findings: tuple[FindingRow, ...] = ()
     figures: tuple[FigureRow, ...] = ()
+    against: tuple[Baseline, ...] = ()
+    """Scans among them that others may have been measured against."""
 
 
 class Examiner:
@@ -45,6 +51,7 @@ class Examiner:
         read: Reading,
         catalog: Catalog,
         specifications: Mapping[str, Sequence[Specification]],
+        before: Sequence[Baseline] = (),
     ) -> Told:
         """What the checks say of scans that are being taken in.
 
@@ -52,16 +59,20 @@ class Examiner:
         ----------
         stored : the values as they will be kept, and `read` the same as sets.
         specifications : those that a scan is judged by, by measurement.
+        before : what earlier parts of the same commit have brought that these may have been
+            measured against.
         """
         digits = {s.measurement_id: last_digit(s.values) for s in stored}
         findings: list[FindingRow] = []
         figures: list[FigureRow] = []
-        for name, found in self._examined(
-            measurements, read, digits, catalog, specifications
-        ).items():
+        examined = self._examined(measurements, read, digits, catalog, specifications, before)
+        for name, found in examined.items():
             findings += finding_rows(name, found)
             figures += figure_rows(name, found)
-        return Told(tuple(findings), tuple(figures))
+        against = tuple(
+            (m, examined[m.measurement_id].figures) for m in measurements if m.kind in ROLES
+        )
+        return Told(tuple(findings), tuple(figures), against)
 
     def again(
         self,
@@ -95,9 +106,12 @@ class Examiner:
         digits: Mapping[str, float | None],
         catalog: Catalog,
         specifications: Mapping[str, Sequence[Specification]],
+        before: Sequence[Baseline] = (),
     ) -> dict[str, Examined]:
         """What the checks say, by measurement; blanks first, since others are held against them."""
         earlier = earlier_scans(catalog, measurements, self._settings)
+        for m, figures in before:
+            earlier.add(m, figures)
         knowing = Knowing(self._settings, earlier, specifications)
         by_id = {m.measurement_id: m for m in measurements}
         found: dict[str, Examined] = {}

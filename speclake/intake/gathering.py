@@ -16,6 +16,7 @@ from speclake.archive.rows import (
 from speclake.checks import Check, Severity
 from speclake.fitness import ENGINE_VERSION
 from speclake.intake.doubts import Evidence, state_findings
+from speclake.intake.fitness import Baseline
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.judged import Judged
 from speclake.intake.laterruns import judged_after
@@ -80,6 +81,10 @@ class Gathered:
     judged_as: list[Measurement] = field(default_factory=list)
     runs_before: Sequence[QualificationRow] = ()
     """Numbers of qualification runs that earlier parts of the same commit have brought."""
+    against_before: Sequence[Baseline] = ()
+    """Blanks and their like that these have brought."""
+    against: Sequence[Baseline] = ()
+    """Those among the scans, once `batch` was made."""
     evidence: Evidence = field(init=False)
     """What stands for and against them, once `batch` was made."""
 
@@ -134,7 +139,9 @@ class Gathered:
         told = judge.examiner.new(
             self.judged_as, self.spectra, spectra, catalog,
             {name: specifications for name, (_, specifications) in due.items()},
+            self.against_before,
         )  # fmt: skip
+        self.against = told.against
         known = {m.measurement_id for m in self.judged_as}
         runs = judge.runs(catalog, self.judged_as, judge.with_stored(known, spectra))
         states = judge.states(catalog, (*self.runs_before, *runs.rows))

@@ -10,6 +10,7 @@ from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, FileRow, FindingRow, QualificationRow
 from speclake.checks import Severity
 from speclake.intake.doubts import Evidence
+from speclake.intake.fitness import Baseline
 from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_by
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.spool import SpooledScans
@@ -74,6 +75,7 @@ class LongFile:
     _findings: dict[str, Sequence[FindingRow]] = field(default_factory=dict)
     _runs: list[QualificationRow] = field(default_factory=list)
     _standards: set[str] = field(default_factory=set)
+    _against: list[Baseline] = field(default_factory=list)
 
     def parts(self, catalog: Catalog) -> Iterator[Batch]:
         """Batches that together are the commit; the line of the ledger comes with the last."""
@@ -88,7 +90,7 @@ class LongFile:
         ruled = Ruled()
         draws = self.judge.draws(catalog)
         for place, scans in self.scans.placed():
-            gathered = Gathered(runs_before=tuple(self._runs))
+            gathered = Gathered(runs_before=tuple(self._runs), against_before=self._against)
             gathered.take(task.folder, scans, known, ruled, _slim)
             if draws:
                 self._superseded |= superseded_by(gathered.events)
@@ -99,6 +101,7 @@ class LongFile:
                     name: [row for row in rows if row.severity is Severity.DOUBT]
                     for name, rows in gathered.evidence.new.items()
                 }
+            self._against += [(_brief(m), figures) for m, figures in gathered.against]
             yield self._once(part)
         yield from self._drawn(catalog)
         row, sha256 = self.row(self.reading, ruled), self.reading.sha256

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from speclake.archive.encoding import encode
+from speclake.archive.rows import StoredSpectrum
 from speclake.checks import Check
 from speclake.fitness import Figure, examine
 from speclake.fitness.circumstances import Circumstances
@@ -178,6 +179,25 @@ class TestFromTheArchive:
         (step,) = [each for each in told[1].blank_steps if each.at_nm == 860]
         assert step.step == pytest.approx(0.6, abs=0.1)
         assert [each.role for each in told[1].against] == ["baseline"]
+
+    def test_a_blank_of_an_earlier_part_of_the_same_commit_is_known(self, tmp_path):
+        line = self.stepped("b1", 100.0, 0, kind=Kind.BLANK, product=None)
+        m, spectrum = self.stepped("A", 60.0, 1)
+        stored = StoredSpectrum(m.measurement_id, spectrum.axis.id, encode(spectrum.values))
+        spectra = SpectrumSet(
+            spectrum.axis, spectrum.values[None], spectrum.unit, (m.measurement_id,)
+        )
+        with bench(tmp_path / "lab") as archive:
+            examiner, catalog = archive.judge_step.examiner, archive.store.catalog
+            figure = Figure(
+                name="step", value=0.6, uncertainty=0.02, unit="%T", start=840, stop=880, at=860
+            )
+            alone, known = (
+                examiner.new([m], [stored], lambda _: [spectra], catalog, {}, before)
+                for before in ((), [(line[0], [figure])])
+            )
+        steps = [[f for f in t.findings if f.check is Check.CHANGE_OVER] for t in (alone, known)]
+        assert steps[0] and [f.text for f in steps[0]] != [f.text for f in steps[1]]
 
     def test_usual_noise_is_that_of_scans_before(self, tmp_path, monkeypatch):
         told = []
