@@ -68,7 +68,6 @@ class TestWhichBlock:
         assert said.version == specification().version
         assert specification("blocked_by = []").version != specification().version
 
-
     def test_each_scan_has_doubts_of_its_own(self):
         grid = np.arange(380.0, 621.0)
         spectra = SpectrumSet(Axis(grid, "nm"), np.full((4, grid.size), 95.0), "%T", tuple("abcd"))
