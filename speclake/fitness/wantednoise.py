@@ -126,8 +126,8 @@ def _finding(
     else:
         words = (
             f"noise decides {wanted.requirement} {stretch} if it hangs on single points: by noise "
-            f"alone a point is uncertain by {one} (k = 1), {limits}; a mean of the stretch is so by "
-            f"{mean} only"
+            f"alone a point is uncertain by {one} (k = 1), {limits}; a mean of the stretch is so "
+            f"by {mean} only"
         )
     if alike > 1:
         words += f"; about {alike:g} neighbouring points share their noise"
