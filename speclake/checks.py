@@ -24,6 +24,7 @@ class Check(StrEnum):
     NOISE = "noise"
     OXYGEN = "oxygen bands"
     WATER = "water bands"
+    FAILED = "not examined"
     # of what it was measured against
     BASELINE = "baseline"
     REFERENCE = "reference"

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from speclake.checks import Check
+from speclake.checks import Check, Severity
 from speclake.fitness import (
     baselines,
     changeovers,
@@ -79,12 +79,36 @@ def examine(
     for first in range(0, len(known), BLOCK):
         subject = _block(spectra, known, limits, slice(first, first + BLOCK))
         for check in CHECKS:
-            for row, said in check(subject):
+            for row, said in _said(check, subject):
                 if isinstance(said, Figure):
                     figures[first + row].append(said)
                 elif said.check not in left_out:
                     findings[first + row].append(said)
     return [Examined(tuple(f), tuple(g)) for f, g in zip(findings, figures, strict=True)]
+
+
+def _said(check: Checking, subject: Subject) -> list[Said]:
+    """What a check says; of a scan on which it fails, that it did."""
+    try:
+        return list(check(subject))
+    except Exception as error:  # noqa: BLE001  # a fault of ours on one odd scan stops no intake
+        if len(subject.known) == 1:
+            return [(0, _failed(check, error))]
+    found: list[Said] = []
+    for row in range(len(subject.known)):
+        only = _block(subject.spectra, subject.known, subject.limits, slice(row, row + 1))
+        found += [(row, said) for _, said in _said(check, only)]
+    return found
+
+
+def _failed(check: Checking, error: Exception) -> Finding:
+    name = f"{check.__module__}.{check.__name__}"
+    return Finding(
+        check=Check.FAILED,
+        severity=Severity.DOUBT,
+        text=f"{name} failed on this scan and says nothing of it: {type(error).__name__}: {error}",
+        advice="report it with the scan to the authors of the program; look at the scan yourself",
+    )
 
 
 def _block(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from speclake.checks import Check, Severity
-from speclake.fitness import Circumstances, examine, soundness
+from speclake.fitness import Circumstances, Finding, examine, examining, soundness
 from speclake.fitness.subject import Subject
 from speclake.measurement import Range
 from speclake.settings import Fitness
@@ -120,6 +120,7 @@ def test_no_check_breaks_on_few_points_missing_values_or_odd_numbers(points, uni
     assert any(f.check == Check.MISSING for f in examined[1].findings)
     if points > 2:
         assert any(f.check == Check.MISSING for f in examined[2].findings)
+    assert not [f.text for one in examined for f in one.findings if f.check == Check.FAILED]
 
 
 def test_missing_values_do_not_silence_the_other_checks():
@@ -147,3 +148,20 @@ def test_circumstances_that_do_not_match_the_spectra_are_a_mistake():
     spectra = SpectrumSet(Axis(NM, "nm"), np.ones((2, NM.size)), "%T", ("a", "b"))
     with pytest.raises(ValueError, match="1 circumstances for 2 spectra"):
         examine(spectra, [Circumstances()], Fitness())
+
+
+def test_a_check_that_fails_on_one_scan_says_so_and_still_looks_at_the_others(monkeypatch):
+    def frail(subject):
+        for row, value in enumerate(subject.spectra.values[:, 0]):
+            if value < 0:
+                raise ZeroDivisionError("a fault of ours")
+            yield row, Finding(check=Check.SPIKE, severity=Severity.REMARK, text="looked at")
+
+    monkeypatch.setattr(examining, "CHECKS", (frail,))
+    spectra = SpectrumSet(Axis(NM, "nm"), np.ones((3, NM.size)), "%T", ("a", "b", "c"))
+    spectra.values[1] = -1.0
+    before, odd, after = examine(spectra, [Circumstances()] * 3, Fitness())
+    assert [f.text for one in (before, after) for f in one.findings] == ["looked at"] * 2
+    (told,) = odd.findings
+    assert (told.check, told.severity) == (Check.FAILED, Severity.DOUBT)
+    assert "frail failed on this scan" in told.text and "a fault of ours" in told.text

@@ -271,3 +271,4 @@ class TestAnyScan:
                     assert np.isfinite(figure.value) and figure.start <= figure.stop
                 for finding in each.findings:
                     assert finding.text and "nan" not in finding.text.lower()
+                    assert finding.check is not Check.FAILED, finding.text
