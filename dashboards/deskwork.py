@@ -26,6 +26,9 @@ ASIDE_MEANT = Markup(
     '<p class="small">Their verdicts are not measurable until somebody releases them, with a '
     "reason; nothing is deleted, and both acts stay on record.</p>"
 )
+AGAIN = Markup(
+    ' What stands above is as it was before: <a href="">open the page again</a> to see it.'
+)
 LOG_MEANT = Markup(
     '<p class="small">What touches a configuration makes its state unknown until every check of '
     "its programme has passed again, and begins a new phase of its charts. Reading the hours of a "
@@ -50,7 +53,7 @@ class _Desk:
     def _do(self, record: Callable[[], str]) -> None:
         def tried() -> Markup:
             try:
-                return Markup('<p role="status">{}</p>').format(record())
+                return Markup('<p role="status">{}{}</p>').format(record(), AGAIN)
             except SpeclakeError as error:
                 return Markup('<p class="note said" role="alert">{}</p>').format(str(error))
 
@@ -105,9 +108,7 @@ class LogDesk(_Desk):
             note=self.note.value,
         )
         when = theme.moment(entry.when, self._archive.settings.zone)
-        return (
-            f"Recorded: {entry.what} of {entry.instrument}, {when}. Open the page again to see it."
-        )
+        return f"Recorded: {entry.what} of {entry.instrument}, {when}."
 
 
 class ReviewDesk(_Desk):
@@ -135,9 +136,9 @@ class ReviewDesk(_Desk):
         self._archive, self._ids, self._in_review = archive, list(ids), list(in_review)
         self.who = widget(pn.widgets.TextInput, label="Who")
         self.why = widget(pn.widgets.TextInput, label="Why", value=why)
-        self.aside = self.button(_counted("Put {} aside", len(self._ids)), self._put_aside)
-        self.free = self.button(_counted("Release {}", len(self._in_review)), self._release)
-        self.aside.visible, self.free.visible = bool(self._ids), bool(self._in_review)
+        self.aside = self.button("Put aside", self._put_aside)
+        self.free = self.button("Release", self._release)
+        self._offer()
         form = panel(
             "For review",
             [theme.live_text(ASIDE_MEANT), side_by_side([self.who, self.why], "14rem"),
@@ -146,13 +147,33 @@ class ReviewDesk(_Desk):
         closed = CLOSED.format("Measurements are put aside and released here", "put-aside")
         self.pieces: list[Any] = [form] if is_local else [closed]
 
+    def _offer(self) -> None:
+        """Offer to put aside what is not under review, and to release what is."""
+        self.aside.label = _counted("Put {} aside", len(self._ids))
+        self.free.label = _counted("Release {}", len(self._in_review))
+        self.aside.visible, self.free.visible = bool(self._ids), bool(self._in_review)
+
     def _put_aside(self) -> str:
         count = self._archive.put_aside(self._ids, who=self.who.value, why=self.why.value)
-        return _counted("Recorded: {} put aside.", count)
+        said = _recorded(count, len(self._ids), "put aside", "under review already")
+        self._ids, self._in_review = [], [*self._in_review, *self._ids]
+        self._offer()
+        return said
 
     def _release(self) -> str:
         count = self._archive.release(self._in_review, who=self.who.value, why=self.why.value)
-        return _counted("Recorded: {} released.", count)
+        said = _recorded(count, len(self._in_review), "released", "under review no longer")
+        self._ids, self._in_review = [*self._ids, *self._in_review], []
+        self._offer()
+        return said
+
+
+def _recorded(count: int, asked: int, done: str, otherwise: str) -> str:
+    """Of how many measurements something was recorded, and why of no more."""
+    said = _counted(f"Recorded: {{}} {done}.", count) if count else "Nothing was recorded."
+    rest = asked - count
+    verb = "is" if rest == 1 else "are"
+    return f"{said} {_counted('{}', rest)} {verb} {otherwise}." if rest else said
 
 
 def _counted(words: str, count: int) -> str:

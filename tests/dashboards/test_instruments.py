@@ -127,11 +127,23 @@ def test_scans_are_put_aside_in_one_action_and_released_with_a_reason(bench_e):
     assert bench_e.count(in_review=True) == len(ids)
     assert "under review" in ask(bench_e, "measurement", id=ids[0])
     assert "not measurable" in ask(bench_e, "measurement", id=ids[1])
+    assert '<a href="">open the page again</a>' in desk.said[0].object
+    assert (desk.aside.visible, desk.free.label) == (False, f"Release {len(ids)} measurements")
+    bench_e.release(ids[:1], who="op 3", why="beside the page")
     free = ReviewDesk(bench_e, [], ids, why="looked at", is_local=True)
     free.who.value = "op 9"
     free.free.clicks += 1
+    said = free.said[0].object
+    assert f"Recorded: {len(ids) - 1} measurements released." in said
+    assert "1 measurement is under review no longer." in said
+    assert '<a href="">open the page again</a>' in said
+    assert (free.free.visible, free.aside.visible) == (False, True)
     bench_e.refresh()
     assert bench_e.count(in_review=True) == 0
+    late = ReviewDesk(bench_e, [], ids, why="looked at", is_local=True)
+    late.who.value = "op 9"
+    late.free.clicks += 1
+    assert "Nothing was recorded." in late.said[0].object
 
 
 def test_log_takes_work_with_its_time_and_range_and_refuses_nonsense(bench_e):
