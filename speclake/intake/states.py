@@ -1,7 +1,7 @@
 """States of configurations from the record: when each was fit, unfit or unknown, and why."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -24,12 +24,23 @@ Known = dict[tuple[object, ...], tuple[StateStretch, ...]]
 """States that were worked out before, by all that they follow from."""
 
 
+PUT_ASIDE = "the run is put aside for review"
+
+
 def results_of(rows: pl.DataFrame) -> list[Result]:
-    """Numbers of qualification runs as results; those of a run that passed together as one."""
+    """Numbers of qualification runs as results; those of a run that passed together as one.
+
+    A run whose scan is put aside for review passes nothing, and what it failed stays failed.
+    """
     if rows.is_empty():
         return []
-    told = rows.select(*_RESULT).with_columns(pl.col("outcome").cast(pl.String))
     passed = pl.col("outcome") == Outcome.PASS.value
+    doubted = passed & pl.col("in_review")
+    told = rows.with_columns(pl.col("outcome").cast(pl.String)).with_columns(
+        pl.when(doubted).then(pl.lit(PUT_ASIDE)).otherwise(pl.col("reason")).alias("reason"),
+        pl.when(doubted).then(pl.lit(Outcome.NOT_MEASURABLE.value))
+        .otherwise(pl.col("outcome")).alias("outcome"),
+    ).select(*_RESULT)  # fmt: skip
     runs = told.filter(passed).group_by("programme", "check", "taken_at", "outcome").agg(
         pl.lit("").alias("reason"), pl.col("due_at").min()
     )  # fmt: skip
@@ -48,9 +59,12 @@ def _result(row: Mapping[str, Any]) -> Result:
     )
 
 
-def result_of(row: QualificationRow) -> Result:
-    """A number of a qualification run as a result."""
-    return Result(row.programme, row.check, row.taken_at, row.outcome, row.reason, row.due_at)
+def result_of(row: QualificationRow, in_review: bool = False) -> Result:
+    """A number of a qualification run as a result; see `results_of`."""
+    found = Result(row.programme, row.check, row.taken_at, row.outcome, row.reason, row.due_at)
+    if in_review and row.outcome is Outcome.PASS:
+        return replace(found, outcome=Outcome.NOT_MEASURABLE, reason=PUT_ASIDE)
+    return found
 
 
 def touches_of(entries: Iterable[EventRow], programme: Programme) -> list[Touch]:
@@ -97,9 +111,11 @@ class States:
 
     Parameters
     ----------
-    rows : numbers of qualification runs that the commit brings.
+    rows : numbers of qualification runs that the commit brings; each goes before what was said of
+        its scan by its check until now.
     entries : entries of logs that the commit brings.
     gone, back : measurements that count no longer, or again, from the commit on.
+    aside, released : measurements that are put aside for review, or released, by the commit.
     known : kept from one catalogue to the next.
     """
 
@@ -109,6 +125,8 @@ class States:
     entries: Sequence[EventRow] = ()
     gone: frozenset[str] = frozenset()
     back: frozenset[str] = frozenset()
+    aside: frozenset[str] = frozenset()
+    released: frozenset[str] = frozenset()
     known: Known = field(default_factory=dict)
     _of_instrument: dict[str, dict[str, tuple[StateStretch, ...]]] = field(default_factory=dict)
 
@@ -127,37 +145,73 @@ class States:
         return self._of_instrument[instrument][programme.name]
 
     def _rows_of(self, instrument: str) -> pl.DataFrame:
-        if not (self.gone or self.back):
-            return self.catalog.qualifications(instrument=instrument)
+        """Numbers that the archive holds and that still count after the commit."""
         rows = self.catalog.qualifications(instrument=instrument, counting=False)
-        names = pl.col("measurement_id")
-        aside = self.catalog.set_aside(rows["measurement_id"].unique().to_list())
-        aside = (aside | self.gone) - self.back
-        return rows.filter(~names.is_in(list(aside)))
+        if rows.is_empty():
+            return rows
+        name = pl.col("measurement_id")
+        set_aside = self.catalog.set_aside(rows["measurement_id"].unique().to_list())
+        rows = _said_last(rows.filter(~name.is_in(list((set_aside | self.gone) - self.back))))
+        replaced = {(q.measurement_id, q.programme, q.check) for q in self.rows}
+        if replaced:
+            keys = zip(rows["measurement_id"], rows["programme"], rows["check"], strict=True)
+            rows = rows.filter(pl.Series([key not in replaced for key in keys], dtype=pl.Boolean))
+        reviewed = (pl.col("in_review") | name.is_in(list(self.aside))) & ~name.is_in(
+            list(self.released)
+        )
+        return rows.with_columns(reviewed.alias("in_review"))
+
+    def _new_of(self, instrument: str) -> list[QualificationRow]:
+        """Numbers that the commit brings, without what it takes back."""
+        return [
+            each
+            for each in self.rows
+            if each.instrument == instrument
+            and each.outcome is not Outcome.LAPSED
+            and each.measurement_id not in self.gone
+        ]
 
     def _read(self, instrument: str) -> dict[str, tuple[StateStretch, ...]]:
-        rows = self._rows_of(instrument)
+        rows, new = self._rows_of(instrument), self._new_of(instrument)
         entries = self.catalog.log_entries(instrument)
         entries += [each for each in self.entries if each.subject == instrument]
-        new = [each for each in self.rows if each.instrument == instrument]
-        last = rows["commit_number"].max() if len(rows) else 0
+        reviewed = self._reviewed(new)
+        told = (
+            *rows.select("qualification_id", "in_review").rows(),
+            *((each.qualification_id, each.measurement_id in reviewed) for each in new),
+        )
+        entered = tuple(each.event_id for each in entries)
         found: dict[str, tuple[StateStretch, ...]] = {}
         results: list[Result] | None = None
         for programme in self.standards.programmes:
             if programme.instrument != instrument:
                 continue
-            told = tuple(each.qualification_id for each in new)
-            entered = tuple(each.event_id for each in entries)
-            key = (programme.version, len(rows), last, told, entered, self.gone, self.back)
+            key = (programme.version, told, entered)
             if key not in self.known:
                 if results is None:
-                    results = [*results_of(rows), *map(result_of, new)]
+                    of_new = (result_of(each, each.measurement_id in reviewed) for each in new)
+                    results = [*results_of(rows), *of_new]
                 if len(self.known) > MOST_KNOWN:
                     self.known.clear()
                 touches = touches_of(entries, programme)
                 self.known[key] = stretches(programme, results, touches, AT_ANY_TIME)
             found[programme.name] = self.known[key]
         return found
+
+    def _reviewed(self, new: Collection[QualificationRow]) -> set[str]:
+        """Scans of the numbers that the commit brings that are under review after it."""
+        names = {each.measurement_id for each in new}
+        held = self.catalog.under_review(sorted(self.catalog.known_ids(sorted(names))))
+        return (held | (names & self.aside)) - self.released
+
+
+def _said_last(rows: pl.DataFrame) -> pl.DataFrame:
+    """What counts of numbers of which some have replaced others; as the catalogue has it."""
+    of_check = ("measurement_id", "programme", "check")
+    return rows.filter(
+        (pl.col("commit_number") == pl.col("commit_number").max().over(of_check))
+        & (pl.col("outcome").cast(pl.String) != Outcome.LAPSED.value)
+    )
 
 
 MOST_KNOWN = 200

@@ -68,16 +68,21 @@ class Judge:
         *,
         gone: Collection[str] = (),
         back: Collection[str] = (),
+        reviews: Reviews | None = None,
     ) -> States:
         """States of the instruments, with what a commit changes of their runs and logs."""
+        said = (reviews or {}).items()
         return States(
             catalog, self.standards.current(), rows, entries,
-            frozenset(gone), frozenset(back), self._states,
+            gone=frozenset(gone), back=frozenset(back),
+            aside=frozenset(name for name, review in said if review is not None),
+            released=frozenset(name for name, review in said if review is None),
+            known=self._states,
         )  # fmt: skip
 
     def evidence(self, catalog: Catalog, reviews: Reviews | None = None) -> Evidence:
         """What stands for and against measurements that the archive holds."""
-        return Evidence(self.states(catalog), {}, reviews or {}, self.without)
+        return Evidence(self.states(catalog, reviews=reviews), {}, reviews or {}, self.without)
 
     def new_drawn(
         self,

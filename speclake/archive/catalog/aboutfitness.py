@@ -96,9 +96,10 @@ class AboutFitness:
         check: str | None = None,
         since: datetime | None = None,
         until: datetime | None = None,
+        ids: Sequence[str] | None = None,
         counting: bool = True,
     ) -> pl.DataFrame:
-        """Numbers of qualification runs, oldest first; only of scans that count."""
+        """Numbers of qualification runs, oldest first; what was said last of scans that count."""
         return self._upkeep.ask(
             fitness.qualifications,
             instrument=instrument,
@@ -106,6 +107,7 @@ class AboutFitness:
             check=check,
             since=since,
             until=until,
+            ids=ids,
             counting=counting,
         )
 

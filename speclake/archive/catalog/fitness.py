@@ -173,17 +173,25 @@ def qualifications(
     check: str | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
+    ids: Sequence[str] | None = None,
     counting: bool = True,
 ) -> pl.DataFrame:
-    """Numbers of qualification runs, oldest first, with `commit_number`.
+    """Numbers of qualification runs, oldest first, with `commit_number` and `in_review`.
+
+    What was said last of a scan by a check of a programme counts in place of what was said before;
+    a number that says ``lapsed`` leaves none.
 
     Parameters
     ----------
     check : name of a check of the programme.
     since, until : span of `taken_at`; until is outside.
-    counting : False gives those of withdrawn and superseded scans too.
+    ids : only of these measurements.
+    counting : False gives also those of withdrawn and superseded scans, those that others have
+        replaced, and what says that they lapsed.
     """
     found = Where()
+    if ids is not None:
+        found.add(f"q.{AMONG}", numbers_of(session, ids))
     for column, text in (("instrument", instrument), ("programme", programme), ("check", check)):
         if text is not None:
             found.add(f'q."{column}" = ?', text)
@@ -197,8 +205,14 @@ def qualifications(
             WHERE (withdrawn OR superseded_by IS NOT NULL)
             AND measurement_no IN (SELECT measurement_no FROM qualifications))"""
         )
+    last = """QUALIFY q.outcome <> 'lapsed' AND q.commit_number = max(q.commit_number) OVER (
+        PARTITION BY q.measurement_no, q.programme, q."check")"""
     return session.frame(
-        f"""SELECT q.* EXCLUDE (measurement_no) FROM qualifications AS q {found.sql}
+        f"""SELECT q.* EXCLUDE (measurement_no), q.measurement_no IN (
+            SELECT measurement_no FROM measurements WHERE in_review
+            AND measurement_no IN (SELECT measurement_no FROM qualifications)
+        ) AS in_review
+        FROM qualifications AS q {found.sql} {last if counting else ""}
         ORDER BY q.taken_at, q.measurement_no, q.programme, q."check", q."at" """,
         found.parameters,
     )
