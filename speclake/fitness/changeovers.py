@@ -1,7 +1,7 @@
 """Steps in level and slope where one detector, grating, lamp or filter takes over from another."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,10 +20,11 @@ from speclake.fitness.regions import (
 )
 from speclake.fitness.stepchoice import Choice, Sides, chosen, is_high
 from speclake.fitness.stepfits import FITS_BELOW, Model, fitted, models
-from speclake.fitness.steptelling import INSTRUMENTS_OWN, Step, told
+from speclake.fitness.steptelling import INSTRUMENTS_OWN, Step, told, untold
 from speclake.fitness.subject import BoolArray, Subject
 from speclake.spectrum import FloatArray
 
+COMMON_PRACTICE = "common practice"
 LAST_DIGIT_RMS = 12.0**-0.5
 """Standard deviation of rounding, in steps of the last digit."""
 CONFIRMED = 2.0
@@ -131,6 +132,7 @@ def _at_place(
         least *= LAST_DIGIT_RMS
         tried = place.models(window, 0.5, missing)
         if not tried:
+            yield from _untried(subject, some, place, missing)
             continue
         sides = Sides.about(subject.spectra.axis.values, place.offsets, window)
         roughness = taken(subject.roughness, some, 0, subject.nm.size)
@@ -143,6 +145,18 @@ def _at_place(
             choice.put(unfit[better], other.only(better), len(tried))
         at_once = _AtPlace(subject, some, values, place, (*tried, *broader), choice, least, regions)
         yield from at_once.said(share(subject.limits) / looks / 2.0)
+
+
+def _untried(subject: Subject, rows: Rows, place: _Place, missing: bytes | None) -> Iterator[Said]:
+    """Remarks that a step could not be seen; nobody is told of places that nobody stated."""
+    if place.changeover.evidence == COMMON_PRACTICE:
+        return
+    there = np.ones(place.offsets.size, dtype=bool)
+    if missing is not None:
+        there = ~np.frombuffer(missing, dtype=bool)
+    fewest = min(int((there & side).sum()) for side in (place.offsets < 0, place.offsets > 0))
+    if there.any():
+        yield from ((row, untold(subject, place.changeover, fewest)) for row in rows.tolist())
 
 
 def _by_missing(subject: Subject, rows: Rows) -> Iterator[tuple[Rows, bytes | None]]:
@@ -181,32 +195,38 @@ class _AtPlace:
         ----------
         chance : of a false alarm on one side.
         """
-        flagged = self._flagged(chance)
-        numbers, nm = self.choice.numbers, self.subject.nm
-        ends = [sorted((nm[each.start], nm[each.stop - 1])) for each in self.models]
-        columns = (self.rows.tolist(), self.choice.chosen.tolist(), flagged.tolist())
-        sizes = (numbers["step"].tolist(), numbers["step_error"].tolist())
-        for index, (row, number, is_flagged, step, error) in enumerate(
-            zip(*columns, *sizes, strict=True)
-        ):
-            uncertainty = 2.0 * error
-            if is_flagged:
-                found, spread = self._looked_at(index, chance)
-                uncertainty *= spread
+        flagged, own = self._flagged(chance), self._own()
+        for index, row in enumerate(self.rows.tolist()):
+            seen = self._as_chosen(index)
+            if flagged[index] or own[index]:
+                seen = self._looked_at(index)
+            if flagged[index]:
+                found = self._weighed(row, seen, chance)
                 if found is not None:
                     yield row, told(self.subject, row, found)
-            yield (
-                row,
-                Figure(
-                    name="step",
-                    value=step,
-                    uncertainty=uncertainty,
-                    unit=self.subject.spectra.unit,
-                    start=float(ends[number][0]),
-                    stop=float(ends[number][1]),
-                    at=self.place.changeover.at_nm,
-                ),
-            )
+            if seen.fits or own[index]:
+                yield row, self._figure(seen)
+
+    def _as_chosen(self, index: int) -> "_Seen":
+        """The fit of a row, with nothing looked at elsewhere."""
+        # points that are alike count as one
+        alone = float(self.choice.alike[index]) ** 0.5
+        fit = {name: float(numbers[index]) for name, numbers in self.choice.numbers.items()}
+        model = self.models[int(self.choice.chosen[index])]
+        return _Seen(model, fit, bool(self.choice.fits[index]), alone)
+
+    def _figure(self, seen: "_Seen") -> Figure:
+        nm, model = self.subject.nm, seen.model
+        ends = sorted((float(nm[model.start]), float(nm[model.stop - 1])))
+        return Figure(
+            name="step",
+            value=seen.fit["step"],
+            uncertainty=2.0 * seen.uncertainty("step"),
+            unit=self.subject.spectra.unit,
+            start=ends[0],
+            stop=ends[1],
+            at=self.place.changeover.at_nm,
+        )
 
     def _flagged(self, chance: float) -> BoolArray:
         """Rows that deserve a closer look."""
@@ -226,22 +246,20 @@ class _AtPlace:
         """Whether a spectrum has no structure but that of the instrument."""
         return np.array([self.subject.known[row].kind in INSTRUMENTS_OWN for row in self.rows])
 
-    def _looked_at(self, index: int, chance: float) -> tuple[Step | None, float]:
-        """The step of a row if it is one, and how much more such steps scatter than noise.
+    def _looked_at(self, index: int) -> "_Seen":
+        """The fit of a row beside those at places of the same spectrum without a change-over.
 
         Where the polynomial fits at the change-over by chance and not at most places nearby, the
         next one that fits is taken.
         """
-        first = int(self.choice.chosen[index])
-        least = float(self.least[index])
-        fit = {name: float(numbers[index]) for name, numbers in self.choice.numbers.items()}
-        others, number = self._elsewhere(index, first), first
-        fits = bool(self.choice.fits[index])
+        seen = self._as_chosen(index)
+        number, least = int(self.choice.chosen[index]), float(self.least[index])
+        others = self._elsewhere(index, number)
+        first, fits = replace(seen, others=others), seen.fits
         while others is not None and fits and others.fitting < MOST:
             number += 1
             if number == len(self.models):
-                fits = False
-                break
+                return replace(first, fits=False)
             model = self.models[number]
             values = self.values[index : index + 1, model.start : model.stop]
             again = fitted(values, model, least)
@@ -249,15 +267,10 @@ class _AtPlace:
                 continue
             if is_high(again, self.choice.allowed[:, [index]], self.least[[index]])[0]:
                 continue
-            fit = {name: float(getattr(again, name)[0]) for name in fit}
             others = self._elsewhere(index, number)
-        else:
-            first = number
-        row = int(self.rows[index])
-        # with no room to look elsewhere, points that are alike count as one
-        alone = float(self.choice.alike[index]) ** 0.5
-        spread = others.step_spread if others else alone
-        return self._weighed(row, self.models[first], fit, fits, others, alone, chance), spread
+            fit = {name: float(getattr(again, name)[0]) for name in seen.fit}
+            first = replace(seen, model=model, fit=fit, others=others, before=seen.fit)
+        return first
 
     def _elsewhere(self, index: int, number: int) -> Elsewhere | None:
         return elsewhere(
@@ -268,38 +281,25 @@ class _AtPlace:
             float(self.least[index]),
         )
 
-    def _weighed(
-        self,
-        row: int,
-        model: Model,
-        fit: dict[str, float],
-        fits: bool,
-        others: Elsewhere | None,
-        alone: float,
-        chance: float,
-    ) -> Step | None:
-        known = self.subject.known[row]
-        if not fits and (others is None or known.kind not in INSTRUMENTS_OWN):
+    def _weighed(self, row: int, seen: "_Seen", chance: float) -> Step | None:
+        known, model, fit, others = self.subject.known[row], seen.model, seen.fit, seen.others
+        if not seen.fits and (others is None or known.kind not in INSTRUMENTS_OWN):
             return None
         digit = known.last_digit
         if digit is None:
             digit = _resolution(self.subject.filled[row, model.start : model.stop])
         confirmed = CONFIRMED if others is not None else CONFIRMED_ALONE
-        beyond, errors = {}, {}
+        beyond = {}
         for name, reach in (("step", 1.0), ("slope", model.half_nm)):
-            size, largest, spread = abs(fit[name]), 0.0, alone
+            size, largest, spread = abs(fit[name]), 0.0, seen.spread(name)
             if others is not None:
-                spread = others.step_spread if name == "step" else others.slope_spread
                 largest = others.largest_step if name == "step" else others.largest_slope
-            if spread > SHARED_FROM:
-                spread *= SHARED_MORE
-            errors[name] = fit[f"{name}_error"] * spread
             # where neighbours share their noise there are fewer of their own
             freedom = np.array(max(fit["freedom"] / spread**2, FEWEST_FREE))
-            limit = float(_quantile(freedom, chance)) * (1.0 if fits else UNFIT_TIMES)
+            limit = float(_quantile(freedom, chance)) * (1.0 if seen.fits else UNFIT_TIMES)
             higher = fit[f"higher_{name}"] * np.sign(fit[name])
             beyond[name] = (
-                size > limit * errors[name]
+                size > limit * fit[f"{name}_error"] * spread
                 and higher > confirmed * fit[f"higher_{name}_error"] * spread
                 and size > STANDS_OUT * largest
                 and size * reach > digit
@@ -310,16 +310,56 @@ class _AtPlace:
             changeover=self.place.changeover,
             level=fit["level"],
             step=fit["step"] if beyond["step"] else None,
-            step_uncertainty=2.0 * errors["step"],
+            step_uncertainty=2.0 * seen.uncertainty("step"),
             slope=fit["slope"] if beyond["slope"] else None,
-            slope_uncertainty=2.0 * errors["slope"],
+            slope_uncertainty=2.0 * seen.uncertainty("slope"),
             half_nm=model.half_nm,
             first=model.start,
             last=model.stop - 1,
-            fits=fits,
+            fits=seen.fits,
             places=others.places if others else 0,
             largest_elsewhere=others.largest_step if others else None,
         )
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """The fit of one row at a change-over.
+
+    Parameters
+    ----------
+    fit : fields of `Fits`.
+    fits : whether the polynomial does.
+    alone : how much more a change scatters than independent noise lets it, by this place alone.
+    others : what was found elsewhere, where that was looked at.
+    before : the same of a wider window that fits here too, but at few places elsewhere.
+    """
+
+    model: Model
+    fit: dict[str, float]
+    fits: bool
+    alone: float
+    others: Elsewhere | None = None
+    before: dict[str, float] | None = None
+
+    def spread(self, name: str) -> float:
+        """How much more a change scatters than independent noise lets it."""
+        spread = self.alone
+        if self.others is not None:
+            spread = self.others.step_spread if name == "step" else self.others.slope_spread
+        return spread * SHARED_MORE if spread > SHARED_FROM else spread
+
+    def uncertainty(self, name: str) -> float:
+        """Standard uncertainty of a change: by noise, and by what the polynomial does not follow.
+
+        Of the latter the change by two powers more tells, and that from a wider window which fits
+        here too; the larger is taken as half-width of a rectangular distribution (JCGM 100:2008,
+        4.3.7).
+        """
+        bend = abs(self.fit[f"higher_{name}"] - self.fit[name])
+        if self.before is not None:
+            bend = max(bend, abs(self.before[name] - self.fit[name]))
+        return float(np.hypot(self.fit[f"{name}_error"] * self.spread(name), bend / 3.0**0.5))
 
 
 def _quantile(freedom: FloatArray, chance: float) -> FloatArray:

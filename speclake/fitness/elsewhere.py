@@ -19,9 +19,6 @@ ENOUGH = 8
 """Places that it takes to say something."""
 MOST = 0.5
 """Share of the places nearby that the polynomial must fit for the others to be left out."""
-STRUCTURE_FROM = 1.5
-"""Scatter of steps over that of their noise from which structure must be behind it; by chance
-alone it stays below, as about 24 of the places are independent."""
 SAME_GRID = 0.01
 """Intervals by which positions may differ from those of a window: decimals are rounded."""
 
@@ -118,13 +115,17 @@ def autocorrelation(left: FloatArray, model: Model) -> FloatArray:
 
 
 def _spread(sizes: FloatArray, errors: FloatArray, alike: FloatArray, weights: FloatArray) -> float:
-    """Scatter of a change over its uncertainty for independent noise, at least 1."""
+    """Scatter of a change over its uncertainty for independent noise, at least 1.
+
+    The larger of what the autocorrelation of the noise makes of it, and of what is seen: noise that
+    is alike over more points than a window has, as that of slow drift, shows in the second alone.
+    """
     square = float((weights * weights).sum())
     shares = [float((weights[k:] * weights[:-k]).sum()) for k in range(1, alike.size + 1)]
     by_noise = max(1.0, 1.0 + 2.0 * float(alike @ np.array(shares)) / square) ** 0.5
     ratios = np.where(sizes > 0, sizes / np.where(errors > 0, errors, np.inf), 0.0)
     by_all = float(np.sqrt((ratios * ratios).mean()))
-    return by_all if by_all > STRUCTURE_FROM * by_noise else by_noise
+    return max(by_noise, by_all)
 
 
 def _starts(

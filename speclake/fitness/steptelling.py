@@ -5,8 +5,10 @@ from math import log
 
 from speclake.checks import Check, Severity
 from speclake.fitness.circumstances import BlankStep, ChangeOver
+from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Finding
 from speclake.fitness.regions import SAME_PLACE_NM
+from speclake.fitness.stepfits import FEWEST
 from speclake.fitness.subject import Subject
 from speclake.measurement import Kind
 
@@ -97,7 +99,7 @@ def told(subject: Subject, row: int, found: Step) -> Finding:
         "look at tilt, size and place of the beam on the sample, and at its polarisation"
     )
     if blank is not None and found.step is not None:
-        is_known, said = _beside_blank(light, blank)
+        is_known, said = _beside_blank(light, blank, threshold(subject.limits) / 2.0)
         words.append(said)
         if is_known:
             severity = Severity.REMARK
@@ -128,6 +130,26 @@ def told(subject: Subject, row: int, found: Step) -> Finding:
     )
 
 
+def untold(subject: Subject, changeover: ChangeOver, fewest: int) -> Finding:
+    """Remark that a step at a change-over could not be looked for.
+
+    Parameters
+    ----------
+    fewest : points with a value on the side that has fewer.
+    """
+    return Finding(
+        check=Check.CHANGE_OVER,
+        severity=Severity.REMARK,
+        text=(
+            f"a step at the change-over at {changeover.at_nm:g} nm ({changeover.evidence}) could "
+            f"not be looked for: one side of it has {fewest} points, and it takes {FEWEST} or more "
+            "near it on each"
+        ),
+        advice="scan farther beyond it, or look at a blank that goes farther",
+        at=subject.place(changeover.at_nm),
+    )
+
+
 def _size(found: Step, unit: str) -> str:
     sizes = []
     if found.step is not None:
@@ -146,16 +168,20 @@ def _blank_at(steps: tuple[BlankStep, ...], at_nm: float) -> BlankStep | None:
     return next((each for each in steps if abs(each.at_nm - at_nm) < SAME_PLACE_NM), None)
 
 
-def _beside_blank(light: Light, blank: BlankStep) -> tuple[bool, str]:
+def _beside_blank(light: Light, blank: BlankStep, sure: float) -> tuple[bool, str]:
     """Whether the blank's step explains this one, and that in words.
 
     A detector whose gain has drifted takes the same share of all light, a false zero the same
     amount; anything between is explained.
+
+    Parameters
+    ----------
+    sure : expanded uncertainties by which a step may lie beside what is expected.
     """
     level = 0.0 if blank.unit in ("A", "log(1/R)") else 100.0 / _PERCENT.get(blank.unit, 1.0)
     own = in_light(level, blank.step, blank.uncertainty, blank.unit)
     expected = sorted((own.step, own.step * light.level / 100.0))
-    slack = (light.uncertainty**2 + own.uncertainty**2) ** 0.5
+    slack = sure * (light.uncertainty**2 + own.uncertainty**2) ** 0.5
     when = f"{blank.measured_at:%Y-%m-%d %H:%M}"
     if expected[0] - slack <= light.step <= expected[1] + slack and abs(own.step) > own.uncertainty:
         return True, (
