@@ -6,7 +6,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import curves, findings, standing, theme, verdict_picture
+from speclake_dashboards import corrected, curves, findings, standing, theme, verdict_picture
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
 from speclake_dashboards.conflicts import conflicts
@@ -84,6 +84,7 @@ def page(archive: "Archive", address: Address) -> View:
         *_closer(archive, found, address),
         said,
         *_picture(archive, found, row, specifications, notes),
+        *corrected.pieces(archive, found.measurement_id),
         below,
         *_review(archive, row, is_local=address.is_local),
     )
