@@ -5,6 +5,7 @@ and 6.4.10: what gave doubtful results is taken out of use until it was shown to
 from memory).
 """
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
@@ -16,9 +17,11 @@ from speclake.fitness.states import (
     Result,
     State,
     Touch,
+    spell_at,
     standing,
     state_at,
     stretches,
+    together,
     touches,
 )
 from speclake.specs.verdicts import Outcome
@@ -134,6 +137,11 @@ def test_the_due_time_of_a_result_goes_before_that_of_the_programme():
     assert states([early, BOTH[1]])[-1] == (3.0, State.UNKNOWN)
 
 
+def test_an_interval_that_was_made_shorter_holds_for_earlier_passes():
+    late = Result("bench A, visible", "noise", at(0), Outcome.PASS, "", at(90))
+    assert states([late, BOTH[1]])[-1] == (7.0, State.UNKNOWN)
+
+
 def test_work_on_the_instrument_asks_for_every_check_again():
     lamp = Touch(at(2), "lamp change", "deuterium lamp, 3 h")
     results = [*BOTH, ran("noise", 3), ran("stray light", 4)]
@@ -153,13 +161,83 @@ def test_a_scan_of_the_very_moment_does_not_count_as_after_the_work():
 
 def test_only_work_within_the_range_touches_it():
     one = programme()
-    assert touches(one, Touch(at(0), "lamp change", "", 300.0, 350.0))
-    assert not touches(one, Touch(at(0), "lamp change", "", 190.0, 349.9))
+    assert touches(one, Touch(at(0), "lamp change", "", 300.0, 350.1))
+    assert not touches(one, Touch(at(0), "lamp change", "", 190.0, 350.0))
+    assert not touches(one, Touch(at(0), "lamp change", "", 700.0, 900.0))
     assert touches(one, Touch(at(0), "service"))
     assert touches(one, Touch(at(0), "realignment", "", start_nm=600.0))
     assert not touches(one, Touch(at(0), "realignment", "", start_nm=701.0))
     assert not touches(one, Touch(at(0), "realignment", "", stop_nm=349.0))
     assert not touches(one, Touch(at(0), "lamp hours"))
+
+
+def with_accessory(accessory: str | None, *results: Result) -> list[Result]:
+    return [replace(each, accessory=accessory) for each in results]
+
+
+def test_a_pass_with_one_accessory_ends_no_failure_with_another():
+    failed = with_accessory("sphere", *BOTH, ran("noise", 3, Outcome.FAIL, "0.08 %T"))
+    mended = with_accessory("tube", ran("noise", 4), ran("stray light", 4))
+
+    def last(results, accessory):
+        found = stretches(programme(), results, [], at(5), accessory)
+        return found[-1].state, found[-1].reason
+
+    assert last([*failed, *mended], "sphere")[0] is State.UNFIT
+    assert last([*failed, *mended], "tube")[0] is State.FIT
+    assert last(failed, "tube") == (
+        State.UNFIT, "noise failed on 2026-03-05 with sphere: 0.08 %T",
+    )  # fmt: skip
+    assert last([*failed, *with_accessory("sphere", ran("noise", 4))], "tube")[0] is State.UNKNOWN
+    assert last(BOTH, "tube")[0] is State.UNKNOWN
+
+
+def test_over_all_accessories_the_worst_state_counts():
+    passed, failed = with_accessory("tube", *BOTH), with_accessory("sphere", *BOTH)
+    failed += with_accessory("sphere", ran("noise", 3, Outcome.FAIL))
+    by_accessory = {
+        name: stretches(programme(), [*passed, *failed, ran("noise", 4)], [], at(5), name)
+        for name in ("tube", "sphere")
+    }
+    found = together(by_accessory)
+    assert [each.state for each in found] == [State.UNKNOWN] * 2 + [State.FIT, State.UNFIT]
+    assert found[-1].since == at(3)
+    assert found[-1].reason.startswith("with tube: noise failed on 2026-03-05 with sphere; with s")
+    assert together({"tube": by_accessory["tube"]}) == by_accessory["tube"]
+
+
+def test_a_failure_of_a_check_that_was_taken_out_stays_until_all_others_have_passed_since():
+    before = frozenset({"noise", "stray light", "grey"})
+    old = [replace(each, beside=before) for each in (*BOTH, ran("grey", 2, Outcome.FAIL, "33 %T"))]
+    still = [replace(ran("noise", 3), beside=before), replace(ran("stray light", 3), beside=before)]
+    last = stretches(programme(), [*old, *still], [], at(5))[-1]
+    assert last.state is State.UNFIT
+    assert last.reason == ("grey, which is in the programme no longer, failed on 2026-03-04: 33 %T")
+    assert states([*old, *still, ran("noise", 4)], now=5)[-1] == (2.0, State.UNFIT)
+    new = [ran("noise", 4), ran("stray light", 4.5)]
+    assert states([*old, *new], now=5)[-1] == (4.5, State.FIT)
+    assert states([*old, ran("grey", 3)], now=5)[-1] == (3.0, State.FIT)
+
+
+def test_a_pass_on_other_terms_counts_no_longer():
+    outmoded = replace(ran("noise", 0), outmoded="its limits were others")
+    found = stretches(programme(), [outmoded, BOTH[1]], [], at(2))[-1]
+    assert found.state is State.UNKNOWN
+    assert found.reason == "noise passed on 2026-03-02 on other terms: its limits were others"
+    failed = ran("noise", -1, Outcome.FAIL)
+    assert states([failed, outmoded, BOTH[1]])[-1][1] is State.UNKNOWN
+    assert states([outmoded, BOTH[1], ran("noise", 2)], now=3)[-1] == (2.0, State.FIT)
+
+
+def test_a_state_began_when_its_first_reason_did():
+    log = [Touch(at(2), "lamp change"), Touch(at(3), "service")]
+    found = stretches(programme(), BOTH, log, at(5))
+    assert state_at(found, at(4)).since == at(3)
+    spell = spell_at(found, at(4))
+    assert (spell.since, spell.until) == (at(2), None)
+    assert spell.reason == state_at(found, at(4)).reason
+    assert spell_at(found, at(0.5)).since is None
+    assert spell_at(found, at(0.5)).until == at(1)
 
 
 def test_numbers_of_one_run_say_its_worst():
@@ -193,7 +271,7 @@ def test_a_check_sample_without_limits_leaves_the_state_alone():
 
 def test_results_of_others_and_of_later_do_not_count():
     other = Result("bench B", "noise", at(1.5), Outcome.FAIL)
-    removed = ran("flatness", 1.5, Outcome.FAIL)
+    removed = ran("flatness", 1.5, Outcome.UNDECIDED)
     later = ran("noise", 5, Outcome.FAIL)
     assert states([*BOTH, other, removed, later], now=2)[-1] == (1.0, State.FIT)
 
