@@ -21,6 +21,10 @@ from speclake.archive.encoding import encode
 from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, DerivedRow, EventKind, StandardRow
 from speclake.errors import CannotWrite, UnitError
+from speclake.fitness.changeovers import StepThere, steps_there
+from speclake.fitness.circumstances import Circumstances
+from speclake.fitness.subject import Subject
+from speclake.intake.fitness import last_digit
 from speclake.intake.standardbook import standard_row
 from speclake.intake.verdicts import Judge
 from speclake.measurement import Correction as State
@@ -32,7 +36,7 @@ from speclake.spectrum import SpectrumSet
 from speclake.standards.certificates import Certificate
 from speclake.units import convert_positions, medium_of
 
-CORRECTING_VERSION = "1"
+CORRECTING_VERSION = "2"
 """Kept with every corrected spectrum; it changes whenever one of its numbers could."""
 
 TIMES_CERTIFICATE, LEVELLED = "times certificate", "levelled at a change-over"
@@ -230,8 +234,9 @@ def operation(
 def levelled_at(settings: Settings, at_nm: float, keep: Kept, by: By) -> Making:
     """Spectra whose two sides of a change-over meet, as `speclake.quantities.levelling` says.
 
-    The lines reach as far as the settings' ``changeover_window_nm``. When it is used it raises
-    `NotAllowed` where a spectrum cannot be levelled there.
+    The step that is taken away is the one that the check of change-overs finds there, and its
+    uncertainty is kept. When it is used it raises `NotAllowed` where the spectrum bends too much or
+    has too few points for a step to be known, or none larger than its uncertainty is seen.
     """
     window_nm = settings.fitness.changeover_window_nm
 
@@ -241,10 +246,15 @@ def levelled_at(settings: Settings, at_nm: float, keep: Kept, by: By) -> Making:
         medium = medium_of(axis.unit, axis.medium, "nm")
         at, end = convert_positions(ends, "nm", medium, axis.unit).tolist()
         rises = end > at
+        known = Circumstances(last_digit=last_digit(encode(one.values[0])))
+        there = steps_there(Subject(one, [known], settings.fitness), at_nm).get(0)
+        seen = _worth_it(there, one, at_nm, m)
+        low, high = seen.level - seen.step / 2.0, seen.level + seen.step / 2.0
+        sides = (low, high) if rises else (high, low)
         try:
             found = levelled(
                 one, at, "below" if (keep == "shorter") == rises else "above",
-                window=abs(end - at), by=by,
+                window=abs(end - at), by=by, arriving=(np.array(sides[:1]), np.array(sides[1:])),
             )  # fmt: skip
         except ValueError as error:
             raise NotAllowed(f"{m.measurement_id}: {error}") from error
@@ -254,12 +264,37 @@ def levelled_at(settings: Settings, at_nm: float, keep: Kept, by: By) -> Making:
         said = {
             "at_nm": f"{at_nm:.10g}",
             "side_kept": keep,
-            "window_nm": f"{window_nm:.10g}",
+            "window_nm": f"{seen.start_nm:.10g} to {seen.stop_nm:.10g}",
             by: f"{amount:+.4g} {one.unit}" if by == "offset" else f"{amount:.6g}",
+            "uncertainty_of_the_step": f"{seen.uncertainty:.2g} {one.unit} (k = 2)",
         }
         return Made(found.spectra, said)
 
     return made
+
+
+def _worth_it(there: StepThere | None, one: SpectrumSet, at_nm: float, m: Measurement) -> StepThere:
+    """The step, if it is known and more than its uncertainty."""
+    nm = convert_positions(
+        one.axis.values[[0, -1]], one.axis.unit, medium_of(one.axis.unit, one.axis.medium, "nm"),
+        "nm",
+    )  # fmt: skip
+    if not nm.min() < at_nm < nm.max():
+        raise NotAllowed(
+            f"{m.measurement_id}: the axis runs from {nm.min():.10g} nm to {nm.max():.10g} nm; "
+            f"a place to level at lies inside, found {at_nm:.10g} nm"
+        )
+    if there is None:
+        raise NotAllowed(
+            f"{m.measurement_id}: the spectrum bends too much around {at_nm:.10g} nm, or has too "
+            "few points on a side of it, for a step to be known"
+        )
+    if not abs(there.step) > there.uncertainty:
+        raise NotAllowed(
+            f"{m.measurement_id}: no step is seen at {at_nm:.10g} nm, {there.step:+.2g} ± "
+            f"{there.uncertainty:.2g} {one.unit} (k = 2)"
+        )
+    return there
 
 
 def times_certificate(step: Judge, settings: Settings, standard: str) -> Making:

@@ -19,7 +19,8 @@ from speclake.fitness.regions import (
     taken,
 )
 from speclake.fitness.stepchoice import Choice, Sides, chosen, is_high
-from speclake.fitness.stepfits import FITS_BELOW, Model, fitted, models
+from speclake.fitness.stepfits import FITS_BELOW, Model, fitted
+from speclake.fitness.stepplaces import Place, by_missing, places_on
 from speclake.fitness.steptelling import INSTRUMENTS_OWN, Step, told, untold
 from speclake.fitness.subject import BoolArray, Subject
 from speclake.spectrum import FloatArray
@@ -55,21 +56,6 @@ smoothed step, a narrow band at it, or a place that is off by two points."""
 Said = tuple[int, Finding | Figure]
 
 
-@dataclass(frozen=True, eq=False)
-class _Place:
-    """One change-over on the axis of a subject."""
-
-    changeover: ChangeOver
-    offsets: FloatArray
-    bounds: tuple[float, float]
-    interval_nm: float
-
-    def models(self, window_nm: float, intervals: float, missing: bytes | None) -> list[Model]:
-        beside = self.interval_nm * intervals * (1 + 1e-9)
-        axis = self.offsets.tobytes()
-        return list(models(axis, self.bounds, window_nm, beside, missing))
-
-
 def check(subject: Subject) -> Iterator[Said]:
     """Step at each change-over: a figure always, a finding where it is more than chance.
 
@@ -82,57 +68,56 @@ def check(subject: Subject) -> Iterator[Said]:
     """
     for changeovers, rows in rows_by(subject.known, changeovers_of):
         regions = regions_between(subject.nm, [each.at_nm for each in changeovers])
-        for place in _places(subject, changeovers):
+        chance = share(subject.limits) / max(len(changeovers), 1) / 2.0
+        for place in places_on(subject, changeovers):
             for some in in_blocks(rows, 200):
-                yield from _at_place(subject, some, place, regions, len(changeovers))
+                for found in _at_place(subject, some, place, regions):
+                    yield from found.said(chance) if isinstance(found, _AtPlace) else found
 
 
-def _places(subject: Subject, changeovers: tuple[ChangeOver, ...]) -> Iterator[_Place]:
-    nm = subject.nm
-    low, high = min(nm[0], nm[-1]), max(nm[0], nm[-1])
-    inside = [each for each in changeovers if low < each.at_nm < high]
-    for index, each in enumerate(inside):
-        at, rate, interval = _scale_at(subject, each.at_nm)
-        before = inside[index - 1].at_nm if index else None
-        after = inside[index + 1].at_nm if index + 1 < len(inside) else None
-        yield _Place(
-            changeover=each,
-            offsets=(subject.spectra.axis.values - at) * rate,
-            bounds=(
-                -np.inf if before is None else (subject.place(before) - at) * rate,
-                np.inf if after is None else (subject.place(after) - at) * rate,
-            ),
-            interval_nm=interval,
-        )
+@dataclass(frozen=True, slots=True)
+class StepThere:
+    """A step of one spectrum at a place, in the unit of the values; uncertainty with k = 2.
 
-
-def _scale_at(subject: Subject, at_nm: float) -> tuple[float, float, float]:
-    """Place on the axis, nm per unit of the axis there, and the largest interval there in nm.
-
-    The steps of an axis in another unit are kept, so that a grid that is even there stays so.
+    Parameters
+    ----------
+    level : at the place, the mean of both sides.
+    start_nm, stop_nm : the window that it was taken from.
     """
-    axis = subject.spectra.axis.values
-    at = subject.place(at_nm)
-    point = int(np.clip(np.searchsorted(axis, at), 1, axis.size - 1))
-    rate = 1.0
-    if subject.spectra.axis.unit != "nm":
-        rise = subject.nm[point] - subject.nm[point - 1]
-        rate = float(rise / (axis[point] - axis[point - 1]))
-    steps = np.diff(axis[max(point - 2, 0) : point + 2])
-    return at, rate, float(steps.max() * abs(rate))
+
+    step: float
+    uncertainty: float
+    level: float
+    start_nm: float
+    stop_nm: float
+
+
+def steps_there(subject: Subject, at_nm: float) -> dict[int, StepThere]:
+    """Steps at a wavelength by row, as the check would give them there, whether or not by chance.
+
+    Rows in which no polynomial fits beside the place, or which have too few points, are not among
+    them.
+    """
+    found, one = {}, (ChangeOver(at_nm, "asked for"),)
+    regions, rows = regions_between(subject.nm, [at_nm]), np.arange(len(subject.known))
+    for place in places_on(subject, one):
+        for at_once in _at_place(subject, rows, place, regions):
+            if isinstance(at_once, _AtPlace):
+                found.update(at_once.steps())
+    return found
 
 
 def _at_place(
-    subject: Subject, rows: Rows, place: _Place, regions: tuple[Region, ...], looks: int
-) -> Iterator[Said]:
+    subject: Subject, rows: Rows, place: Place, regions: tuple[Region, ...]
+) -> Iterator["_AtPlace | list[Said]"]:
     window = max(subject.limits.changeover_window_nm, FEWEST_INTERVALS * place.interval_nm)
-    for some, missing in _by_missing(subject, rows):
+    for some, missing in by_missing(subject, rows):
         values = taken(subject.filled, some, 0, subject.nm.size)
         least = np.array([(subject.known[row].last_digit or 0.0) for row in some])
         least *= LAST_DIGIT_RMS
         tried = place.models(window, 0.5, missing)
         if not tried:
-            yield from _untried(subject, some, place, missing)
+            yield list(_untried(subject, some, place, missing))
             continue
         sides = Sides.about(subject.spectra.axis.values, place.offsets, window)
         roughness = taken(subject.roughness, some, 0, subject.nm.size)
@@ -143,11 +128,10 @@ def _at_place(
             other = chosen(values[unfit], roughness[unfit], broader, least[unfit], sides)
             better = np.flatnonzero(other.fits)
             choice.put(unfit[better], other.only(better), len(tried))
-        at_once = _AtPlace(subject, some, values, place, (*tried, *broader), choice, least, regions)
-        yield from at_once.said(share(subject.limits) / looks / 2.0)
+        yield _AtPlace(subject, some, values, place, (*tried, *broader), choice, least, regions)
 
 
-def _untried(subject: Subject, rows: Rows, place: _Place, missing: bytes | None) -> Iterator[Said]:
+def _untried(subject: Subject, rows: Rows, place: Place, missing: bytes | None) -> Iterator[Said]:
     """Remarks that a step could not be seen; nobody is told of places that nobody stated."""
     if place.changeover.evidence == COMMON_PRACTICE:
         return
@@ -159,22 +143,6 @@ def _untried(subject: Subject, rows: Rows, place: _Place, missing: bytes | None)
         yield from ((row, untold(subject, place.changeover, fewest)) for row in rows.tolist())
 
 
-def _by_missing(subject: Subject, rows: Rows) -> Iterator[tuple[Rows, bytes | None]]:
-    """Rows that lack the same points; None where none lacks any."""
-    if subject.missing is None:
-        yield rows, None
-        return
-    gone = subject.missing[rows]
-    lacking = gone.any(axis=1)
-    if not lacking.all():
-        yield rows[~lacking], None
-    kinds: dict[bytes, list[int]] = {}
-    for row, points in zip(rows[lacking].tolist(), gone[lacking], strict=True):
-        kinds.setdefault(points.tobytes(), []).append(row)
-    for missing, alike in kinds.items():
-        yield np.array(alike, dtype=np.intp), missing
-
-
 @dataclass(frozen=True, eq=False)
 class _AtPlace:
     """Spectra at one change-over with the fits that were chosen."""
@@ -182,7 +150,7 @@ class _AtPlace:
     subject: Subject
     rows: Rows
     values: FloatArray
-    place: _Place
+    place: Place
     models: tuple[Model, ...]
     choice: Choice
     least: FloatArray
@@ -207,6 +175,19 @@ class _AtPlace:
             if seen.fits or own[index]:
                 yield row, self._figure(seen)
 
+    def steps(self) -> Iterator[tuple[int, StepThere]]:
+        """Steps of the rows in which a polynomial fits."""
+        for index, row in enumerate(self.rows.tolist()):
+            seen = self._looked_at(index)
+            if seen.fits:
+                size = (seen.fit["step"], 2.0 * seen.uncertainty("step"), seen.fit["level"])
+                yield row, StepThere(*size, *self._ends(seen.model))
+
+    def _ends(self, model: Model) -> tuple[float, float]:
+        """First and last wavelength of a window in nm, the lower one first."""
+        first, last = float(self.subject.nm[model.start]), float(self.subject.nm[model.stop - 1])
+        return min(first, last), max(first, last)
+
     def _as_chosen(self, index: int) -> "_Seen":
         """The fit of a row, with nothing looked at elsewhere."""
         # points that are alike count as one
@@ -216,15 +197,14 @@ class _AtPlace:
         return _Seen(model, fit, bool(self.choice.fits[index]), alone)
 
     def _figure(self, seen: "_Seen") -> Figure:
-        nm, model = self.subject.nm, seen.model
-        ends = sorted((float(nm[model.start]), float(nm[model.stop - 1])))
+        start, stop = self._ends(seen.model)
         return Figure(
             name="step",
             value=seen.fit["step"],
             uncertainty=2.0 * seen.uncertainty("step"),
             unit=self.subject.spectra.unit,
-            start=ends[0],
-            stop=ends[1],
+            start=start,
+            stop=stop,
             at=self.place.changeover.at_nm,
         )
 

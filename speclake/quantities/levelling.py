@@ -38,7 +38,13 @@ class Levelled:
 
 
 def levelled(
-    spectra: SpectrumSet, at: float, side: Side, *, window: float, by: By = "offset"
+    spectra: SpectrumSet,
+    at: float,
+    side: Side,
+    *,
+    window: float,
+    by: By = "offset",
+    arriving: tuple[FloatArray, FloatArray] | None = None,
 ) -> Levelled:
     """Spectra whose two sides of a place meet there; one side stays as it is, bit for bit.
 
@@ -54,6 +60,8 @@ def levelled(
     side : the side that stays, ``below`` or ``above`` the place along the axis.
     window : how far the lines reach to both sides, in the unit of the axis; short enough for the
         spectrum to be straight there.
+    arriving : shape (n,) each; where the sides below and above arrive at the place, if something
+        better than a straight line tells it. No line is drawn then.
     by : ``offset`` adds a constant, as for a false zero, or in absorbance for a changed gain;
         ``factor`` multiplies, as for a changed gain in transmittance and reflectance.
 
@@ -83,9 +91,13 @@ def levelled(
             f"found a factor for values in {spectra.unit}; a changed gain is an offset there"
         )
     offsets = positions - at
-    below, reasons_below = _arriving(spectra, offsets, (offsets < 0) & (offsets >= -window))
-    above, reasons_above = _arriving(spectra, offsets, (offsets > 0) & (offsets <= window))
-    reasons = {**reasons_above, **reasons_below}
+    reasons: dict[int, str] = {}
+    if arriving is None:
+        below, reasons_below = _arriving(spectra, offsets, (offsets < 0) & (offsets >= -window))
+        above, reasons_above = _arriving(spectra, offsets, (offsets > 0) & (offsets <= window))
+        reasons = {**reasons_above, **reasons_below}
+    else:
+        below, above = arriving
     stays, moves = (below, above) if side == "below" else (above, below)
     with np.errstate(divide="ignore", invalid="ignore"):
         amount = stays - moves if by == "offset" else stays / moves

@@ -102,6 +102,36 @@ def test_on_an_axis_of_energy_the_shorter_side_is_the_upper_one():
     assert made.parameters["offset"] == "-0.3 %T"
 
 
+def drawn(shape, step, sigma=0.05):
+    nm = np.arange(400.0, 1200.5)
+    noise = np.random.default_rng(5).normal(0, sigma, nm.size)
+    values = np.round(shape(nm) + step * (nm >= 860) + noise, 4)
+    return SpectrumSet(Axis(nm, "nm", "air"), values[np.newaxis], "%T", ("a",))
+
+
+@pytest.mark.parametrize("period_nm", [60.0, 120.0, 200.0])
+def test_on_fringes_the_step_is_taken_away_and_not_the_fringe(period_nm):
+    """A line on each side takes the wrong amount off a fringe, even with the wrong sign."""
+    spectra = drawn(lambda nm: 92 + 2 * np.cos(2 * np.pi * nm / period_nm + 1), 0.6)
+    made = levelled_at(Settings(name="lab"), 860.0, "shorter", "offset")(spectra, None)
+    uncertainty = float(made.parameters["uncertainty_of_the_step"].split()[0])
+    assert 0.02 < uncertainty < 0.5
+    assert float(made.parameters["offset"].split()[0]) == pytest.approx(-0.6, abs=1.5 * uncertainty)
+
+
+@pytest.mark.parametrize(
+    ("shape", "step", "said"),
+    [
+        (lambda nm: 90 + 0.002 * nm, 0.0, "no step is seen at 860 nm, "),
+        (lambda nm: 50 + 45 * np.tanh((nm - 860) / 6), 0.3, "bends too much around 860 nm"),
+    ],
+)
+def test_what_is_no_step_beyond_its_uncertainty_is_not_taken_away(archive, shape, step, said):
+    (known,) = archive.store.catalog.measurements(ids(archive, "raw"))
+    with pytest.raises(NotAllowed, match=said):
+        levelled_at(Settings(name="lab"), 860.0, "shorter", "offset")(drawn(shape, step), known)
+
+
 def test_it_is_not_judged(archive):
     before = archive.verdicts(ids(archive, "raw"))
     correct(archive, "raw", standard="mirror 7")

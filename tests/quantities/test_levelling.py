@@ -40,6 +40,13 @@ def test_a_step_on_a_straight_line_goes_and_one_side_stays(step, slope, level, s
     assert found.amount[0] == pytest.approx(-step if side == "below" else step, abs=1e-9)
 
 
+def test_a_step_that_is_known_better_than_by_lines_is_taken():
+    curved = 50 + 0.004 * (NM - 860) ** 2 + 0.5 * (NM >= 860)
+    sides = (np.array([50.0]), np.array([50.5]))
+    found = levelled(spectra_of(curved), 860.0, "below", window=20.0, arriving=sides)
+    np.testing.assert_allclose(found.spectra.values[0], curved - 0.5 * (NM >= 860), atol=1e-9)
+
+
 @pytest.mark.parametrize("by", ["offset", "factor"])
 @pytest.mark.parametrize("side", ["below", "above"])
 def test_the_side_that_stays_is_the_same_to_the_last_bit(by, side):
