@@ -22,6 +22,7 @@ MEDIAN_OF_NORMAL = 0.6744897501960817
 
 _REACH = 60
 _LOGARITHMS = ("A", "log(1/R)")
+_REFLECTANCES = ("R", "%R", "log(1/R)")
 _LINES = (Kind.BLANK, Kind.ZERO_LINE, Kind.REFERENCE)
 
 _Said = tuple[int, Finding]
@@ -43,10 +44,11 @@ def beyond(subject: Subject) -> Iterator[_Said]:
 
     That is the uncertainty of the scale and the noise of the point, added: the first is the same
     for all points, so the largest of many points is that of the noise on top of it. Above 100 %
-    nothing is said of a raw ratio or of what was measured against a reference, since these may
-    well exceed 100, nor of blanks and lines. Of a reflectance whose correction nobody stated, and
-    of an absorbance, it is a remark only. A fluorescent part may exceed 100 % rightly too; nothing
-    in a measurement says that it is one.
+    nothing is said of what was measured against a reference, since it may well exceed 100, nor of
+    blanks and lines. Of a raw ratio without a known reference it is a remark: of a transmittance it
+    is most likely the ratio to the empty beam, which does not exceed 100. So it is of a reflectance
+    whose correction nobody stated, and of an absorbance. A fluorescent part may exceed 100 %
+    rightly too; nothing in a measurement says that it is one.
     """
     light, scale = subject.light, subject.limits.scale_uncertainty_percent
     highest, lowest = light.max(axis=1), light.min(axis=1)
@@ -61,11 +63,13 @@ def beyond(subject: Subject) -> Iterator[_Said]:
 
 
 def _above(subject: Subject, known: Circumstances) -> Severity | None:
-    if known.kind in _LINES or known.correction == Correction.RAW_RATIO:
+    if known.kind in _LINES:
         return None
-    if known.correction is None:
+    if known.correction in (None, Correction.RAW_RATIO):
         if any(each.role == "reference" for each in known.against):
             return None
+        if known.correction is not None:
+            return None if subject.spectra.unit in _REFLECTANCES else Severity.REMARK
         if subject.spectra.unit in ("R", "%R", *_LOGARITHMS):
             return Severity.REMARK
     return Severity.DOUBT
@@ -97,7 +101,8 @@ def _beyond(subject: Subject, row: int, sign: float, severity: Severity) -> Iter
             ),
             advice=(
                 "See baseline and reference, and whether the beam was cut; a ratio to a reference, "
-                "and a fluorescent part, may rightly exceed 100 %."
+                "and a fluorescent part, may rightly exceed 100 %. Where it was measured against a "
+                "reference, say against which."
                 if sign > 0
                 else "Take the zero line again with the beam blocked."
             ),

@@ -58,9 +58,13 @@ def test_fractions_and_percents_are_held_to_the_same(unit):
 def test_what_may_exceed_full_scale_is_left_alone_or_only_remarked():
     values = noisy(104.0)
     assert not said(physical.beyond, values, "%R", correction=Correction.RAW_RATIO)
+    # of a transmittance a raw ratio is that to the empty beam, as long as no reference is known
+    ((_, one),) = said(physical.beyond, values, "%T", correction=Correction.RAW_RATIO)
+    assert one.severity == Severity.REMARK
     assert not said(physical.beyond, values, kind=Kind.BLANK)
     against = (Against(role="reference", name="mirror", evidence="header"),)
     assert not said(physical.beyond, values, "%R", against=against)
+    assert not said(physical.beyond, values, "%T", against=against, correction=Correction.RAW_RATIO)
     ((_, one),) = said(physical.beyond, values, "%R")
     assert one.severity == Severity.REMARK
     absolute = said(
