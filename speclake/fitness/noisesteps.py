@@ -15,7 +15,14 @@ from speclake.checks import Check, Severity
 from speclake.fitness.circumstances import ChangeOver, Circumstances
 from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Finding
-from speclake.fitness.pointnoise import STEEPER_ORDER, STRUCTURE_FROM, noise_of, point_noise
+from speclake.fitness.pointnoise import (
+    ORDER,
+    STEEPER_ORDER,
+    STRUCTURE_FROM,
+    noise_of,
+    point_noise,
+    squared_differences,
+)
 from speclake.fitness.regions import (
     Region,
     Rows,
@@ -29,6 +36,7 @@ from speclake.fitness.usual import usual_over
 from speclake.spectrum import FloatArray
 
 LOGARITHMS = ("A", "log(1/R)")
+LN_10 = log(10.0)
 WINDOWS = 5.0
 """Windows of the settings to either side over which the noise is taken."""
 LAST_DIGIT_RMS = 12.0**-0.5
@@ -41,7 +49,7 @@ def check(subject: Subject) -> Iterator[tuple[int, Finding]]:
     Where the usual noise is known it is the ratio of both sides over the usual ratio, which has to
     exceed the false-alarm threshold too. Where it is not, it is the ratio itself, by more than
     the threshold beyond `noise_times_usual`, because detectors differ with nothing wrong.
-    Noise of a logarithmic unit rises as the light falls, so it is compared as noise of light.
+    Noise of a logarithmic unit rises as the light falls, so the noise of the light itself is taken.
     Structure as narrow as a few points is seen by differences of a higher order and left out.
     """
     for changeovers, rows in rows_by(subject.known, changeovers_of):
@@ -63,13 +71,14 @@ def _between(
     limits = subject.limits
     least_ratio = log(limits.noise_times_usual)
     for rows in in_blocks(all_rows, sum(stop - start for start, stop in sides)):
-        both = [noise_of(subject.rough(rows, start, stop)) for start, stop in sides]
+        both = [noise_of(_rough(subject, rows, *side)) for side in sides]
         spread = float(np.hypot(both[0].relative_uncertainty, both[1].relative_uncertainty))
-        digits = np.array([subject.known[row].last_digit or 0.0 for row in rows])
-        noises = [np.maximum(each.noise, digits * LAST_DIGIT_RMS) for each in both]
-        lights = [_light(subject, rows, side) for side in sides]
+        noises = [
+            np.maximum(each.noise, _digits(subject, rows, side) * LAST_DIGIT_RMS)
+            for each, side in zip(both, sides, strict=True)
+        ]
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratios = np.log(noises[1] / noises[0] * (lights[1] / lights[0]))
+            ratios = np.log(noises[1] / noises[0])
         for index in np.flatnonzero(np.isfinite(ratios)).tolist():
             row, ratio = int(rows[index]), float(ratios[index])
             usual, usual_spread = _usual_ratio(subject, row, below, above)
@@ -95,11 +104,25 @@ def _near(subject: Subject, region: Region, at_nm: float) -> tuple[int, int]:
     return region.start + int(near[0]), region.start + int(near[-1]) + 1
 
 
-def _light(subject: Subject, rows: Rows, side: tuple[int, int]) -> FloatArray:
-    """Light on one side, from which noise of light follows: 1 where the unit is one of light."""
+def _rough(subject: Subject, rows: Rows, start: int, stop: int) -> FloatArray:
+    """Squared differences of some points, of logarithms those of the light itself."""
     if subject.spectra.unit not in LOGARITHMS:
-        return np.ones(rows.size)
-    return np.asarray(10.0 ** -np.median(subject.filled[rows, side[0] : side[1]], axis=1))
+        return subject.rough(rows, start, stop)
+    count = max(stop - start - ORDER, 0)
+    if not count:
+        return np.empty((rows.size, 0))
+    light = subject.light[rows, start:stop]
+    if subject.missing is not None:
+        light[subject.missing[rows, start:stop]] = np.nan
+    return squared_differences(light, subject.spectra.axis.values[start:stop])
+
+
+def _digits(subject: Subject, rows: Rows, side: tuple[int, int]) -> FloatArray:
+    """Step of the last digit on one side, of logarithms as light in percent."""
+    digits = np.array([subject.known[row].last_digit or 0.0 for row in rows])
+    if subject.spectra.unit not in LOGARITHMS:
+        return digits
+    return np.asarray(digits * LN_10 * np.median(subject.light[rows, side[0] : side[1]], axis=1))
 
 
 def _usual_ratio(
@@ -115,9 +138,12 @@ def _usual_ratio(
 
 
 def _is_noise(subject: Subject, row: int, start: int, stop: int) -> bool:
-    values, positions = subject.spectra.values[row : row + 1, start:stop], subject.spectra.axis
-    own = point_noise(values, positions.values[start:stop]).noise[0]
-    steeper = point_noise(values, positions.values[start:stop], STEEPER_ORDER).noise[0]
+    positions = subject.spectra.axis.values[start:stop]
+    values = subject.spectra.values[row : row + 1, start:stop]
+    if subject.spectra.unit in LOGARITHMS:
+        values = np.where(np.isnan(values), np.nan, subject.light[row : row + 1, start:stop])
+    own = point_noise(values, positions).noise[0]
+    steeper = point_noise(values, positions, STEEPER_ORDER).noise[0]
     return bool(own <= STRUCTURE_FROM * steeper)
 
 
@@ -131,7 +157,8 @@ def _told(
     spread: float,
 ) -> Finding:
     unit, axis = subject.spectra.unit, subject.spectra.axis.values
-    of = " (as light)" if unit in LOGARITHMS else ""
+    if unit in LOGARITHMS:
+        unit = "% of full scale as light"
     beside = "the usual noise of the instrument is not known yet"
     if usual is not None:
         beside = f"usually it is {np.exp(usual):.2g} times there"
@@ -141,7 +168,7 @@ def _told(
         text=(
             f"at the change-over at {changeover.at_nm:g} nm ({changeover.evidence}) the noise goes "
             f"from {noise[0]:.2g} {unit} below to {noise[1]:.2g} {unit} above, {ratio:.2g} "
-            f"times{of}; {beside}"
+            f"times; {beside}"
         ),
         advice=(
             "look at the settings of the noisier side (slit, response, gain) and at its lamp and "

@@ -300,6 +300,26 @@ def test_noise_that_changes_at_a_change_over_is_remarked_if_it_is_much():
     assert "usually it is 12 times there" in lost[0][1].text
 
 
+def test_noise_of_an_absorbance_band_is_that_of_its_light():
+    """Noise of the light is the same everywhere; that of the absorbance is not, by far."""
+    rng, rows = np.random.default_rng(3), 1500
+    place, width = rng.uniform(400, 900, (rows, 1)), rng.uniform(15, 60, (rows, 1))
+    density = 0.04 + rng.uniform(3, 4, (rows, 1)) * np.exp(-(((NM - place) / width) ** 2))
+    light = 10**-density + 1e-4 * rng.standard_normal(density.shape)
+    values = -np.log10(np.clip(light, 1e-6, None))
+    findings, _ = said(values, HERE, check=noisesteps.check, unit="A")
+    assert len(findings) <= 3
+
+
+def test_noise_of_light_that_changes_is_told_of_an_absorbance_too():
+    light = 0.01 + drawn(20, 1e-4) * np.where(NM >= 860, 12.0, 1.0)
+    findings, _ = said(-np.log10(light), HERE, check=noisesteps.check, unit="A")
+    told = [each for _, each in findings if each.at == 860.0]
+    assert len(told) == 20
+    assert np.median([each.value for each in told]) == pytest.approx(12.0, rel=0.15)
+    assert all("% of full scale as light above" in each.text for each in told)
+
+
 def test_noise_of_absorbance_at_an_edge_is_that_of_less_light():
     light = np.where(NM >= 860, 1.0, 50.0) + drawn(20, 0.02)
     assert not said(-np.log10(light / 100), check=noisesteps.check, unit="A")[0]
