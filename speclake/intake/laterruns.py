@@ -1,6 +1,6 @@
 """Verdicts on earlier scans when a qualification run comes in after them."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
@@ -81,11 +81,19 @@ def _spans(
     for programme in before.standards.programmes:
         if programme.name not in programmes:
             continue
-        old, new = before.over_time(programme), after.over_time(programme)
-        moments = sorted({each.since for each in (*old, *new) if each.since is not None})
-        for since, until in pairwise([*moments, AT_ANY_TIME]):
-            if _said(state_at(old, since), asked) != _said(state_at(new, since), asked):
-                yield programme.instrument, since, until
+        seen = dict.fromkeys((*before.accessories(programme), *after.accessories(programme), None))
+        for each in seen:
+            old, new = before.over_time(programme, each), after.over_time(programme, each)
+            yield from ((programme.instrument, *span) for span in _differing(old, new, asked))
+
+
+def _differing(
+    old: Sequence[StateStretch], new: Sequence[StateStretch], asked: Collection[Check]
+) -> Iterator[tuple[datetime, datetime]]:
+    moments = sorted({each.since for each in (*old, *new) if each.since is not None})
+    for since, until in pairwise([*moments, AT_ANY_TIME]):
+        if _said(state_at(old, since), asked) != _said(state_at(new, since), asked):
+            yield since, until
 
 
 def _said(found: StateStretch, asked: Collection[Check]) -> str | None:

@@ -23,6 +23,12 @@ SAME_LIGHT: Mapping[str, str] = {
 }
 """Quantities that are logarithms, with that which the instrument measures."""
 
+
+def same_light(quantity: str) -> str:
+    """Quantity that the instrument measures for one that may be a logarithm of it."""
+    return SAME_LIGHT.get(quantity, quantity)
+
+
 EntryT = TypeVar("EntryT", Certificate, Programme)
 
 
@@ -54,18 +60,34 @@ class Standards:
         """Instruments that a programme speaks of."""
         return frozenset(each.instrument for each in self.programmes)
 
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Names of all programmes, in their order."""
+        return tuple(sorted(each.name for each in self.programmes))
+
     def programmes_of(
         self, instrument: str | None, accessory: str | None, quantity: str
     ) -> list[Programme]:
         """Programmes that speak of a configuration; absorbance is the light of transmittance."""
+        return [
+            each
+            for each in self.programmes_about(instrument, accessory, quantity)
+            if each.accessory in (None, accessory)
+        ]
+
+    def programmes_about(
+        self, instrument: str | None, accessory: str | None, quantity: str
+    ) -> list[Programme]:
+        """Programmes whose state holds for a scan: those of every accessory if it is unknown."""
         if instrument not in self.instruments:
             return []
-        light = SAME_LIGHT.get(quantity, quantity)
+        light = same_light(quantity)
         return [
             each
             for each in self.programmes
-            if SAME_LIGHT.get(each.quantity, each.quantity) == light
-            and each.covers(instrument, accessory, each.quantity)
+            if each.instrument == instrument
+            and same_light(each.quantity) == light
+            and (accessory is None or each.accessory in (None, accessory))
         ]
 
 

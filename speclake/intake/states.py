@@ -1,16 +1,27 @@
 """States of configurations from the record: when each was fit, unfit or unknown, and why."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Any
 
 import polars as pl
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import EventRow, QualificationRow
-from speclake.fitness.states import Result, StateStretch, Touch, state_at, stretches
-from speclake.intake.standardbook import SAME_LIGHT, Standards
+from speclake.fitness.qualifying.recognising import reaches
+from speclake.fitness.states import (
+    ANY_ACCESSORY,
+    Result,
+    StateStretch,
+    Touch,
+    spell_at,
+    stretches,
+    together,
+)
+from speclake.intake.runresults import result_of
+from speclake.intake.runresults import results_of as results_of
+from speclake.intake.standardbook import Standards, same_light
+from speclake.intake.terms import accessories_of, checks_of, results_on_terms
 from speclake.measurement import Measurement
 from speclake.specs import Outcome
 from speclake.standards.programmes import Programme
@@ -18,67 +29,45 @@ from speclake.standards.programmes import Programme
 AT_ANY_TIME = datetime(9999, 1, 1, tzinfo=UTC)
 """States are worked out up to here, so that they hold whenever they are asked for."""
 
-_RESULT = ("programme", "check", "taken_at", "outcome", "reason", "due_at")
-
 Known = dict[tuple[object, ...], tuple[StateStretch, ...]]
 """States that were worked out before, by all that they follow from."""
 
 
-PUT_ASIDE = "the run is put aside for review"
+MISTAKEN = "mistaken entry"
+"""Kind of an entry of a log that says of an earlier one, its detail ``entry``, that it was none."""
 
 
-def results_of(rows: pl.DataFrame) -> list[Result]:
-    """Numbers of qualification runs as results; those of a run that passed together as one.
+def mistaken_among(entries: Iterable[EventRow]) -> dict[str, EventRow]:
+    """Entries of a log that were a mistake, by their identifiers, with what says so."""
+    return {
+        each.details["entry"]: each
+        for each in entries
+        if each.details.get("what") == MISTAKEN and "entry" in each.details
+    }
 
-    A run whose scan is put aside for review passes nothing, and what it failed stays failed.
+
+def touches_of(
+    entries: Sequence[EventRow], programme: Programme, accessory: str | None = ANY_ACCESSORY
+) -> list[Touch]:
+    """Entries of an instrument's log that speak of a programme's configuration.
+
+    Those that were a mistake do not.
+
+    Parameters
+    ----------
+    accessory : the one that is asked about, of a programme that names none.
     """
-    if rows.is_empty():
-        return []
-    passed = pl.col("outcome") == Outcome.PASS.value
-    doubted = passed & pl.col("in_review")
-    told = rows.with_columns(pl.col("outcome").cast(pl.String)).with_columns(
-        pl.when(doubted).then(pl.lit(PUT_ASIDE)).otherwise(pl.col("reason")).alias("reason"),
-        pl.when(doubted).then(pl.lit(Outcome.NOT_MEASURABLE.value))
-        .otherwise(pl.col("outcome")).alias("outcome"),
-    ).select(*_RESULT)  # fmt: skip
-    runs = told.filter(passed).group_by("programme", "check", "taken_at", "outcome").agg(
-        pl.lit("").alias("reason"), pl.col("due_at").min()
-    )  # fmt: skip
-    found = pl.concat([told.filter(~passed), runs.select(*_RESULT)], how="vertical_relaxed")
-    return [_result(row) for row in found.sort("taken_at").iter_rows(named=True)]
-
-
-def _result(row: Mapping[str, Any]) -> Result:
-    return Result(
-        row["programme"],
-        row["check"],
-        row["taken_at"],
-        Outcome(row["outcome"]),
-        row["reason"] or "",
-        row["due_at"],
-    )
-
-
-def result_of(row: QualificationRow, in_review: bool = False) -> Result:
-    """A number of a qualification run as a result; see `results_of`."""
-    found = Result(row.programme, row.check, row.taken_at, row.outcome, row.reason, row.due_at)
-    if in_review and row.outcome is Outcome.PASS:
-        return replace(found, outcome=Outcome.NOT_MEASURABLE, reason=PUT_ASIDE)
-    return found
-
-
-def touches_of(entries: Iterable[EventRow], programme: Programme) -> list[Touch]:
-    """Entries of an instrument's log that speak of a programme's configuration."""
+    mistaken = mistaken_among(entries)
+    asked = programme.accessory if accessory == ANY_ACCESSORY else accessory
+    light = same_light(programme.quantity)
     return [
         touch_of(each)
         for each in entries
-        if programme.accessory in (None, each.details.get("accessory") or programme.accessory)
-        and _light(each.details.get("quantity") or programme.quantity) == _light(programme.quantity)
+        if each.event_id not in mistaken
+        and each.details.get("what") != MISTAKEN
+        and (asked is None or (each.details.get("accessory") or asked) == asked)
+        and same_light(each.details.get("quantity") or programme.quantity) == light
     ]
-
-
-def _light(quantity: str) -> str:
-    return SAME_LIGHT.get(quantity, quantity)
 
 
 def touch_of(entry: EventRow) -> Touch:
@@ -99,10 +88,26 @@ def _when(entry: EventRow) -> datetime:
 
 @dataclass(frozen=True)
 class StateOf:
-    """State of one configuration at the time of a scan."""
+    """State of one configuration at the time of a scan, with when it began and ends.
+
+    Parameters
+    ----------
+    is_certain : False where nobody knows whether the scan was made with that accessory.
+    """
 
     programme: Programme
     stretch: StateStretch
+    is_certain: bool = True
+
+
+@dataclass(frozen=True)
+class _Record:
+    """What is known of an instrument: numbers held, new ones, its log, and the name of it all."""
+
+    rows: pl.DataFrame
+    new: tuple[Result, ...]
+    entries: tuple[EventRow, ...]
+    name: tuple[object, ...]
 
 
 @dataclass
@@ -128,21 +133,74 @@ class States:
     aside: frozenset[str] = frozenset()
     released: frozenset[str] = frozenset()
     known: Known = field(default_factory=dict)
-    _of_instrument: dict[str, dict[str, tuple[StateStretch, ...]]] = field(default_factory=dict)
+    _records: dict[str, _Record] = field(default_factory=dict)
+    _results: dict[str, list[Result]] = field(default_factory=dict)
 
     def at_scan(self, m: Measurement) -> list[StateOf]:
-        """State of each configuration with a programme that a scan was made with, at its time."""
+        """State of each configuration with a programme that a scan was made with, at its time.
+
+        If the accessory of the scan is unknown those of all are given.
+        """
+        about = self.standards.programmes_about(m.instrument, m.accessory, m.quantity)
         return [
-            StateOf(programme, state_at(self.over_time(programme), m.trusted_at))
-            for programme in self.standards.programmes_of(m.instrument, m.accessory, m.quantity)
+            StateOf(
+                programme,
+                spell_at(self.over_time(programme, m.accessory), m.trusted_at),
+                m.accessory is not None or programme.accessory is None,
+            )
+            for programme in about
+            if reaches(programme, m)
         ]
 
-    def over_time(self, programme: Programme) -> tuple[StateStretch, ...]:
-        """States of a programme's configuration, from the first of all times on."""
-        instrument = programme.instrument
-        if instrument not in self._of_instrument:
-            self._of_instrument[instrument] = self._read(instrument)
-        return self._of_instrument[instrument][programme.name]
+    def over_time(
+        self, programme: Programme, accessory: str | None = None
+    ) -> tuple[StateStretch, ...]:
+        """States of a programme's configuration, from the first of all times on.
+
+        Parameters
+        ----------
+        accessory : of a programme that names none, the one that is asked about; for None the worst
+            of all that were used counts.
+        """
+        if programme.accessory is not None:
+            return self._walked(programme, ANY_ACCESSORY)
+        if accessory is not None:
+            return self._walked(programme, accessory)
+        return together(
+            {each: self._walked(programme, each) for each in self.accessories(programme)}
+        )
+
+    def accessories(self, programme: Programme) -> tuple[str | None, ...]:
+        """Accessories that a programme's runs were made with, an unknown one last; at least one."""
+        if programme.accessory is not None:
+            return (programme.accessory,)
+        return accessories_of(programme, self._results_of(programme))
+
+    def _walked(self, programme: Programme, accessory: str | None) -> tuple[StateStretch, ...]:
+        record = self._record(programme.instrument)
+        written = tuple(self.standards.names)
+        key = (programme.version, accessory, written, *record.name)
+        if key not in self.known:
+            if len(self.known) > MOST_KNOWN:
+                self.known.clear()
+            touches = touches_of(record.entries, programme, accessory)
+            results = self._results_of(programme)
+            self.known[key] = stretches(programme, results, touches, AT_ANY_TIME, accessory)
+        return self.known[key]
+
+    def _results_of(self, programme: Programme) -> list[Result]:
+        if programme.name not in self._results:
+            record = self._record(programme.instrument)
+            self._results[programme.name] = [
+                *results_on_terms(record.rows, programme, self.standards.names, self.catalog),
+                *record.new,
+            ]
+        return self._results[programme.name]
+
+    def _record(self, instrument: str) -> _Record:
+        if instrument not in self._records:
+            self._records[instrument] = self._read(instrument)
+        return self._records[instrument]
 
     def _rows_of(self, instrument: str) -> pl.DataFrame:
         """Numbers that the archive holds and that still count after the commit."""
@@ -171,7 +229,7 @@ class States:
             and each.measurement_id not in self.gone
         ]
 
-    def _read(self, instrument: str) -> dict[str, tuple[StateStretch, ...]]:
+    def _read(self, instrument: str) -> _Record:
         rows, new = self._rows_of(instrument), self._new_of(instrument)
         entries = self.catalog.log_entries(instrument)
         entries += [each for each in self.entries if each.subject == instrument]
@@ -181,22 +239,18 @@ class States:
             *((each.qualification_id, each.measurement_id in reviewed) for each in new),
         )
         entered = tuple(each.event_id for each in entries)
-        found: dict[str, tuple[StateStretch, ...]] = {}
-        results: list[Result] | None = None
-        for programme in self.standards.programmes:
-            if programme.instrument != instrument:
-                continue
-            key = (programme.version, told, entered)
-            if key not in self.known:
-                if results is None:
-                    of_new = (result_of(each, each.measurement_id in reviewed) for each in new)
-                    results = [*results_of(rows), *of_new]
-                if len(self.known) > MOST_KNOWN:
-                    self.known.clear()
-                touches = touches_of(entries, programme)
-                self.known[key] = stretches(programme, results, touches, AT_ANY_TIME)
-            found[programme.name] = self.known[key]
-        return found
+        results = tuple(
+            replace(
+                result_of(each, each.measurement_id in reviewed),
+                beside=self._beside.get(each.programme_version),
+            )
+            for each in new
+        )
+        return _Record(rows, results, tuple(entries), (told, entered))
+
+    @property
+    def _beside(self) -> dict[str, frozenset[str]]:
+        return {each.version: checks_of(each) for each in self.standards.programmes}
 
     def _reviewed(self, new: Collection[QualificationRow]) -> set[str]:
         """Scans of the numbers that the commit brings that are under review after it."""

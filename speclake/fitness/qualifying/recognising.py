@@ -56,7 +56,7 @@ def recognises(
         check.kind in (None, measurement.kind)
         and _is_of_configuration(programme, measurement)
         and _is_sample(check, certificate, measurement)
-        and _reaches(programme, measurement)
+        and reaches(programme, measurement)
     )
 
 
@@ -67,7 +67,8 @@ def _is_of_configuration(programme: Programme, measurement: Measurement) -> bool
     )
 
 
-def _reaches(programme: Programme, measurement: Measurement) -> bool:
+def reaches(programme: Programme, measurement: Measurement) -> bool:
+    """Whether a scan reaches into the range of a programme; to meet at one end is too little."""
     unit = measurement.axis_unit
     medium = measurement.medium or "vacuum"
     try:
