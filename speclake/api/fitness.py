@@ -68,13 +68,17 @@ class Fitness:
         """How many findings there are, by check, day and instrument."""
         return self.store.catalog.finding_counts(instrument, since, until)
 
-    def put_aside(self, ids: Sequence[str], *, who: str, why: str) -> int:
+    def put_aside(self, ids: Sequence[str], *, who: str, why: str, failure: str = "") -> int:
         """Put measurements aside for review; see `speclake.api.reviewing.put_aside`."""
-        return reviewing.put_aside(self, ids, who=who, why=why)
+        return reviewing.put_aside(self, ids, who=who, why=why, failure=failure)
 
-    def release(self, ids: Sequence[str], *, who: str, why: str) -> int:
+    def release(self, ids: Sequence[str], *, who: str, why: str, of: str | None = None) -> int:
         """Release measurements from review; see `speclake.api.reviewing.release`."""
-        return reviewing.release(self, ids, who=who, why=why)
+        return reviewing.release(self, ids, who=who, why=why, of=of)
+
+    def under_review(self, ids: Sequence[str]) -> reviewing.Reasons:
+        """Why measurements are under review; see `speclake.api.reviewing.reasons`."""
+        return reviewing.reasons(self.store.catalog, ids)
 
     def note_report(
         self,

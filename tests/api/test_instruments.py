@@ -200,7 +200,7 @@ def test_what_is_put_aside_has_no_verdict_until_it_is_released(lab: Archive) -> 
     ids = [identifier("A1"), identifier("A2")]
     lab.judge(ids, who="quality", why="first")
     assert lab.put_aside(ids[:1], who="quality", why="the check failed") == 1
-    assert lab.put_aside(ids, who="op 1", why="again") == 1
+    assert lab.put_aside(ids, who="op 1", why="the check failed") == 1
     assert (outcome(lab, "A1"), outcome(lab, "A2")) == ("not measurable", "not measurable")
     assert "put aside by quality: the check failed" in lab.verdicts(ids[:1])["reason"][0]
     row = lab.find(in_review=True, sample="A1").row(0, named=True)
@@ -325,3 +325,42 @@ def test_events_on_an_instrument_stand_under_its_name(lab: Archive) -> None:
     add(lab, scans("A1"))
     add(lab, Batch(events=(replace(event("x", EventKind.NOTE), subject="bench 1"),)))
     assert lab.instruments()[0].log == ()
+
+
+def test_each_reason_for_review_has_its_own_release(lab: Archive) -> None:
+    add(lab, scans("A1", "A2"))
+    add(lab, run("Q1", MONDAY - timedelta(days=1)))
+    ids = [identifier("A1")]
+    lab.judge(ids, who="quality", why="first")
+    failure = "wavelength of bench 1 failed on 2026-05-04"
+    assert lab.put_aside(ids, who="ada", why="lamp flickered") == 1
+    assert lab.put_aside(ids, who="bob", why="wavelength failed", failure=failure) == 1
+    assert lab.put_aside(ids, who="eve", why="lamp flickered") == 0, "that is known"
+    row = lab.find(in_review=True).row(0, named=True)
+    assert row["review_by"] == "ada and bob"
+    assert row["review_why"] == "lamp flickered; wavelength failed"
+    assert [each.why for each in lab.under_review(ids)[ids[0]]] == [
+        "lamp flickered", "wavelength failed",
+    ]  # fmt: skip
+    assert lab.release(ids, who="eve", why="no", of="grey filter failed") == 0
+    assert lab.release(ids, who="eve", why="same on bench 2", of=failure) == 1
+    assert outcome(lab, "A1") == "not measurable", "nobody has looked at the lamp"
+    reason = lab.verdicts(ids)["reason"][0]
+    assert "lamp flickered" in reason and "wavelength failed" not in reason
+    lab.rebuild()
+    assert lab.find(in_review=True)["review_why"].to_list() == ["lamp flickered"]
+    assert lab.release(ids, who="eve", why="it was the shutter") == 1
+    assert (outcome(lab, "A1"), lab.under_review(ids)) == ("pass", {})
+    ends = [each.details["ends"] for each in lab.events(ids[0]) if each.kind == "release"]
+    assert ends == ["wavelength failed", "lamp flickered"]
+
+
+def test_a_release_without_a_choice_names_every_reason_that_it_ends(lab: Archive) -> None:
+    add(lab, scans("A1"))
+    ids = [identifier("A1")]
+    for why in ("lamp flickered", "wrong side up"):
+        assert lab.put_aside(ids, who="ada", why=why) == 1
+    assert lab.release(ids, who="eve", why="looked at both") == 1
+    assert lab.count(in_review=True) == 0
+    assert lab.events(ids[0])[-1].details == {"ends": "lamp flickered; wrong side up"}
+    assert lab.put_aside(ids, who="ada", why="wrong side up") == 1, "it may be put aside again"

@@ -39,6 +39,10 @@ class AboutFitness:
         """Those of the measurements that are put aside for review."""
         return self._upkeep.ask(fitness.under_review, ids)
 
+    def review_events(self, ids: Sequence[str]) -> list[EventRow]:
+        """Events that put measurements aside or released them, in the order of the chain."""
+        return self._upkeep.ask(fitness.review_events, ids)
+
     def figures(
         self,
         ids: Sequence[str] | None = None,

@@ -7,7 +7,7 @@ whether the chain is read at once or commit by commit:
 is no value of the field changes nothing), says so in `origin`, and strikes what `unresolved` said
 of the field (an entry begins with the names of its fields: ``sample or serial: ...``).
 ``withdraw`` and ``reinstate`` set the flag, with who and why; so do ``put aside`` and ``release``
-for the review.
+for the review, which goes on while an event says why it still stands (`standing_why`).
 ``link`` adds a link from its subject: details ``kind``, ``target`` and, where the target is a
 name, ``by_name = true``; the evidence is the event's why.
 ``settle conflict`` clears the conflict of its subject, and of those whose values it shares.
@@ -139,8 +139,10 @@ def _find_flagged(cursor: Cursor, table: str, on: EventKind, off: EventKind) -> 
     """What the last event of two opposite kinds says of each measurement, into a table."""
     cursor.execute(
         f"""CREATE OR REPLACE TEMP TABLE {table} AS
-        SELECT measurement_no, max_by(kind, event_no) = '{on}' AS is_on,
-               max_by(who, event_no) AS who, max_by(why, event_no) AS why
+        SELECT measurement_no,
+               max_by(kind = '{on}' OR details['standing_why'] IS NOT NULL, event_no) AS is_on,
+               max_by(coalesce(details['standing_by'], who), event_no) AS who,
+               max_by(coalesce(details['standing_why'], why), event_no) AS why
         FROM fresh_events WHERE kind IN ('{on}', '{off}') GROUP BY measurement_no"""
     )
 

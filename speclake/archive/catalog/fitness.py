@@ -86,6 +86,18 @@ def under_review(session: Session, ids: Sequence[str]) -> set[str]:
     return {name for (name,) in found}
 
 
+def review_events(session: Session, ids: Sequence[str]) -> list[EventRow]:
+    """Events that put measurements aside or released them, in the order of the chain."""
+    if not ids:
+        return []
+    found = session.arrow(
+        f"""SELECT * FROM events WHERE {AMONG}
+        AND kind IN ('{EventKind.PUT_ASIDE}', '{EventKind.RELEASE}') ORDER BY event_no""",
+        [numbers_of(session, ids)],
+    )
+    return rows_of("events", found)
+
+
 # --- figures ----------------------------------------------------------------------------------
 
 
