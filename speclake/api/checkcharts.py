@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from speclake.api.charts import USUAL_BASE_POINTS
-from speclake.api.instruments import LogEntry, entries_on, entry_of
+from speclake.api.instruments import LogEntry, entries_on, log_of
 from speclake.errors import NotFound
 from speclake.standards.programmes import Programme
 from speclake.trends import Chart, individuals
@@ -52,6 +52,8 @@ class CheckChart:
     limit_low, limit_high : of the newest run.
     at : the place on the axis in nm, None where the check has but one number.
     places : all places that the check has numbers for.
+    accessory : with which the runs were made, None where that is unknown.
+    accessories : all that there are runs with.
     """
 
     title: str
@@ -69,6 +71,8 @@ class CheckChart:
     limit_high: float | None
     at: float | None
     places: tuple[float, ...]
+    accessory: str | None = None
+    accessories: tuple[str | None, ...] = ()
 
     @property
     def out(self) -> tuple[bool, ...]:
@@ -82,6 +86,7 @@ def check_chart(
     check: str,
     *,
     at: float | None = None,
+    accessory: str | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     base_points: int = USUAL_BASE_POINTS,
@@ -95,6 +100,7 @@ def check_chart(
     ----------
     at : of a check of several bands, the one nearest to this wavelength in nm; by default the
         first.
+    accessory : of a programme that names none, the one of the runs; by default that of the newest.
     base_points : the most that centre and limits of a phase come from.
 
     Raises
@@ -104,8 +110,11 @@ def check_chart(
     """
     chosen = _programme(archive, programme)
     catalog = archive.store.catalog
-    rows = catalog.qualifications(programme=programme, check=check, since=since, until=until)
+    rows = catalog.qualifications(
+        instrument=chosen.instrument, programme=programme, check=check, since=since, until=until
+    )
     rows = rows.filter(rows["value"].is_not_null() & rows["value"].is_not_nan())
+    rows, accessories = _of_accessory(rows, accessory)
     if rows.is_empty():
         known = ", ".join(each.id for each in chosen.check)
         raise NotFound(f"found no number of {check!r} in {programme!r}; its checks are: {known}")
@@ -116,11 +125,14 @@ def check_chart(
     )  # fmt: skip
     times = rows["taken_at"].to_list()
     values = rows[shows].cast(float).fill_null(float("nan")).to_numpy()
-    log = [entry_of(each) for each in catalog.log_entries(chosen.instrument)]
-    phases = _phases(values, times, entries_on(chosen, log), base_points)
+    log = log_of(catalog.log_entries(chosen.instrument))
+    works = entries_on(chosen, log, newest["accessory"])
+    phases = _phases(values, times, works, base_points)
     low, high = _limits(newest, shows)
     return CheckChart(
-        title=_title(chosen, check, shows, place),
+        title=_title(
+            chosen, check, shows, place, newest["accessory"] if len(accessories) > 1 else ""
+        ),
         programme=chosen,
         check=check,
         shows=shows,
@@ -135,6 +147,8 @@ def check_chart(
         limit_high=high,
         at=place,
         places=places,
+        accessory=newest["accessory"],
+        accessories=accessories,
     )
 
 
@@ -145,6 +159,17 @@ def _programme(archive: "Fitness", name: str) -> Programme:
             return each
     known = ", ".join(sorted(each.name for each in programmes)) or "none"
     raise NotFound(f"found no programme {name!r}; there are: {known}")
+
+
+def _of_accessory(
+    rows: "pl.DataFrame", accessory: str | None
+) -> "tuple[pl.DataFrame, tuple[str | None, ...]]":
+    """Rows of one accessory, by default that of the newest, and all that there are."""
+    if rows.is_empty():
+        return rows, ()
+    asked = rows["accessory"][-1] if accessory is None else accessory
+    seen = tuple(dict.fromkeys(rows["accessory"].to_list()))
+    return rows.filter(rows["accessory"].eq_missing(asked)), seen
 
 
 def _last_taken(rows: "pl.DataFrame") -> "pl.DataFrame":
@@ -201,7 +226,10 @@ def _limits(newest: Mapping[str, Any], shows: str) -> tuple[float | None, float 
     )
 
 
-def _title(programme: Programme, check: str, shows: str, place: float | None) -> str:
+def _title(
+    programme: Programme, check: str, shows: str, place: float | None, accessory: str | None
+) -> str:
+    of = "" if accessory == "" else f" with {accessory or 'an unknown accessory'}"
     where = f" at {place:g} nm" if place is not None else ""
     what = "error" if shows == "error" else "value"
-    return f"{programme.name}: {what} of {check}{where}, one point a run"
+    return f"{programme.name}: {what} of {check}{where}{of}, one point a run"

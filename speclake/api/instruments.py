@@ -1,7 +1,7 @@
 """Instruments: how their configurations stand and why, what was done to them, their standards."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from math import inf
 from typing import TYPE_CHECKING, Literal
@@ -10,17 +10,23 @@ from speclake.api import events, rejudging
 from speclake.api.events import NotAllowed
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, EventKind, EventRow
+from speclake.errors import NotFound
 from speclake.fitness.states import (
+    ANY_ACCESSORY,
+    PROGRAMME_CHANGE,
     CheckState,
+    Result,
     State,
     StateStretch,
+    spell_at,
     standing,
-    state_at,
     stretches,
+    together,
     touches,
 )
 from speclake.intake.standardbook import Standards
-from speclake.intake.states import results_of, touch_of, touches_of
+from speclake.intake.states import MISTAKEN, mistaken_among, touch_of, touches_of
+from speclake.intake.terms import accessories_of, results_on_terms
 from speclake.standards.certificates import Certificate
 from speclake.standards.programmes import OfStandard, Programme
 from speclake.units import QUANTITY_OF_UNIT
@@ -47,6 +53,8 @@ class LogEntry:
     ----------
     accessory, quantity : None where it has to do with every one.
     range_nm : lower and upper end; None for no end.
+    entry_id : by which another entry may say that this one was a mistake.
+    mistaken : who said so and why; empty where nobody did.
     """
 
     instrument: str
@@ -58,15 +66,21 @@ class LogEntry:
     accessory: str | None = None
     quantity: str | None = None
     range_nm: tuple[float | None, float | None] = (None, None)
+    entry_id: str = ""
+    mistaken: str = ""
 
 
 @dataclass(frozen=True)
 class ConfigurationView:
     """A configuration with a programme: its state now and over time, and where each check stands.
 
+    A programme that names no accessory has the worst state of those that its runs were made with.
+
     Parameters
     ----------
+    now : the state with its latest reason, from when it began, for whatever reason.
     stretches : from the first of all times until now, none left out.
+    checks : of each accessory in turn, where the programme names none.
     """
 
     programme: Programme
@@ -129,24 +143,46 @@ def instruments(archive: "Fitness", now: datetime | None = None) -> list[Instrum
     found = []
     for name in sorted({*counted, *standards.instruments, *log}):
         entries = log.get(name, [])
-        results = results_of(catalog.qualifications(instrument=name))
-        views = []
-        for programme in _programmes(standards, name):
-            works = touches_of(entries, programme)
-            over_time = stretches(programme, results, works, now)
-            checks = standing(programme, results, works, now)
-            views.append(ConfigurationView(programme, state_at(over_time, now), over_time, checks))
-        told = tuple(map(entry_of, entries))
-        found.append(InstrumentView(name, tuple(views), told, counted.get(name, 0)))
+        rows = catalog.qualifications(instrument=name)
+        views = [
+            _view(each, results_on_terms(rows, each, standards.names, catalog), entries, now)
+            for each in _programmes(standards, name)
+        ]
+        found.append(InstrumentView(name, tuple(views), log_of(entries), counted.get(name, 0)))
     return found
 
 
-def entries_on(programme: Programme, log: Sequence[LogEntry]) -> tuple[LogEntry, ...]:
-    """Entries of a log that put the state of a programme's configuration in question."""
+def _view(
+    programme: Programme, results: Sequence[Result], entries: Sequence[EventRow], now: datetime
+) -> ConfigurationView:
+    seen: tuple[str | None, ...] = (ANY_ACCESSORY,)
+    if programme.accessory is None:
+        seen = accessories_of(programme, results)
+    works = {each: touches_of(entries, programme, each) for each in seen}
+    over_time = together(
+        {each: stretches(programme, results, works[each], now, each) for each in seen}
+    )
+    checks = [
+        check for each in seen for check in standing(programme, results, works[each], now, each)
+    ]
+    return ConfigurationView(programme, spell_at(over_time, now), over_time, tuple(checks))
+
+
+def entries_on(
+    programme: Programme, log: Sequence[LogEntry], accessory: str | None = ANY_ACCESSORY
+) -> tuple[LogEntry, ...]:
+    """Entries of a log that put the state of a programme's configuration in question.
+
+    Parameters
+    ----------
+    accessory : the one that is asked about, of a programme that names none.
+    """
     return tuple(
         each
         for each in log
-        if touches_of([_row(each)], programme) and touches(programme, touch_of(_row(each)))
+        if not each.mistaken
+        and touches_of([_row(each)], programme, accessory)
+        and touches(programme, touch_of(_row(each)))
     )
 
 
@@ -182,15 +218,26 @@ def log_instrument(
     quantity: str | None = None,
     range_nm: tuple[float | None, float | None] = (None, None),
     note: str = "",
+    entry: str | None = None,
 ) -> LogEntry:
     """Put on record what was done to an instrument, and judge anew what it puts in question.
+
+    Parameters
+    ----------
+    entry : of a ``mistaken entry`` the identifier, or the beginning of it, of the one that is
+        taken back; it stays on record and puts nothing in question.
 
     Raises
     ------
     speclake.api.events.NotAllowed
         The work, the time, the quantity or the range is none, or the instrument is unknown.
+    speclake.errors.NotFound
+        There is no such entry.
     """
     archive.store.refresh()
+    if what == MISTAKEN or entry is not None:
+        details = _taking_back(archive.store.catalog, instrument, what, entry)
+        return _record(archive, instrument, details, who, why)
     when = when or datetime.now(UTC)
     _check(archive, instrument, what, when, quantity, range_nm)
     told = {
@@ -198,26 +245,67 @@ def log_instrument(
         "quantity": quantity, "note": note.strip(), "from_nm": _number(range_nm[0]),
         "to_nm": _number(range_nm[1]),
     }  # fmt: skip
+    return _record(archive, instrument, told, who, why)
+
+
+def _record(
+    archive: "Fitness", instrument: str, told: Mapping[str, str | None], who: str, why: str
+) -> LogEntry:
     details = {name: text for name, text in told.items() if text}
     entry = events.event(EventKind.LOG_INSTRUMENT, instrument, details, who=who, why=why)
 
     def in_question(catalog: Catalog) -> Batch:
         return rejudging.after_entry(archive, catalog, entry)
 
-    events.record(
-        archive.store, EventKind.LOG_INSTRUMENT, [instrument], details, who=who, why=why,
-        with_it=in_question,
-    )  # fmt: skip
-    return entry_of(entry)
+    def prepare(catalog: Catalog) -> Batch:
+        return replace(in_question(catalog), events=(entry,))
+
+    events.check_named(who, why)
+    archive.store.commit(prepare, who=who, why=why, kind=EventKind.LOG_INSTRUMENT.value)
+    archive.store.refresh()
+    return _entry(entry)
 
 
-def entry_of(entry: EventRow) -> LogEntry:
-    """Entry of a log from its event."""
+def _taking_back(
+    catalog: Catalog, instrument: str, what: str, entry: str | None
+) -> dict[str, str | None]:
+    """Details of an entry that takes an earlier one back."""
+    if what != MISTAKEN or not entry:
+        raise NotAllowed(f"entry: found {entry!r} with {what!r}; expected it with {MISTAKEN!r}")
+    log = catalog.log_entries(instrument)
+    gone = mistaken_among(log)
+    found = [
+        each for each in log
+        if each.event_id.startswith(entry) and each.event_id not in gone
+        and each.details.get("what") not in (MISTAKEN, PROGRAMME_CHANGE)
+    ]  # fmt: skip
+    if len(found) != 1:
+        many = f"{len(found)} entries" if found else "no entry"
+        raise NotFound(
+            f"found {many} {entry!r} in the log of {instrument!r} that could be taken back; "
+            f"`speclake instruments {instrument!r}` lists them"
+        )
+    touch = touch_of(found[0])
+    noted = f": {touch.text}" if touch.text else ""
+    return {
+        **found[0].details, "what": MISTAKEN, "entry": found[0].event_id,
+        "when": touch.at.isoformat(), "note": f"{touch.what} of {touch.at:%Y-%m-%d}{noted}",
+    }  # fmt: skip
+
+
+def log_of(entries: Sequence[EventRow]) -> tuple[LogEntry, ...]:
+    """Log of an instrument from its events; what was a mistake is in it, and said to be."""
+    gone = mistaken_among(entries)
+    return tuple(_entry(each, gone.get(each.event_id)) for each in entries)
+
+
+def _entry(entry: EventRow, mistaken: EventRow | None = None) -> LogEntry:
     touch = touch_of(entry)
     return LogEntry(
         entry.subject, touch.what, touch.at, touch.text, entry.who, entry.why,
         entry.details.get("accessory"), entry.details.get("quantity"),
-        (touch.start_nm, touch.stop_nm),
+        (touch.start_nm, touch.stop_nm), entry.event_id,
+        "" if mistaken is None else f"{mistaken.who}: {mistaken.why}",
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from speclake.api.instruments import InstrumentView, StandardView
 
 STATES = ("instrument", "configuration", "state", "since", "due", "reason")
+LOG = ("when", "what", "range_nm", "note", "who", "why", "entry_id", "mistaken")
 CHECKS = ("taken_at", "programme", "check", "at", "value", "error", "uncertainty", "low", "high",
           "unit", "outcome", "reason")  # fmt: skip
 POINTS = ("time", "value", "uncertainty", "unit", "phase", "centre", "lower", "upper", "beyond",
@@ -61,7 +62,7 @@ def instruments(
         return
     print_rows((row for each in views for row in _states(each)), STATES, zone)
     for each in views if instrument is not None else []:
-        print_rows(map(asdict, each.log), ("when", "what", "range_nm", "note", "who", "why"), zone)
+        print_rows(map(asdict, each.log), LOG, zone)
 
 
 def _states(view: "InstrumentView") -> Iterator[dict[str, Any]]:
@@ -152,6 +153,10 @@ def check_chart(
     at: Annotated[
         float | None, typer.Option(help="Of several bands the one nearest to this, in nm.")
     ] = None,
+    accessory: Annotated[
+        str | None,
+        typer.Option(help="Of several accessories this one; that of the last by default."),
+    ] = None,
     since: Since = None,
     until: Until = None,
     archive: ArchiveOption = HERE,
@@ -164,7 +169,11 @@ def check_chart(
     with opened(archive) as lake:
         zone = lake.settings.zone
         chart = lake.check_chart(
-            programme, check, at=at, **query_of(zone, since=since, until=until)
+            programme,
+            check,
+            at=at,
+            accessory=accessory,
+            **query_of(zone, since=since, until=until),
         )
     points = list(_points(chart))
     if as_json:
@@ -192,8 +201,8 @@ def log_instrument(
     what: Annotated[
         str,
         typer.Argument(
-            help="lamp change, lamp hours, realignment, service, accessory swap, software update "
-            "or other."
+            help="lamp change, lamp hours, realignment, service, accessory swap, software update, "
+            "other, or mistaken entry."
         ),
     ],
     who: WhoOption,
@@ -211,6 +220,9 @@ def log_instrument(
     from_nm: Annotated[float | None, typer.Option(help="Lower end of the range, in nm.")] = None,
     to_nm: Annotated[float | None, typer.Option(help="Upper end of the range, in nm.")] = None,
     note: Annotated[str, typer.Option(help="A few words that are told with the state.")] = "",
+    entry: Annotated[
+        str | None, typer.Option(help="Of a mistaken entry: which one is taken back.")
+    ] = None,
     archive: ArchiveOption = HERE,
 ) -> None:
     """Put on record what was done to an instrument; what it touches is unknown until checked again.
@@ -225,6 +237,6 @@ def log_instrument(
         done = when and (when.replace(tzinfo=zone) if zone else when.astimezone(UTC))
         entry = lake.log_instrument(
             instrument, what, who=who, why=why, when=done, accessory=accessory, quantity=quantity,
-            range_nm=(from_nm, to_nm), note=note,
+            range_nm=(from_nm, to_nm), note=note, entry=entry,
         )  # fmt: skip
     typer.echo(f"recorded: {entry.what} of {entry.instrument}, {entry.when:%Y-%m-%d %H:%M} UTC")

@@ -13,6 +13,9 @@ ALWAYS_BLOCKING = frozenset({Check.REVIEW})
 MOST_TOLD = 3
 """How many doubts the reason of a verdict tells."""
 
+OF_STATE = frozenset({Check.UNFIT, Check.STATE_UNKNOWN})
+"""Doubts over the range of a programme: a band that only begins where it ends is not in it."""
+
 AIR_TO_VACUUM = 4e-4
 """Relative distance that is more than air and vacuum differ by."""
 
@@ -78,9 +81,10 @@ def _touches(requirement: Requirement, doubt: Doubt, axis_unit: AxisUnit) -> boo
     wider = 0.0 if smoothing is None else smoothing.window / 2
     for ends in looked_at:
         start, stop = _in_nm(ends, requirement.axis_unit)
-        if low <= (stop + wider) * (1 + AIR_TO_VACUUM) and high >= (start - wider) * (
-            1 - AIR_TO_VACUUM
-        ):
+        start, stop = start - wider, stop + wider
+        may_meet = doubt.check not in OF_STATE or start == stop
+        more = AIR_TO_VACUUM if may_meet else -AIR_TO_VACUUM
+        if low <= stop * (1 + more) and high >= start * (1 - more):
             return True
     return False
 

@@ -100,7 +100,10 @@ def programme_row() -> StandardRow:
 def run(name: str, at: datetime, noise: float = 0.02, shift: float = 0.1) -> Batch:
     """A scan with a number of each check of the programme."""
     made = scans(name, at=at, kind=Kind.STANDARD, product=None)
-    same: dict[str, Any] = {"programme": "bench 1, visible", "programme_version": "p1"}
+    same: dict[str, Any] = {
+        "programme": "bench 1, visible", "programme_version": "p1",
+        "start_nm": 350.0, "stop_nm": 860.0,
+    }  # fmt: skip
     rows = (
         qualification(
             name, at, check="noise", what="noise", value=noise, unit="%T", high=0.05, low=None,
@@ -364,3 +367,57 @@ def test_a_release_without_a_choice_names_every_reason_that_it_ends(lab: Archive
     assert lab.count(in_review=True) == 0
     assert lab.events(ids[0])[-1].details == {"ends": "lamp flickered; wrong side up"}
     assert lab.put_aside(ids, who="ada", why="wrong side up") == 1, "it may be put aside again"
+
+
+def test_an_entry_of_the_log_that_was_a_mistake_is_taken_back_and_stays_on_record(
+    lab: Archive,
+) -> None:
+    add(lab, run("Q1", MONDAY))
+    add(lab, scans("A1", at=MONDAY + timedelta(days=2)))
+    lab.judge([identifier("A1")], who="quality", why="first")
+    assert outcome(lab, "A1") == "pass"
+    entry = lab.log_instrument(
+        "bench 1", "lamp change", who="op 1", why="old", when=MONDAY + timedelta(days=1)
+    )
+    assert (state(lab), outcome(lab, "A1")) == (State.UNKNOWN, "not measurable")
+    with pytest.raises(NotFound, match="no entry 'zzzzzz' in the log"):
+        lab.log_instrument("bench 1", "mistaken entry", who="op 1", why="x", entry="zzzzzz")
+    with pytest.raises(NotAllowed, match="mistaken entry"):
+        lab.log_instrument("bench 1", "service", who="op 1", why="x", entry=entry.entry_id)
+    lab.log_instrument(
+        "bench 1", "mistaken entry", who="op 2", why="it was bench 2", entry=entry.entry_id[:8]
+    )
+    assert (state(lab), outcome(lab, "A1")) == (State.FIT, "pass")
+    first, second = lab.instruments()[0].log
+    assert (first.what, first.mistaken) == ("lamp change", "op 2: it was bench 2")
+    assert second.note == f"lamp change of {first.when:%Y-%m-%d}"
+    assert lab.instruments()[0].touched == {"bench 1, visible": ()}
+    with pytest.raises(NotFound):
+        lab.log_instrument("bench 1", "mistaken entry", who="op 2", why="x", entry=entry.entry_id)
+
+
+def test_a_state_is_told_from_when_it_began_not_from_its_latest_reason(lab: Archive) -> None:
+    add(lab, run("Q1", MONDAY))
+    for day, what in ((2, "lamp change"), (4, "service")):
+        lab.log_instrument("bench 1", what, who="op 1", why="x", when=MONDAY + timedelta(days=day))
+    now = lab.instruments()[0].configurations[0].now
+    assert (now.since, now.reason.split(" on ")[0]) == (MONDAY + timedelta(days=2), "service")
+
+
+def test_accessories_have_states_and_charts_of_their_own(lab: Archive) -> None:
+    def with_accessory(made: Batch, accessory: str) -> Batch:
+        rows = tuple(replace(each, accessory=accessory) for each in made.qualifications)
+        return replace(made, qualifications=rows)
+
+    add(lab, with_accessory(run("Q1", MONDAY, shift=0.9), "sphere"))
+    add(lab, with_accessory(run("Q2", MONDAY + timedelta(days=1)), "tube"))
+    (found,) = lab.instruments()[0].configurations
+    assert found.state is State.UNFIT
+    assert "with sphere: holmium failed" in found.now.reason
+    assert [each.accessory for each in found.checks] == ["sphere"] * 2 + ["tube"] * 2
+    chart = lab.check_chart("bench 1, visible", "holmium")
+    assert (chart.accessory, chart.accessories) == ("tube", ("sphere", "tube"))
+    assert chart.values == pytest.approx([0.1])
+    of_sphere = lab.check_chart("bench 1, visible", "holmium", accessory="sphere")
+    assert of_sphere.values == pytest.approx([0.9])
+    assert "holmium at 361.3 nm with sphere" in of_sphere.title
