@@ -69,6 +69,13 @@ class Ruled:
         return "; ".join([*self.remarks, *more])
 
 
+COPIED = (
+    "two scans never agree in all of their noise, so one file holds the scan of the other: compare "
+    "the originals, withdraw what is wrong, and measure the part once more"
+)
+IN_CONFLICT = "settle the conflict once it is known which part was scanned"
+
+
 @dataclass
 class Gathered:
     """Rows that scans add to a commit, in their order."""
@@ -112,7 +119,7 @@ class Gathered:
                 self.judged_as.append(replace(m, **ruling.handed_on))
                 self.events += ruling.events
                 self.spectra.append(spectrum)
-                self.findings += _findings(m)
+                self.findings += _findings(m, known.by_values.get(m.values_sha256, ()))
         self.axes |= {axis.id: axis for axis in scans.axes}
 
     def batch(
@@ -245,11 +252,23 @@ def known_of(
     )
 
 
-def _findings(m: Measurement) -> list[FindingRow]:
-    """What intake itself has to say about a measurement: clocks and twins."""
-    said = [(Check.CLOCKS, note) for note in m.time_notes]
+def _findings(m: Measurement, twins: Sequence[Measurement]) -> list[FindingRow]:
+    """What intake itself has to say about a measurement: clocks and twins.
+
+    Whoever settles a conflict has looked at both scans, so that a twin in conflict is but remarked.
+    """
+    known = {each.measurement_id: each for each in twins}
+    said = [(Check.CLOCKS, Severity.DOUBT, note, "") for note in m.time_notes]
+    severity, advice = (
+        (Severity.DOUBT, COPIED) if m.conflict is None else (Severity.REMARK, IN_CONFLICT)
+    )
     said += [
-        (Check.IDENTICAL, f"every value equals that of measurement {link.target}")
+        (
+            Check.IDENTICAL,
+            severity,
+            f"every value equals that of {_scan(link.target, known)}",
+            advice,
+        )
         for link in m.links
         if link.kind is LinkKind.SAME_VALUES_AS
     ]
@@ -258,9 +277,26 @@ def _findings(m: Measurement) -> list[FindingRow]:
             finding_id=f"{m.measurement_id}-{i}",
             measurement_id=m.measurement_id,
             check=check,
-            severity=Severity.DOUBT,
+            severity=weight,
             text=text,
-            version="1",
+            advice=advised,
+            version="2",
         )
-        for i, (check, text) in enumerate(said)
+        for i, (check, weight, text, advised) in enumerate(said)
     ]
+
+
+def _scan(name: str, known: Mapping[str, Measurement]) -> str:
+    """A scan by its part, file and time, as a person looks for it."""
+    m = known.get(name)
+    if m is None:
+        return f"measurement {name[:8]}"
+    told = [
+        f"{word} {value}"
+        for word, value in (
+            ("lot", m.lot), ("serial", m.serial), ("sample", m.sample), ("site", m.site)
+        )
+        if value is not None
+    ]  # fmt: skip
+    part = f" of {', '.join(told)}" if told else ""
+    return f"the scan{part} in {m.file}, {m.trusted_at:%Y-%m-%d} (measurement {name[:8]})"

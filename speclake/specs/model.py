@@ -61,7 +61,7 @@ class Specification(Table):
     repeats: Repeats = Repeats()
     witness: Witness | None = None
     lot: Lot = Lot()
-    blocked_by: Checks = (Check.SATURATION, Check.UNFIT)
+    blocked_by: Checks = (Check.SATURATION, Check.IDENTICAL, Check.UNFIT)
     requirement: tuple[AnyRequirement, ...]
 
     @model_validator(mode="after")

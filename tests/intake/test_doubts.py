@@ -1,5 +1,7 @@
 """What is found of scans, and of their instrument, between the scan and its verdict."""
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 
@@ -86,6 +88,42 @@ class TestFindings:
         found = Finding(check=Check.SPIKE, severity=Severity.DOUBT, text="", start=450, stop=451)
         (row,) = finding_rows(m.measurement_id, Examined((found,), ()))
         assert doubt_of(m, row)[1:3] == (448.0, 453.0)
+
+
+class TestCopies:
+    def test_the_scan_of_another_part_has_no_verdict_and_both_are_named(self, tmp_path):
+        with bench(tmp_path / "lab") as archive:
+            m, values = scan("A", 95.0, 1, serial="S1")
+            take(archive, (m, values))
+            other = measurement(
+                "B", values, **{name: getattr(m, name) for name in
+                                ("kind", "product", "lot", "instrument")},
+                serial="S2", scanned_at=m.scanned_at + timedelta(days=13),
+                trusted_at=m.trusted_at + timedelta(days=13),
+            )  # fmt: skip
+            batch = take(archive, (other, values))
+            (finding,) = [f for f in batch.findings if f.check is Check.IDENTICAL]
+            assert finding.severity is Severity.DOUBT
+            told = f"every value equals that of the scan of lot L1, serial S1, sample A in {m.file}"
+            assert finding.text.startswith(told) and "2026-03-02" in finding.text
+            assert "withdraw what is wrong" in finding.advice
+            outcome, reason = outcomes(archive, "B")["mean"]
+            assert outcome == "not measurable" and "serial S1" in reason
+            assert outcomes(archive, "B")["whatever was found"][0] == "pass"
+            assert outcomes(archive, "A")["mean"][0] == "pass"
+
+    def test_a_conflict_is_remarked_and_blocks_nothing_once_it_is_settled(self, tmp_path):
+        with bench(tmp_path / "lab") as archive:
+            m, values = scan("A", 95.0, 1, serial="S1")
+            take(archive, (m, values))
+            same = ("kind", "product", "lot", "instrument", "scanned_at", "trusted_at")
+            facts = {name: getattr(m, name) for name in same}
+            other = measurement("B", values, serial="S2", **facts)
+            batch = take(archive, (other, values))
+            (finding,) = [f for f in batch.findings if f.check is Check.IDENTICAL]
+            assert finding.severity is Severity.REMARK and "settle" in finding.advice
+            archive.settle_conflict([other.measurement_id], who="ada", why="S1 was saved twice")
+            assert outcomes(archive, "B")["mean"][0] == "pass"
 
 
 class TestReview:

@@ -12,7 +12,7 @@ from speclake.judging.several import Drawn, judge_made
 from speclake.specs import Outcome, Specification
 from speclake.spectrum import Axis, SpectrumSet
 
-BY_DEFAULT = (Check.SATURATION, Check.UNFIT)
+BY_DEFAULT = (Check.SATURATION, Check.IDENTICAL, Check.UNFIT)
 
 
 def specification(more: str = "", before: str = "", band: str = "band = [400, 600]"):
@@ -33,7 +33,7 @@ def doubt(check=Check.SATURATION, start=None, stop=None, text="40 points stand a
 
 class TestWhichBlock:
     @pytest.mark.parametrize("check", list(Check))
-    def test_the_default_blocks_saturation_unfit_and_review_alone(self, check):
+    def test_the_default_blocks_a_few_alone(self, check):
         outcome = found(specification(), doubt(check)).outcome
         is_blocking = check in (*BY_DEFAULT, Check.REVIEW)
         assert outcome is (Outcome.NOT_MEASURABLE if is_blocking else Outcome.PASS)
@@ -64,7 +64,8 @@ class TestWhichBlock:
             specification('blocked_by = ["spikes"]')
 
     def test_the_default_leaves_the_version_as_it_was(self):
-        said = specification(before='blocked_by = ["saturation", "instrument unfit"]')
+        listed = '["saturation", "identical values", "instrument unfit"]'
+        said = specification(before=f"blocked_by = {listed}")
         assert said.version == specification().version
         assert specification("blocked_by = []").version != specification().version
 

@@ -56,7 +56,8 @@ def changed(old, new):
          "requirement 'R maximum': blocked_by changed from those of the specification to "
          '["noise"]'),
         ('revision = "B"', 'revision = "B"\nblocked_by = ["noise"]',
-         'blocked_by changed from ["saturation", "instrument unfit"] (left out) to ["noise"]'),
+         'blocked_by changed from ["saturation", "identical values", "instrument unfit"] '
+         '(left out) to ["noise"]'),
         ("92.0", "92.50",
          "requirement 'T mean': at_least raised from 92.0 %T to 92.50 %T (tighter)"),
         ("92.0", "91.5", "requirement 'T mean': at_least lowered from 92.0 %T to 91.5 %T (looser)"),
