@@ -5,7 +5,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import findings, standing
+from speclake_dashboards import findings, indoubt, standing
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.cautions import TOLD_BY, cautions
 from speclake_dashboards.conflicts import conflicts
@@ -95,6 +95,7 @@ def _bench(
         "passed": [each for each in said if each.outcome is Outcome.PASS],
         "notes": notes,
         "states": standing.at_scan(archive, found),
+        "in_doubt": indoubt.open_failures(archive, view.instrument),
         "unresolved": found.unresolved,
         "conflict": found.conflict,
         "part": _part(archive, view.part) if view.part else None,

@@ -1,6 +1,7 @@
 """Where a person writes into the record what was done to an instrument, or doubts and releases."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -112,13 +113,17 @@ class LogDesk(_Desk):
 
 
 class ReviewDesk(_Desk):
-    """Form that puts measurements aside in one action, or releases them.
+    """Form that puts measurements aside in one action, or releases those put aside for one reason.
+
+    Why they are released has to be written: why they were put aside is no reason for that.
 
     Parameters
     ----------
-    ids : measurements that are put aside.
-    in_review : those of them that may be released.
-    why : reason that the form suggests.
+    ids : measurements that may be put aside.
+    in_review : those that may be released.
+    changing : those of `ids` of which a verdict could change; they can be put aside alone.
+    why : reason for putting them aside that the form suggests.
+    failure : the failed check that they are put aside for, as `LookBack.failure` names it.
     """
 
     def __init__(
@@ -127,45 +132,98 @@ class ReviewDesk(_Desk):
         ids: Sequence[str],
         in_review: Sequence[str],
         *,
+        changing: Sequence[str] = (),
         why: str = "",
+        failure: str = "",
         is_local: bool,
     ) -> None:
         import panel as pn
 
         super().__init__()
         self._archive, self._ids, self._in_review = archive, list(ids), list(in_review)
+        self._changing = list(changing)
+        self._failure = failure
         self.who = widget(pn.widgets.TextInput, label="Who")
-        self.why = widget(pn.widgets.TextInput, label="Why", value=why)
-        self.aside = self.button("Put aside", self._put_aside)
+        self.why = widget(pn.widgets.TextInput, label="Why it is put aside", value=why)
+        self.reason = widget(pn.widgets.Select, label="Put aside because")
+        self.why_free = widget(pn.widgets.TextInput, label="Why it is released")
+        self.aside = self.button("Put aside", lambda: self._put_aside(self._ids))
+        self.some = self.button("Put some aside", lambda: self._put_aside(self._changing))
         self.free = self.button("Release", self._release)
+        self.reason.param.watch(lambda _: self._count_released(), "value")
         self._offer()
         form = panel(
             "For review",
-            [theme.live_text(ASIDE_MEANT), side_by_side([self.who, self.why], "14rem"),
-             side_by_side([self.aside, self.free], "13rem"), self.said],
+            [theme.live_text(ASIDE_MEANT), self.who,
+             self.why, side_by_side([self.some, self.aside], "13rem"),
+             side_by_side([self.reason, self.why_free], "14rem"), self.free, self.said],
         )  # fmt: skip
         closed = CLOSED.format("Measurements are put aside and released here", "put-aside")
         self.pieces: list[Any] = [form] if is_local else [closed]
 
     def _offer(self) -> None:
         """Offer to put aside what is not under review, and to release what is."""
+        self._reasons = _reasons(self._archive, self._in_review)
+        chosen = self.reason.value if self.reason.value in self._reasons else None
+        own = (said for said, of in self._reasons.items() if of.of == self._failure)
+        self.reason.options = list(self._reasons)
+        self.reason.value = chosen or next(own, next(iter(self._reasons), None))
+        self._changing = [each for each in self._changing if each in self._ids]
         self.aside.label = _counted("Put {} aside", len(self._ids))
-        self.free.label = _counted("Release {}", len(self._in_review))
-        self.aside.visible, self.free.visible = bool(self._ids), bool(self._in_review)
+        self.some.label = f"Put aside the {len(self._changing)} that could change"
+        self.some.visible = 0 < len(self._changing) < len(self._ids)
+        self.aside.visible = self.why.visible = bool(self._ids)
+        for each in (self.reason, self.why_free, self.free):
+            each.visible = bool(self._reasons)
+        self._count_released()
 
-    def _put_aside(self) -> str:
-        count = self._archive.put_aside(self._ids, who=self.who.value, why=self.why.value)
-        said = _recorded(count, len(self._ids), "put aside", "under review already")
-        self._ids, self._in_review = [], [*self._in_review, *self._ids]
+    @property
+    def _released(self) -> "_Reviewed":
+        return self._reasons.get(self.reason.value, _NOTHING)
+
+    def _count_released(self) -> None:
+        self.free.label = _counted("Release {}", len(self._released.ids))
+
+    def _put_aside(self, chosen: list[str]) -> str:
+        who, why = self.who.value, self.why.value
+        count = self._archive.put_aside(chosen, who=who, why=why, failure=self._failure)
+        said = _recorded(count, len(chosen), "put aside", "under review for that already")
+        self._in_review = list(dict.fromkeys([*self._in_review, *chosen]))
+        self._ids = [each for each in self._ids if each not in chosen]
         self._offer()
         return said
 
     def _release(self) -> str:
-        count = self._archive.release(self._in_review, who=self.who.value, why=self.why.value)
-        said = _recorded(count, len(self._in_review), "released", "under review no longer")
-        self._ids, self._in_review = [*self._ids, *self._in_review], []
+        of, chosen = self._released.of, self._released.ids
+        who, why = self.who.value, self.why_free.value
+        count = self._archive.release(chosen, who=who, why=why, of=of)
+        said = _recorded(count, len(chosen), "released", "under review for that no longer")
+        self._ids = list(dict.fromkeys([*self._ids, *chosen]))
+        self.why_free.value = ""
         self._offer()
         return said
+
+
+@dataclass(frozen=True)
+class _Reviewed:
+    """Measurements under review for one reason, or one failed check."""
+
+    of: str
+    ids: list[str]
+
+
+_NOTHING = _Reviewed("", [])
+
+
+def _reasons(archive: "Archive", ids: Sequence[str]) -> dict[str, _Reviewed]:
+    """Measurements under review by why, and by whom, they were put aside."""
+    archive.refresh()
+    found: dict[str, _Reviewed] = {}
+    for name, held in archive.under_review(list(ids)).items():
+        for each in held:
+            said = f"{each.why} ({each.who})"
+            found.setdefault(said, _Reviewed(each.failure or each.why, [])).ids.append(name)
+    return found
 
 
 def _recorded(count: int, asked: int, done: str, otherwise: str) -> str:

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import checked, courses, findings, taken, theme, timeline
+from speclake_dashboards import checked, courses, findings, indoubt, taken, theme, timeline
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import PURGE, ULTRAVIOLET
 from speclake_dashboards.deskwork import LogDesk
@@ -56,6 +56,7 @@ def page(
             cautions=cautions_of(view),
             configurations=[configuration(each, zone) for each in view.configurations],
             state_badge=state_badge,
+            in_doubt=indoubt.open_failures(archive, name, now),
             bench=link("bench", {"instrument": name}),
             scans=link("search", {"instrument": name}),
             doubts=link("search", {"instrument": name, "finding": "doubt"}),

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import instrument
+from speclake_dashboards import indoubt, instrument
 from speclake_dashboards.address import Address, link
 from speclake_dashboards.standing import configuration, state_badge
 from speclake_dashboards.theme import View, moment, render
@@ -31,7 +31,7 @@ def page(archive: "Archive", address: Address) -> View:
     today = now.astimezone(archive.settings.zone).date()
     pieces = [
         as_of(archive, now, is_today=is_today, address=address),
-        _overview(archive, views),
+        _overview(archive, views, now),
         standards_text(standing_now.standards(archive, today)),
     ]
     return View("Instruments", tuple(pieces), "instruments")
@@ -64,7 +64,7 @@ def as_of(archive: "Archive", now: datetime, *, is_today: bool, address: Address
     )
 
 
-def _overview(archive: "Archive", views: "Sequence[InstrumentView]") -> Markup:
+def _overview(archive: "Archive", views: "Sequence[InstrumentView]", now: datetime) -> Markup:
     zone = archive.settings.zone
     return render(
         "instruments.html",
@@ -75,6 +75,7 @@ def _overview(archive: "Archive", views: "Sequence[InstrumentView]") -> Markup:
                 "measurements": view.measurements,
                 "configurations": [configuration(each, zone) for each in view.configurations],
                 "last_work": _last_work(view, zone),
+                "in_doubt": indoubt.open_failures(archive, view.instrument, now),
             }
             for view in views
         ],

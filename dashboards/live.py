@@ -45,7 +45,7 @@ class _Kept:
     """Answers as of a commit, for all who look at the same archive."""
 
     def __init__(self) -> None:
-        self.lock = threading.Lock()
+        self.lock = threading.RLock()  # an answer may ask for another
         self.answers: dict[Hashable, tuple[int, Any]] = {}
 
 

@@ -17,10 +17,13 @@ LISTED = 200
 
 def page(archive: "Archive", address: Address) -> View:
     """Look-back from the latest failure of a check, and where its measurements are put aside."""
-    address.only({"instrument", "programme", "check"})
+    address.only({"instrument", "programme", "check", "failed"})
     instrument = address.needed("instrument")
     found = archive.look_back(
-        instrument, programme=address.text("programme"), check=address.text("check")
+        instrument,
+        programme=address.text("programme"),
+        check=address.text("check"),
+        failed_at=address.moment("failed", archive.settings.zone),
     )
     in_review = set(
         archive.find(ids=tuple(found.ids), in_review=True, limit=None)["measurement_id"]
@@ -42,6 +45,7 @@ def page(archive: "Archive", address: Address) -> View:
         archive,
         [key for key in found.ids if key not in in_review],
         [key for key in found.ids if key in in_review],
+        changing=found.changing,
         why=f"{found.check.id} failed on {failed.taken_at:%Y-%m-%d}",
         is_local=address.is_local,
     )
@@ -74,6 +78,7 @@ def _rows(archive: "Archive", found: "LookBack") -> list[dict[str, Any]]:
             "outcome": row["outcome"],
             "could_become": row["could_become"],
             "in_review": row["in_review"],
+            "gone": row["gone"],
             "reports": row["reports"],
             "sentences": sentences.get(row["measurement_id"], []),
         }

@@ -6,7 +6,15 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
-from speclake_dashboards import corrected, curves, findings, standing, theme, verdict_picture
+from speclake_dashboards import (
+    corrected,
+    curves,
+    findings,
+    indoubt,
+    standing,
+    theme,
+    verdict_picture,
+)
 from speclake_dashboards.address import Address, BadAddress, link
 from speclake_dashboards.cautions import cautions
 from speclake_dashboards.conflicts import conflicts
@@ -74,6 +82,7 @@ def page(archive: "Archive", address: Address) -> View:
         ),
         overlay_part=_part_link(found),
         states=standing.at_scan(archive, found),
+        in_doubt=indoubt.about(archive, found.measurement_id),
         state_badge=standing.state_badge,
         reports=archive.reports_on(key).to_dicts(),
     )
@@ -94,8 +103,7 @@ def page(archive: "Archive", address: Address) -> View:
 def _review(archive: "Archive", row: dict[str, Any], *, is_local: bool) -> list[Any]:
     """Where the measurement is put aside, or released."""
     key = [row["measurement_id"]]
-    aside, free = ([], key) if row["in_review"] else (key, [])
-    return ReviewDesk(archive, aside, free, is_local=is_local).pieces
+    return ReviewDesk(archive, key, key, is_local=is_local).pieces
 
 
 def _verdicts(archive: "Archive", explanations: "Sequence[Explanation]") -> list[dict[str, Any]]:
