@@ -202,3 +202,43 @@ def shared_noise(values: FloatArray, positions: FloatArray) -> SharedNoise:
             more = alike & (wider.noise * AS_GOOD_AS_ALL > noise)
         noise[more], points[more] = wider.noise[more], spacing
     return SharedNoise(noise, points, own.relative_uncertainty)
+
+
+FARTHER = (2, 3, 5, 8, 13)
+"""Distances of the points taken, in points, as long as no structure is seen."""
+
+MOST_SHARED = 8.0
+"""Noise of points far apart over that of neighbours that is believed; after a mean of nine points
+it is 4.2, after one of 15 it is 5.2, and a curve without noise shows any."""
+
+
+def shared_by(values: FloatArray, positions: FloatArray) -> tuple[float, int]:
+    """Noise of single points of one scan, and over how many of them it is alike.
+
+    As `shared_noise`, but for scans in which a value or a mean is taken: bands and fringes rise
+    with the distance of the points too, and are no noise. Differences of an even higher order tell:
+    they see as much of noise, and less of structure. Beyond it nothing is looked at.
+
+    Parameters
+    ----------
+    values, positions : shape (q,).
+
+    Returns
+    -------
+    Noise, NaN where there are too few points, and the number of points, 1 where it is independent.
+    """
+    row = values[np.newaxis]
+    own = point_noise(row, positions)
+    noise, points = float(own.noise[0]), 1
+    for spacing in (1, *FARTHER):
+        wider = point_noise(row[:, ::spacing], positions[::spacing])
+        steeper = point_noise(row[:, ::spacing], positions[::spacing], STEEPER_ORDER)
+        seen = float(wider.noise[0])
+        own_noise = float(own.noise[0])
+        if not seen <= min(STRUCTURE_FROM * float(steeper.noise[0]), MOST_SHARED * own_noise):
+            break
+        doubt = float(np.hypot(own.relative_uncertainty, wider.relative_uncertainty))
+        alike = seen > own_noise * max(ALIKE_FROM, 1.0 + 2.0 * doubt)
+        if alike and seen * AS_GOOD_AS_ALL > noise:
+            noise, points = seen, spacing
+    return noise, points

@@ -11,7 +11,7 @@ from speclake.fitness.qualifying.reading import (
     compared,
     not_measurable,
 )
-from speclake.fitness.qualifying.scan import Scan, noise_of
+from speclake.fitness.qualifying.scan import Scan
 from speclake.spectrum import FloatArray
 from speclake.standards.programmes import Flatness, Noise
 
@@ -40,7 +40,7 @@ def flatness(check: Flatness, scan: Scan) -> list[Reading]:
     means = np.convolve(part.values, ones, "valid")
     places = np.convolve(part.nm, ones, "valid")
     worst = int(np.argmax(np.abs(means - check.level_percent)))
-    noise = noise_of(part.values) / math.sqrt(MEAN_OF)
+    noise = part.noise * part.scatter(ones)
     return [
         compared(
             float(means[worst]),
@@ -58,8 +58,9 @@ def noise(check: Noise, scan: Scan) -> list[Reading]:
     """Rms of what is left of the line in the band without its slow course, in the unit asked for.
 
     The course is a straight line of least squares in each run of about 50 points, and the sum of
-    squares is divided by its degrees of freedom. The uncertainty is that of an rms of independent,
-    normally distributed noise, rms / sqrt(2 f), with f degrees of freedom.
+    squares is divided by its degrees of freedom. The uncertainty is that of an rms of normally
+    distributed noise, rms / sqrt(2 f), with f degrees of freedom, of which points that share their
+    noise have one together.
     """
     try:
         scan = scan.as_unit(check.unit)
@@ -79,7 +80,7 @@ def noise(check: Noise, scan: Scan) -> list[Reading]:
     return [
         compared(
             rms,
-            COVERAGE_FACTOR * rms / math.sqrt(2 * freedom),
+            COVERAGE_FACTOR * rms / math.sqrt(2 * max(freedom / part.points_alike, 1.0)),
             (None, check.largest_rms),
             check.rule,
             unit=check.unit,

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from speclake.fitness.qualifying.scan import Scan, noise_of
+from speclake.fitness.qualifying.scan import Scan
 from speclake.spectrum import FloatArray
 
 LEAST_POINTS = 5
@@ -36,6 +36,8 @@ CLEAR = 5.0
 """Standard deviations of noise that a band must stand out by."""
 SHARE_OF_DEEPEST = 0.2
 """Of the depth of the deepest band in reach, below which one is not taken for it."""
+HIGHER_POWERS = 1.5
+"""For what of a skewed band grows faster than with the square of the window; from simulations."""
 NARROWER = 0.65
 """Part of the window with which the effect of the shape is found."""
 
@@ -90,14 +92,14 @@ def find_band(scan: Scan, near: float, reach: tuple[float, float], window: float
 def _shape(part: Scan, at: float, half: float) -> float:
     """Standard uncertainty from the part of a band that the fit does not follow.
 
-    Such an error grows with the square of the window. So what a narrower one changes tells the
-    whole of it, taken as half-width of a rectangular distribution. Where there are too few points
-    for a narrower one, it is the change from a cubic to a parabola.
+    Such an error grows with the square of the window, and of a skewed band faster. So what a
+    narrower one changes tells the whole of it, taken as half-width of a rectangular distribution.
+    Where there are too few points for a narrower one, it is the change from a cubic to a parabola.
     """
     if NARROWER * half >= _least_half(part.nm, at):
         narrow = _fitted(part, at, NARROWER * half, 3)
         if narrow is not None:
-            return abs(narrow.at - at) / (1 - NARROWER**2) / math.sqrt(3)
+            return HIGHER_POWERS * abs(narrow.at - at) / (1 - NARROWER**2) / math.sqrt(3)
     parabola = _fitted(part, at, half, 2)
     return 0.0 if parabola is None else abs(parabola.at - at) / math.sqrt(3)
 
@@ -112,13 +114,16 @@ def _nearest_minimum(part: Scan, near: float, reach: tuple[float, float]) -> _St
     """Minimum that stands out and lies nearest, and half of its width at half depth."""
     from scipy.signal import find_peaks, peak_widths
 
-    noise = noise_of(part.values)
+    noise = part.independent_noise
     run = 2 * min(2, round(0.2 / part.interval)) + 1
     smooth = -np.convolve(np.pad(part.values, run // 2, mode="edge"), np.ones(run) / run, "valid")
     found, about = find_peaks(smooth, prominence=0, plateau_size=1)
     depth = about["prominences"]
     inside = (part.nm[found] >= reach[0]) & (part.nm[found] <= reach[1])
-    clear = inside & (depth > CLEAR * (0.0 if math.isnan(noise) else noise) / math.sqrt(run))
+    clear = inside & (
+        depth
+        > CLEAR * (0.0 if math.isnan(noise) else noise) * part.scatter(np.full(run, 1.0 / run))
+    )
     if not clear.any():
         return f"no band stands out of the noise between {reach[0]:.2f} nm and {reach[1]:.2f} nm"
     clear &= depth >= SHARE_OF_DEEPEST * depth[clear].max()
@@ -174,10 +179,9 @@ def _fitted(part: Scan, middle: float, half: float, degree: int) -> _Fit | None:
     curvature = 2 * a[2] + 6 * third * at
     slope_of = np.arange(1, degree + 1) * at ** np.arange(degree)
     pull = -(slope_of @ solve[1:]) / curvature
-    noise = noise_of(part.values)
-    if math.isnan(noise):
+    if math.isnan(part.noise):
         return None
-    return _Fit(middle + at * half, float(np.linalg.norm(pull)) * noise * half)
+    return _Fit(middle + at * half, part.scatter(pull) * part.noise * half)
 
 
 def _stationary(first: float, second: float, third: float) -> float | None:
@@ -210,7 +214,7 @@ def find_line(scan: Scan, near: float, reach: tuple[float, float]) -> Peak | str
         return f"the line at {part.nm[top]:g} nm is cut off at its top"
     left_foot = int(np.argmin(part.values[:top]))
     right_foot = top + 1 + int(np.argmin(part.values[top + 1 :]))
-    x, noise = part.nm, noise_of(part.values)
+    x, noise = part.nm, part.independent_noise
     feet = [left_foot, right_foot]
     # the lowest of noisy points lies too low; the median around it hardly does
     ground = [float(np.median(part.values[max(0, i - 2) : i + 3])) for i in feet]
@@ -218,7 +222,7 @@ def find_line(scan: Scan, near: float, reach: tuple[float, float]) -> Peak | str
     if not y[top] > CLEAR * noise:
         return f"no line stands out of the noise between {reach[0]:.2f} nm and {reach[1]:.2f} nm"
     level = _top_of(x, y, top) / 2
-    return _above(x, y, level, top, noise)
+    return _above(part, y, level, top)
 
 
 def _top_of(x: FloatArray, y: FloatArray, top: int) -> float:
@@ -227,8 +231,9 @@ def _top_of(x: FloatArray, y: FloatArray, top: int) -> float:
     return float(c - b * b / (4 * a)) if a < 0 else float(y[top])
 
 
-def _above(x: FloatArray, y: FloatArray, level: float, top: int, noise: float) -> Peak | str:
+def _above(part: Scan, y: FloatArray, level: float, top: int) -> Peak | str:
     """Centroid and width of what of a line lies above a level around its top."""
+    x, noise = part.nm, part.independent_noise
     low = np.flatnonzero(y[:top] < level)
     high = np.flatnonzero(y[top:] < level)
     if not low.size or not high.size:

@@ -97,5 +97,5 @@ def _extreme(scan: Scan, near: float, sign: float) -> Measured | str:
     at = -b / (2 * a) if a * sign < 0 else 0.0
     at = at if abs(at) <= REACH_OF_EXTREME_NM else 0.0
     weights = np.array([at * at, at, 1.0]) @ solve
-    noise = scan.noise_at(near) * float(np.linalg.norm(weights))
+    noise = scan.noise_at(near) * scan.scatter(weights)
     return Measured(float(weights @ part.values), noise)

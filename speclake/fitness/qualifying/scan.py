@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from speclake.fitness.pointnoise import shared_by
 from speclake.spectrum import FloatArray, SpectrumSet
 from speclake.units import Medium, SpectralUnit, can_convert, convert_positions, convert_values
 
@@ -15,6 +16,8 @@ LARGEST_HOLE = 2.5
 
 NOISE_POINTS = 25
 """Points around a wavelength from which the noise there is taken."""
+AROUND = 201
+"""Points around a wavelength that tell how far neighbours share their noise."""
 
 
 class Measured(NamedTuple):
@@ -33,12 +36,14 @@ class Scan:
     nm : shape (q,), strictly rising, counted in `medium`.
     values : shape (q,), in `unit`, no NaN.
     medium : None where nobody said; positions of standards are then taken to be of the same scale.
+    whole : the scan that this is a stretch of, in the same unit; it shows the last digit better.
     """
 
     nm: FloatArray
     values: FloatArray
     unit: SpectralUnit
     medium: Medium | None
+    whole: "Scan | None" = None
 
     @classmethod
     def of(cls, spectra: SpectrumSet, row: int = 0) -> "Scan":
@@ -99,13 +104,58 @@ class Scan:
     def between(self, low: float, high: float) -> "Scan":
         """The stretch from `low` to `high`, ends included."""
         inside = slice(*np.searchsorted(self.nm, (low, np.nextafter(high, np.inf))))
-        return Scan(self.nm[inside], self.values[inside], self.unit, self.medium)
+        whole = self.whole or self
+        return Scan(self.nm[inside], self.values[inside], self.unit, self.medium, whole)
+
+    @cached_property
+    def _shared(self) -> tuple[float, int]:
+        """Noise of a value over what neighbours show of it, and how many points share theirs."""
+        seen = noise_of(self.values)
+        noise, points = shared_by(self.values, self.nm)
+        return (max(noise / seen, 1.0), points) if noise > 0 and seen > 0 else (1.0, points)
+
+    @cached_property
+    def points_alike(self) -> int:
+        """Over how many neighbouring points the noise is alike; 1 where it is independent."""
+        return self._shared[1]
+
+    @cached_property
+    def _rounding(self) -> float:
+        return last_digit_of((self.whole or self).values) / math.sqrt(12)
+
+    @cached_property
+    def independent_noise(self) -> float:
+        """Standard deviation of a single value as its neighbours show it; see `noise_of`."""
+        # of points that are all alike by their digits, the digits of the others tell
+        return max(noise_of(self.values), self._rounding)
+
+    @cached_property
+    def noise(self) -> float:
+        """The same with what neighbours share of their noise, as after smoothing."""
+        return max(noise_of(self.values) * self._shared[0], self._rounding)
 
     def noise_at(self, nm: float) -> float:
-        """Standard deviation of a single value around a wavelength; see `noise_of`."""
+        """The same around a wavelength."""
+        near = self._around(nm, NOISE_POINTS)
+        return max(noise_of(near.values) * self._around(nm, AROUND)._shared[0], self._rounding)
+
+    def _around(self, nm: float, points: int) -> "Scan":
         middle = int(np.searchsorted(self.nm, nm))
-        first = max(0, min(middle - NOISE_POINTS // 2, self.nm.size - NOISE_POINTS))
-        return noise_of(self.values[first : first + NOISE_POINTS])
+        first = max(0, min(middle - points // 2, self.nm.size - points))
+        near = slice(first, first + points)
+        return Scan(self.nm[near], self.values[near], self.unit, self.medium, self.whole or self)
+
+    def scatter(self, weights: FloatArray) -> float:
+        """Standard deviation of a weighted sum of neighbouring values, over that of one value.
+
+        Noise that m points share is taken to be alike as after a mean of m: by 1 - k/m at a
+        distance of k points.
+        """
+        alike = self.points_alike
+        square = float(weights @ weights)
+        for k in range(1, min(alike, weights.size)):
+            square += 2.0 * (1.0 - k / alike) * float(weights[k:] @ weights[:-k])
+        return math.sqrt(max(square, 0.0))
 
     def value_at(self, nm: float) -> Measured | str:
         """Value at a wavelength on the scan's own scale, or why there is none.
@@ -129,17 +179,19 @@ class Scan:
     def mean_over(self, low: float, high: float) -> Measured | str:
         """Mean over a stretch by wavelength (trapezoid), or why there is none.
 
-        Its uncertainty is that of independent noise, divided by the root of the number of points.
+        Its uncertainty is that of the noise, divided by the root of the number of points that do
+        not share theirs.
         """
         part = self.between(low, high)
         reason = part.is_short_of(low, high, self.interval)
         if reason is not None:
             return reason
-        noise = noise_of(part.values)
+        noise = part.noise
         if math.isnan(noise):
             return f"there are {part.nm.size} values in the band, too few for their noise"
         mean = float(np.trapezoid(part.values, part.nm) / (part.nm[-1] - part.nm[0]))
-        return Measured(mean, noise / math.sqrt(part.nm.size))
+        equal = np.full(part.nm.size, 1.0 / part.nm.size)
+        return Measured(mean, noise * part.scatter(equal))
 
     def is_short_of(self, low: float, high: float, interval: float) -> str | None:
         """What of a stretch the scan lacks, in words; None where it covers it without a hole."""
@@ -161,7 +213,8 @@ def noise_of(values: FloatArray) -> float:
     1.4826 times the median of the absolute third differences over sqrt(20), their gain for
     independent noise: what a parabola follows does not count, and single outliers hardly do. It is
     not less than a step of the last digit over sqrt(12), the uncertainty of rounding (GUM:1995,
-    F.2.2.1). Neighbouring values that are smoothed show less than their noise. NaN below 6 values.
+    F.2.2.1). Neighbouring values that are smoothed show less than their noise, which
+    `Scan.noise` makes up for. NaN below 6 values.
 
     Examples
     --------
