@@ -29,6 +29,7 @@ from speclake.archive.lake import Lake, create_lake, open_lake
 from speclake.archive.rows import EventRow
 from speclake.errors import NotFound
 from speclake.intake.ingest import Tally
+from speclake.intake.keptstandards import keep_standards
 from speclake.intake.verdicts import Judge, judge_again
 from speclake.measurement import Measurement
 from speclake.settings import Settings
@@ -254,6 +255,7 @@ class Archive(Acts, OverTime, Fitness, Hindsight):
         ids : identifiers; None takes all that fit the query.
         spec : name of the one specification to judge against; None takes those that apply.
         """
+        keep_standards(self.store, self.judge_step.standards)
         chosen = list(ids) if ids is not None else self._ids(**query)
         return judge_again(self.store, self.judge_step, chosen, spec=spec, who=who, why=why)
 

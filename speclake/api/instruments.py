@@ -24,6 +24,7 @@ from speclake.fitness.states import (
     together,
     touches,
 )
+from speclake.intake.keptstandards import keep_standards
 from speclake.intake.standardbook import Standards
 from speclake.intake.states import MISTAKEN, mistaken_among, touch_of, touches_of
 from speclake.intake.terms import accessories_of, results_on_terms
@@ -234,6 +235,7 @@ def log_instrument(
     speclake.errors.NotFound
         There is no such entry.
     """
+    keep_standards(archive.store, archive.judge_step.standards)
     archive.store.refresh()
     if what == MISTAKEN or entry is not None:
         details = _taking_back(archive.store.catalog, instrument, what, entry)

@@ -13,6 +13,7 @@ from speclake.errors import NotFound
 from speclake.intake.disks import Listed, LocalDisk
 from speclake.intake.folders import FolderState
 from speclake.intake.ingest import Ingest, Tally, absolute_root
+from speclake.intake.keptstandards import keep_standards
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import READER, RULES, SheetBook
 from speclake.intake.spool import LONG_FILE_BYTES
@@ -71,6 +72,7 @@ def ingest(
 
     Once `stop` is set, what was read is committed and the rest left for another time.
     """
+    keep_standards(archive.store, archive.judge_step.standards)
     tally = Tally()
     places = [place_of(archive.root, archive.settings, path) for path in paths]
     with closing(ReadPool(archive.root, archive.settings)) as pool:

@@ -105,6 +105,8 @@ class StandardBook:
         self._state: tuple[tuple[str, int, int], ...] | None = None
         self._current = Standards()
         self.trouble = ""
+        self.kept: Standards | None = None
+        """What of it is on record for certain."""
 
     def current(self) -> Standards:
         """Certificates and programmes as they stand in the folders now.

@@ -13,6 +13,7 @@ from speclake.intake.disks import Listed
 from speclake.intake.events import Hints
 from speclake.intake.folders import FolderState, WatchedFolder
 from speclake.intake.ingest import Ingest, Tally, absolute_root
+from speclake.intake.keptstandards import keep_standards
 from speclake.intake.readpool import ReadPool
 from speclake.intake.sheetbook import SheetBook
 from speclake.intake.tasks import FileReading, FileTask
@@ -113,6 +114,7 @@ class Watcher:
         When `stop` is set, what was read by then, or is within a short grace, is still committed;
         files that were dropped have no line in the ledger and are found again.
         """
+        keep_standards(self._store, self._judge.standards)
         before = tally.files
         self._ingest.take(self._readings(stop), tally, self._committed)
         if told := self._sheets.apply_due():
