@@ -16,6 +16,7 @@ from speclake.fitness.falsealarms import threshold
 from speclake.fitness.findings import Finding
 from speclake.fitness.grids import UNIT_WORDS
 from speclake.fitness.physical import BEND_OF_NOISE, MEDIAN_OF_NORMAL
+from speclake.fitness.spikerivals import at_its_place, like_a_line
 from speclake.fitness.subject import Subject
 from speclake.spectrum import FloatArray
 
@@ -55,8 +56,10 @@ def spikes(subject: Subject) -> Iterator[_Said]:
     """Pulses of one point, and of two or three where the bandwidth spans five or more.
 
     The height over a cubic through the points beside it must exceed the local noise by the
-    threshold of the budget, and the points beside it must be low and calm. Where nobody stated the
-    bandwidth, or it spans less than two points, a real line looks the same: then it is a remark.
+    threshold of the budget, and the points beside it must be low and calm. A line as narrow as the
+    stated slit shows any must not explain it as well. Where nobody stated the bandwidth, or it
+    spans less than two points, a real line looks the same: then it is a remark. Within five points
+    of an end nothing is seen.
     """
     if subject.light.shape[1] < 2 * _CALM:
         return
@@ -64,12 +67,16 @@ def spikes(subject: Subject) -> Iterator[_Said]:
     found = _pulses(subject, subject.bends, 1)
     spans = _at(wide, found)
     real = (found.widths == 1) & ~(spans < 2.0)
+    real &= at_its_place(subject.light, found.rows, found.points)
+    real &= ~_lines(subject, found, spans, real)
     told = {(int(r), int(p)): w for r, p, w in zip(*_only(found, real), strict=True)}
     rows = _rows_of(subject, _WIDE_FROM)
     if rows.size:
         light = subject.light if rows.size == len(subject.light) else subject.light[rows]
         more = _pulses(subject, _broad_bends(light), 2, rows)
-        narrow = more.widths < _NARROW * np.nan_to_num(_at(wide, more))
+        spans = np.nan_to_num(_at(wide, more))
+        narrow = more.widths <= _NARROW * spans * (1 + 1e-9)
+        narrow &= ~_lines(subject, more, spans, narrow)
         for row, point, width in zip(*_only(more, narrow), strict=True):
             if not any((int(row), int(point) + k) in told for k in range(-3, 4)):
                 told[int(row), int(point)] = width
@@ -78,6 +85,17 @@ def spikes(subject: Subject) -> Iterator[_Said]:
         by_row.setdefault(row, []).append((point, int(width)))
     for row, places in by_row.items():
         yield from _told(subject, row, places, wide.get(row))
+
+
+def _lines(
+    subject: Subject, found: _Pulses, spans: FloatArray, asked: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Which of the pulses that are asked for are as well lines of the stated bandwidth."""
+    lines = np.zeros(asked.size, dtype=bool)
+    for k in np.flatnonzero(asked & (spans >= 2.0)):
+        row, point, width = (int(each[k]) for each in (found.rows, found.points, found.widths))
+        lines[k] = like_a_line(subject.light[row], point, width, float(spans[k]))
+    return lines
 
 
 def _bandwidths(subject: Subject) -> dict[int, FloatArray]:

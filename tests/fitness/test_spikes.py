@@ -81,6 +81,16 @@ def test_wider_spikes_are_told_where_the_bandwidth_spans_more(width):
     assert not said(values, oversampled(2.0))
 
 
+@pytest.mark.parametrize(("points", "width"), [(5.0, 2), (5.0, 3), (6.0, 3), (2.0, 2), (3.0, 3)])
+def test_a_wider_spike_is_told_where_it_is_or_not_at_all(points, width):
+    """A pulse of two points bends the spectrum most beside itself, the other way."""
+    values = 80 + 0.05 * np.random.default_rng(5).standard_normal((200, NM.size))
+    values[:, 700 : 700 + width] += 1.5
+    found = said(values, oversampled(points))
+    assert all(one.at in NM[700 : 700 + width] and one.value > 0 for _, one in found)
+    assert len({row for row, _ in found}) >= 195 * (points >= 5.0)
+
+
 def test_a_spike_in_absorbance_is_told_in_its_unit():
     light = 0.5 + 1e-4 * np.random.default_rng(6).standard_normal(NM.size)
     values = -np.log10(light)
@@ -102,6 +112,16 @@ def test_the_narrowest_line_that_a_slit_shows_is_no_spike(points, offset):
     values = 90 - 60 * line / line.max() + 0.02 * np.random.default_rng(7).standard_normal(NM.size)
     assert not said(values, oversampled(points))
     assert not said(values, oversampled(points), spikes.dropouts)
+
+
+@pytest.mark.parametrize("points", [2.0, 3.0, 5.0, 8.0])
+@pytest.mark.parametrize("times_noise", [30, 100])
+def test_lines_as_narrow_as_the_slit_wherever_between_two_points_are_no_spikes(points, times_noise):
+    rng = np.random.default_rng(8)
+    at = 1000.0 + rng.uniform(-0.5, 0.5, (600, 1))
+    lines = np.clip(1 - np.abs(NM - at) / points, 0, None)  # a line through a triangular slit
+    values = 90 + 0.05 * (rng.standard_normal((600, NM.size)) - times_noise * lines)
+    assert len(said(values, oversampled(points))) <= 2
 
 
 def test_a_sharp_edge_through_a_slit_is_neither_spike_nor_dropout():
