@@ -14,14 +14,16 @@ if TYPE_CHECKING:
 BIAS, LIMITS = "#0072b2", theme.QUIET_INK
 LOOKS = (
     (BIAS, "solid", "mean difference, with its confidence interval shaded"),
-    (LIMITS, "dashed", "limits of agreement: about 95 % of further pieces differ by less"),
+    (LIMITS, "dashed", "limits of agreement: the mean difference ± 1.96 standard deviations"),
+    (LIMITS, "dotted", "confidence intervals of the limits, their outer ends"),
 )
 """Colour, stroke and meaning of each line."""
 
 
 def picture(positions: "FloatArray", found: "Agreement", units: Units) -> Any:
     """Bokeh figure of an agreement over the axis; shapes (p,), rising."""
-    lines = (found.bias_low, found.bias_high, found.lower, found.upper)
+    outer = (found.lower_low, found.upper_high)
+    lines = (found.bias_low, found.bias_high, found.lower, found.upper, *outer)
     held = np.concatenate([line[np.isfinite(line)] for line in lines])
     low, high = (float(held.min()), float(held.max())) if held.size else (-1.0, 1.0)
     low, high = min(low, 0.0), max(high, 0.0)
@@ -36,6 +38,10 @@ def picture(positions: "FloatArray", found: "Agreement", units: Units) -> Any:
     for line in (found.lower, found.upper):
         drawn.line(
             positions, line, line_color=LIMITS, line_dash="dashed", name="limit of agreement"
+        )
+    for line in outer:
+        drawn.line(
+            positions, line, line_color=LIMITS, line_dash="dotted", name="confidence of a limit"
         )
     drawn.line(positions, found.bias, line_color=BIAS, line_width=1.8, name="bias")
     drawn.line(span[:2], [0.0, 0.0], line_color=theme.INK, line_width=0.8, name="no difference")

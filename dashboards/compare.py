@@ -8,6 +8,8 @@ from speclake_dashboards.address import Address, link
 from speclake_dashboards.matching import Units
 from speclake_dashboards.theme import View, number, render
 
+from speclake.fitness.comparing import share_within
+
 if TYPE_CHECKING:
     from speclake.api import Archive
     from speclake.api.comparing import Comparison
@@ -60,6 +62,7 @@ def _head(found: "Comparison") -> Any:
         second=found.second,
         count=len(rows),
         confidence=f"{found.agreement.confidence:.0%}",
+        share=f"{share_within(max(int(found.agreement.pairs.max()), 2)):.0%}",
         pieces=[
             {
                 "name": ", ".join(
@@ -90,6 +93,8 @@ def _table(found: "Comparison") -> Any:
                 "bias": number(agreed.bias[i], 3),
                 "confident": f"{number(agreed.bias_low[i], 3)} to {number(agreed.bias_high[i], 3)}",
                 "limits": f"{number(agreed.lower[i], 3)} to {number(agreed.upper[i], 3)}",
+                "lower": f"{number(agreed.lower_low[i], 3)} to {number(agreed.lower_high[i], 3)}",
+                "upper": f"{number(agreed.upper_low[i], 3)} to {number(agreed.upper_high[i], 3)}",
                 "differs": bool(agreed.differs[i]),
             }
             for i in chosen

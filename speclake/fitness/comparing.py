@@ -1,7 +1,8 @@
 """Two instruments on the same pieces: by how much they differ, wavelength by wavelength.
 
 Each piece is measured on both; the differences say what the one reads above the other. Their mean
-is the bias; the limits of agreement hold about 95 % of the differences of further pieces.
+is the bias; the limits of agreement, where they are known from many pieces, hold about 95 % of the
+differences. Known from few they hold less of those of further pieces: `share_within`.
 """
 
 from dataclasses import dataclass
@@ -12,6 +13,9 @@ import numpy.typing as npt
 from speclake.conversion import convert_axis, convert_set
 from speclake.quantities.combining import in_unit, resampled
 from speclake.spectrum import Axis, FloatArray, SpectrumSet
+
+DEVIATIONS = 1.96
+"""Standard deviations from the bias to each limit of agreement."""
 
 BRIDGED_INTERVALS = 2.5
 """Intervals of a grid, by their median, over which a line is drawn between two of its points."""
@@ -55,7 +59,7 @@ class Agreement:
 
 
 def agreement(
-    differences: npt.ArrayLike, *, confidence: float = 0.95, deviations: float = 1.96
+    differences: npt.ArrayLike, *, confidence: float = 0.95, deviations: float = DEVIATIONS
 ) -> Agreement:
     """Bias and limits of agreement of paired differences, wavelength by wavelength.
 
@@ -105,6 +109,30 @@ def agreement(
         lower, lower - of_limit, lower + of_limit, upper, upper - of_limit, upper + of_limit,
         confidence,
     )  # fmt: skip
+
+
+def share_within(pairs: int, deviations: float = DEVIATIONS) -> float:
+    """Probability that the difference of one further piece lies within the limits of agreement.
+
+    That difference less the bias, over s √(1 + 1/n), follows Student's t of n - 1 degrees of
+    freedom where differences scatter normally: the prediction interval of one more observation, as
+    in textbooks of statistics.
+
+    Raises
+    ------
+    ValueError
+        There are fewer than two pairs.
+
+    Examples
+    --------
+    >>> print(f"{share_within(6):.3f} {share_within(1000):.3f}")
+    0.871 0.950
+    """
+    from scipy.special import stdtr
+
+    if pairs < 2:
+        raise ValueError(f"found {pairs} pairs; expected at least 2")
+    return float(1 - 2 * stdtr(pairs - 1, -deviations / np.sqrt(1 + 1 / pairs)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from speclake.errors import UnitError
-from speclake.fitness.comparing import agreement, on_one_grid, turned_to_nm
+from speclake.fitness.comparing import agreement, on_one_grid, share_within, turned_to_nm
 from speclake.fitness.interlaboratory import cochran, grubbs, precision
 from speclake.spectrum import Axis, SpectrumSet
 
@@ -157,3 +157,14 @@ def test_the_test_of_means_alarms_as_often_as_it_says():
     random = np.random.default_rng(3)
     alarms = sum(bool(grubbs(random.normal(0, 1, 10)).standing) for _ in range(4000))
     assert abs(alarms - 200) < 3 * np.sqrt(4000 * 0.05 * 0.95)
+
+
+@pytest.mark.parametrize("pairs", [3, 6, 30])
+def test_share_of_further_pieces_within_the_limits_is_what_trials_give(pairs):
+    """By simulation: differences of normal scatter, and one piece more each time."""
+    drawn = np.random.default_rng(pairs).normal(0, 1, (pairs + 1, 40_000))
+    found = agreement(drawn[:-1])
+    inside = ((drawn[-1] > found.lower) & (drawn[-1] < found.upper)).mean()
+    assert share_within(pairs) == pytest.approx(inside, abs=4 * np.sqrt(0.25 / 40_000))
+    with pytest.raises(ValueError, match="at least 2"):
+        share_within(1)
