@@ -46,6 +46,8 @@ ROUTES: dict[str, Page] = {
     "compare": compare.page,
     "measurement": measurement.page,
 }
+BESIDE = {"look-back": "Looking back", "compare": "Two instruments compared"}
+"""Pages that are reached from that of instruments, and their names."""
 UNUSED_MS = 15_000
 """How long the state of a visit is kept after its connection is gone."""
 START_S = 30.0
@@ -62,12 +64,21 @@ def view_of(
     """
 
     def failed(message: Markup) -> View:
-        return View(PAGES.get(route, "Measurement"), (message,), route)
+        name = PAGES.get(route) or BESIDE.get(route, "Measurement")
+        return View(name, (message, way_back(route)), "instruments" if route in BESIDE else route)
 
     def drawn() -> View:
         return ROUTES[route](archive, Address.from_request(arguments, is_local=is_local))
 
     return caught(drawn, failed)
+
+
+def way_back(route: str) -> Markup:
+    """Where a visitor may go from a page that failed."""
+    if route not in BESIDE:
+        return Markup("")
+    again = Markup(' <a href="compare">Compare others</a>') if route == "compare" else ""
+    return Markup('<p><a href="instruments">To the instruments</a>{}</p>').format(again)
 
 
 class Pages:

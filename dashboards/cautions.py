@@ -16,6 +16,11 @@ ULTRAVIOLET = (
     "Ultraviolet light harms eyes and skin, seen or unseen: a lamp that looks dim, or dark, is no "
     f"safer for it. Below about 240 nm it makes ozone from the air. {_TURN_TO}"
 )
+LAMPS = (
+    "A lamp stays hot for long after it is switched off; arc lamps are under pressure and can "
+    "burst, mercury lamps hold mercury, and their supplies hold high voltage: switch off, let it "
+    f"cool, cover eyes and hands. {_TURN_TO}"
+)
 PURGE = (
     "Nitrogen and other purge gases displace the oxygen of a room, and nobody smells it: "
     f"ventilate. {_TURN_TO}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 from speclake_dashboards import theme
 from speclake_dashboards.border import caught
+from speclake_dashboards.cautions import LAMPS
 from speclake_dashboards.widgets import column, panel, side_by_side, widget
 
 from speclake.api.events import NotAllowed
@@ -89,6 +90,7 @@ class LogDesk(_Desk):
         form = panel(
             "Write into the log",
             [theme.live_text(LOG_MEANT),
+             theme.live_text(Markup('<p class="note small" role="note">{}</p>').format(LAMPS)),
              side_by_side([self.what, self.when, self.accessory], "12rem"),
              side_by_side([self.low, self.high, self.note], "12rem"),
              side_by_side([self.who, self.why], "14rem"), self.record, self.said],

@@ -12,7 +12,7 @@ from speclake.checks import Severity
 DOUBTED, REMARKED = "#7a4a00", theme.QUIET_INK
 """Colours of what makes a number doubtful, and of what is only to be known."""
 
-WORDS = {Severity.DOUBT: "may make a number wrong", Severity.REMARK: "to be known"}
+WORDS = {Severity.DOUBT: "doubt", Severity.REMARK: "remark"}
 LETTER_ROOM = 0.035
 """Width of a letter in a picture, as a part of its width."""
 LINE_HEIGHT = 17

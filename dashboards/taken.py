@@ -1,11 +1,13 @@
 """Numbers of checks and figures of scans as courses over time, with words for each."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from statistics import median
 from typing import Any
 
 from speclake_dashboards.courses import Course, Courses, Point, shortened
 from speclake_dashboards.curves import stroke_of
+from speclake_dashboards.digits import MOST_DECIMALS, fixed
 from speclake_dashboards.theme import number
 from speclake_dashboards.timeline import Work
 
@@ -22,8 +24,7 @@ def errors(rows: Sequence[Mapping[str, Any]], works: Sequence[Work]) -> Courses:
     for row in with_errors or rows:
         if row[what] is None:
             continue
-        # a band is found a little elsewhere with every run, but it is the same band
-        place = row["expected"] if row["what"] == "band positions" else row["at"]
+        place = _place_of(row)
         name = "" if place is None else f"{number(place)} nm"
         point = Point(row["taken_at"], row[what], row["uncertainty"], row["measurement_id"])
         by_place.setdefault(name or rows[0]["check"], []).append(point)
@@ -96,13 +97,17 @@ def legend(shown: Courses) -> list[tuple[tuple[str, str], str]]:
 
 
 def told(row: Mapping[str, Any]) -> dict[str, Any]:
-    """One number of a run as texts for a table."""
+    """One number of a run as texts for a table.
+
+    The uncertainty has two digits, value and error end where it does.
+    """
+    place, decimals = _place_of(row), _decimals(row["uncertainty"])
     return {
-        "at": "" if row["at"] is None else f"{number(row['at'])} nm",
+        "at": "" if place is None else f"{number(place)} nm",
         "expected": _text(row["expected"]),
-        "value": _text(row["value"]),
-        "error": _text(row["error"], 3),
-        "uncertainty": _text(row["uncertainty"], 2),
+        "value": _text(row["value"], decimals),
+        "error": _text(row["error"], decimals),
+        "uncertainty": _text(row["uncertainty"], decimals),
         "limits": _limits(row["low"], row["high"]),
         "unit": row["unit"],
         "outcome": str(row["outcome"]),
@@ -111,8 +116,23 @@ def told(row: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _text(value: float | None, digits: int = 6) -> str:
-    return "" if value is None else number(value, digits)
+def _place_of(row: Mapping[str, Any]) -> float | None:
+    """Where a number was taken: a band is found a little elsewhere each time, yet is the same."""
+    place: float | None = row["expected"] if row["what"] == "band positions" else row["at"]
+    return place
+
+
+def _decimals(uncertainty: float | None) -> int | None:
+    """Decimals of two digits of an uncertainty, None where none is known."""
+    if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
+        return None
+    return min(max(1 - math.floor(math.log10(uncertainty)), 0), MOST_DECIMALS)
+
+
+def _text(value: float | None, decimals: int | None = None) -> str:
+    if value is None:
+        return ""
+    return number(value) if decimals is None else fixed(value, decimals)
 
 
 def _limits(low: float | None, high: float | None) -> str:

@@ -113,7 +113,7 @@ WORK = (
     ),
 )
 REPORT = Report(
-    "report 26-014",
+    "26-014",
     "customer 2",
     FILTER,
     "EF4",

@@ -45,7 +45,7 @@ class InDoubt:
         last = f"{window.since:%Y-%m-%d}" if window.since else "never"
         following = f", next pass {window.until:%Y-%m-%d}" if window.until else ""
         many = f"{count}" if count < MOST_SCANS else f"the newest {count:,}"
-        on = f"; on them went out: {', '.join(self.reports)}" if self.reports else ""
+        on = f"; reports on them: {', '.join(self.reports)}" if self.reports else ""
         return (
             f"{self.check} failed on {window.failed.taken_at:%Y-%m-%d} (last pass {last}"
             f"{following}): {left} of {many} scans in doubt {'is' if left == 1 else 'are'} "

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import holoviews as hv
 import pytest
+from speclake_dashboards import taken
 from speclake_dashboards.app import ROUTES, view_of
 from speclake_dashboards.courses import Course, Point
 from speclake_dashboards.deskwork import LogDesk, ReviewDesk
@@ -73,13 +74,48 @@ def test_an_instrument_is_shown_as_it_stood_on_a_day(bench_e):
     assert "every check has passed" in ask(bench_e, "instruments", on="2026-05-01", **BENCH).lower()
     on_the_day = ask(bench_e, "instruments", on="2026-05-04", **BENCH)
     assert "look-back?instrument=bench+E" in on_the_day
-    assert "As things stood on 2026-05-05" in on_the_day
+    assert "As things stood at the end of 2026-05-04" in on_the_day
     assert "+0.80" in on_the_day
 
 
 def test_an_invented_archive_stands_still_at_its_last_scan(bench_e):
     last = bench_e.find(sort="trusted_at", descending=True, limit=1)["trusted_at"][0]
     assert f"As things stood on {last:%Y-%m-%d}" in ask(bench_e, "instruments", **BENCH)
+
+
+def test_what_came_after_a_day_is_left_out_and_a_day_to_come_is_refused(bench_e):
+    early = ask(bench_e, "instruments", on="2026-04-20")
+    assert "As things stood at the end of 2026-04-20" in early
+    count = bench_e.count(instrument="bench E", until=datetime(2026, 4, 20, 23, tzinfo=UTC))
+    assert 0 < count < bench_e.count(instrument="bench E")
+    assert f'>bench E</a> <span class="quiet small">{count} scans' in early
+    assert "realignment, 2026-05-04" not in early
+    assert "which is yet to come" in ask(bench_e, "instruments", on="2999-01-01")
+
+
+def test_certificate_that_ends_soon_says_so(bench_e):
+    assert "<strong>ends in 10 days</strong>" in ask(bench_e, "instruments", on="2026-04-20")
+    assert "ends in" not in ask(bench_e, "instruments", on="2026-03-20")
+
+
+@pytest.mark.parametrize(
+    ("uncertainty", "texts"),
+    [
+        (0.1555, ("431.23", "0.80", "0.16")),
+        (0.000882, ("431.22700", "0.80460", "0.00088")),
+        (12.0, ("431", "1", "12")),
+        (None, ("431.227", "0.8046", "")),
+    ],
+)
+def test_numbers_of_a_run_end_where_their_uncertainty_does(uncertainty, texts):
+    row = {
+        "what": "band positions", "at": 431.227, "expected": 430.4224, "value": 431.227,
+        "error": 0.8046, "uncertainty": uncertainty, "low": -0.5, "high": 0.5, "unit": "nm",
+        "outcome": "fail", "reason": "", "standard": "", "certificate": "",
+    }  # fmt: skip
+    told = taken.told(row)
+    assert (told["value"], told["error"], told["uncertainty"]) == texts
+    assert told["at"] == "430.422 nm", "the band's own place, not where it was found"
 
 
 def test_states_over_time_are_told_in_words(bench_e):
@@ -108,7 +144,7 @@ def test_a_failure_stays_told_until_each_scan_was_put_aside_or_released(bench_e)
         text = ask(bench_e, page.split()[0], **entries)
         assert "fit</span>" in text, "the check has passed again"
         assert f"{open_now[1:]}: 2 of 2 scans in doubt are neither" in text, page
-        assert "report 26-014" in text
+        assert "reports on them: 26-014" in text
         assert "failed=2026-05-04T" in text
     assert open_now[1:] not in ask(bench_e, "instruments", on="2026-05-01")
     told = ask(bench_e, "measurement", id=ids[0])
@@ -134,7 +170,7 @@ def test_look_back_from_an_earlier_failure_has_an_address_of_its_own(bench_e):
 def test_look_back_lists_scans_reports_and_what_could_change(bench_e):
     text = ask(bench_e, "look-back", is_local=True, **CHECK)
     assert "wavelength shift of 0.8" in text
-    assert "report 26-014" in text and "customer 2" in text
+    assert "<strong>26-014</strong>" in text and "customer 2" in text
     assert text.count('data-label="Scan"') == 2
     assert text.index("EF4-02") < text.index("EF4-01"), "what could change comes first"
     assert re.search("could become (undecided, )?pass", text)
@@ -251,6 +287,9 @@ def test_comparison_needs_pieces_that_both_have_measured(bench_e):
     text = ask(bench_e, "compare", first="bench E", second="bench A")
     assert 'role="alert"' in text
     assert "found 0 pieces" in text
+    assert 'href="compare"' in text and 'href="instruments"' in text
+    title = view_of(bench_e, "look-back", {}).title
+    assert title == "Looking back"
 
 
 @pytest.mark.parametrize(
