@@ -9,7 +9,7 @@ from math import inf
 from speclake.specs.verdicts import Outcome, worst
 from speclake.standards.programmes import AnyCheck, CheckSample, Programme
 
-MOST_TOLD = 3
+MOST_TOLD = 1
 """How many numbers of a run its reason tells."""
 
 PROGRAMME_CHANGE = "programme change"

@@ -255,7 +255,7 @@ def test_numbers_of_one_run_say_its_worst():
 
 
 @pytest.mark.parametrize(
-    ("count", "end"), [(3, "no. 2"), (4, "no. 3"), (5, "no. 2; and 2 more numbers")]
+    ("count", "end"), [(1, "no. 0"), (2, "no. 1"), (3, "no. 0; and 2 more numbers")]
 )
 def test_of_many_numbers_a_few_are_told(count, end):
     numbers = [ran("noise", 3, Outcome.FAIL, f"no. {number}") for number in range(count)]
