@@ -60,7 +60,9 @@ def keep_standards(store: Lake, book: StandardBook) -> bool:
 
 def changes(catalog: Catalog, standards: Standards) -> Batch:
     """Rows of versions that the record does not hold, and entries of logs on what has changed."""
-    written = [standard_row(each) for each in (*standards.certificates, *standards.programmes)]
+    written = [
+        *map(standard_row, standards.certificates), *map(standard_row, standards.programmes)
+    ]  # fmt: skip
     held = {row.standard_version: row for row in catalog.standards()}
     now = {_entry(row): row for row in written}
     was = _last_known(catalog, held)

@@ -1,5 +1,6 @@
 """How instruments stand, what is noted of them, and what people put aside or report on."""
 
+import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -15,8 +16,10 @@ from speclake.api.instruments import standards
 from speclake.archive.rows import Batch, EventKind, StandardRow
 from speclake.errors import NotFound
 from speclake.fitness.states import State
+from speclake.intake.standardbook import standard_row
 from speclake.measurement import Kind
 from speclake.specs.verdicts import Outcome
+from speclake.standards.programmes import Programme
 from tests.build import batch, event, identifier, qualification
 
 PROGRAMME = """
@@ -91,17 +94,15 @@ def scans(*names: str, at: datetime = MONDAY, **changes: Any) -> Batch:
 
 
 def programme_row() -> StandardRow:
-    return StandardRow(
-        standard_version="p1", sort="programme", name="bench 1, visible", content="{}",
-        first_used_at=MONDAY,
-    )  # fmt: skip
+    return standard_row(Programme.model_validate(tomllib.loads(PROGRAMME)))
 
 
 def run(name: str, at: datetime, noise: float = 0.02, shift: float = 0.1) -> Batch:
     """A scan with a number of each check of the programme."""
     made = scans(name, at=at, kind=Kind.STANDARD, product=None)
     same: dict[str, Any] = {
-        "programme": "bench 1, visible", "programme_version": "p1",
+        "programme": "bench 1, visible",
+        "programme_version": programme_row().standard_version,
         "start_nm": 350.0, "stop_nm": 860.0,
     }  # fmt: skip
     rows = (
