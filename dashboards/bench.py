@@ -1,6 +1,6 @@
 """The bench page: for each instrument the last scan, its verdict, and what the part still lacks."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
@@ -12,10 +12,11 @@ from speclake_dashboards.conflicts import conflicts
 from speclake_dashboards.live import as_of_now, renewed
 from speclake_dashboards.query import NAMED_BY, name_of
 from speclake_dashboards.theme import View, moment, render
-from speclake_dashboards.verdicts import Explained, explained_by_measurement
+from speclake_dashboards.verdicts import Explained, explained_by_measurement, reasons_once
 
 from speclake.api.concessions import today_in
 from speclake.api.parts import ids_behind
+from speclake.checks import Check
 from speclake.errors import NotFound
 from speclake.specs.verdicts import Outcome
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from speclake.api.parts import PartReport
 
 PERIOD_MS = 1_000
+OF_STATE = frozenset({str(Check.UNFIT), str(Check.STATE_UNKNOWN)})
 
 
 def page(archive: "Archive", address: Address) -> View:
@@ -82,6 +84,8 @@ def _bench(
     found = view.measurement
     said = all_said.get(found.measurement_id, [])
     notes = findings.notes(archive.findings([found.measurement_id]).to_dicts(), found.axis_unit)
+    states = standing.at_scan(archive, found)
+    reasons = [each.reason for each in said if each.outcome is Outcome.NOT_MEASURABLE]
     return {
         "instrument": view.instrument,
         "only": link("bench", {"instrument": view.instrument}),
@@ -91,18 +95,23 @@ def _bench(
         "address": link("measurement", {"id": found.measurement_id}),
         "when": moment(found.trusted_at, zone),
         "outcome": view.outcome,
-        "said": [each for each in said if each.outcome is not Outcome.PASS],
+        "said": reasons_once([each for each in said if each.outcome is not Outcome.PASS]),
         "passed": [each for each in said if each.outcome is Outcome.PASS],
-        "notes": notes,
-        "states": standing.at_scan(archive, found),
+        # the state as it is known now stands beside the verdicts
+        "notes": [note for note in notes if not (states and note.check in OF_STATE)],
+        "states": [
+            each
+            | {"reason": "" if any(each["reason"] in said for said in reasons) else each["reason"]}
+            for each in states
+        ],
         "in_doubt": indoubt.open_failures(archive, view.instrument),
         "unresolved": found.unresolved,
         "conflict": found.conflict,
-        "part": _part(archive, view.part) if view.part else None,
+        "part": _part(archive, view.part, reasons) if view.part else None,
     }
 
 
-def _part(archive: "Archive", part: "PartReport") -> dict[str, Any]:
+def _part(archive: "Archive", part: "PartReport", told: Sequence[str]) -> dict[str, Any]:
     concessions = archive.concessions(ids_behind([part]))
     return {
         "name": part.part,
@@ -115,9 +124,20 @@ def _part(archive: "Archive", part: "PartReport") -> dict[str, Any]:
                 "outcome": each.verdict.outcome,
                 "accepted": concessions.accepts(each.verdict.deciding, part.part),
                 "missing": each.verdict.missing,
-                "reasons": [r for r in each.verdict.reasons if not r.startswith("missing: ")],
+                "reasons": [
+                    _shortened(reason, told)
+                    for reason in each.verdict.reasons
+                    if not reason.startswith("missing: ")
+                ],
                 "remarks": each.verdict.remarks,
             }
             for each in part.specs
         ],
     }
+
+
+def _shortened(reason: str, told: Sequence[str]) -> str:
+    """Reason of a part's outcome without what a verdict of its scan tells above."""
+    for each in filter(None, told):
+        reason = reason.replace(f"because {each}", "for the reason told above")
+    return reason

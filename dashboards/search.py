@@ -25,7 +25,7 @@ ORDERS = {
 }
 IN_FORM = (
     "sample", "lot", "product", "instrument", "since", "until", "spec", "outcome", "finding",
-    "text",
+    "text", "in_review",
 )  # fmt: skip
 
 

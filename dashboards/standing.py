@@ -79,6 +79,7 @@ def at_scan(archive: "Archive", found: "Measurement") -> list[dict[str, Any]]:
         {
             "name": each.programme.name,
             "state": each.stretch.state,
+            "since": f"{each.stretch.since:%Y-%m-%d}" if each.stretch.since else "",
             "reason": each.stretch.reason,
             "address": link("instruments", {"instrument": each.programme.instrument}),
         }

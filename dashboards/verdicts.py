@@ -1,7 +1,7 @@
 """Verdicts as a page shows them: whose they are, the sentence of each, the worst first."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from speclake.intake.verdicts import verdicts_by_measurement
@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 class Explained:
     """One verdict in words; the sentence ends with its specification and revision.
 
-    `concession` is what concessions say of it, empty where they say nothing.
+    `concession` is what concessions say of it, empty where they say nothing; `asked` what was
+    asked for; `reason` why the outcome is what it is.
     """
 
     outcome: Outcome
@@ -25,6 +26,8 @@ class Explained:
     spec: str
     requirement: str
     concession: str = ""
+    asked: str = ""
+    reason: str = ""
 
 
 class Overall(NamedTuple):
@@ -69,11 +72,29 @@ def explained_by_measurement(archive: "Archive", ids: Sequence[str]) -> dict[str
                 each.spec,
                 each.requirement,
                 concessions.said(each),
+                each.description,
+                each.reason,
             )
             for each in sorted(verdicts, key=lambda v: (SEVERITY.index(v.outcome), v.spec))
         ]
         for key, verdicts in verdicts_by_measurement(archive.store.catalog, ids).items()
     }
+
+
+def reasons_once(said: Sequence[Explained]) -> list[Explained]:
+    """Verdicts of which those that are not measurable tell a reason that they share once."""
+    told: set[str] = set()
+    found = []
+    for each in said:
+        is_known = each.outcome is Outcome.NOT_MEASURABLE and each.reason in told
+        if is_known:
+            asked = each.asked[:1].upper() + each.asked[1:]
+            each = replace(
+                each, sentence=f"{asked}: {each.outcome}, for the same reason ({each.spec})."
+            )
+        told.add(each.reason)
+        found.append(each)
+    return found
 
 
 def outcomes_by_spec(archive: "Archive", ids: Sequence[str]) -> dict[str, list[Overall]]:

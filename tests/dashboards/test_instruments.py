@@ -12,8 +12,10 @@ from speclake_dashboards.app import ROUTES, view_of
 from speclake_dashboards.courses import Course, Point
 from speclake_dashboards.deskwork import LogDesk, ReviewDesk
 from speclake_dashboards.taken import summary
+from speclake_dashboards.verdicts import Explained, reasons_once
 
 from speclake.api import instruments as standing_now
+from speclake.specs.verdicts import Outcome
 
 BENCH = {"instrument": "bench E"}
 CHECK = {**BENCH, "programme": "bench E, transmittance", "check": "rare-earth glass"}
@@ -281,6 +283,29 @@ def test_bench_tells_the_state_beside_the_last_scan(bench_e):
     text = ask(bench_e, "bench", **BENCH)
     assert ">bench E, transmittance</a>" in text
     assert "fit</span>" in text
+
+
+def test_a_reason_that_verdicts_share_is_told_once():
+    told = "state of bench 1 is unfit since 2026-11-25: the grey filter failed"
+    said = [
+        Explained(outcome, f"{name}, because {told}.", "window", name, "", f"mean {name}", told)
+        for name, outcome in (
+            ("red", Outcome.NOT_MEASURABLE), ("blue", Outcome.NOT_MEASURABLE),
+            ("green", Outcome.FAIL),
+        )
+    ]  # fmt: skip
+    red, blue, green = reasons_once(said)
+    assert (red, green) == (said[0], said[2])
+    assert blue.sentence == "Mean blue: not measurable, for the same reason (window)."
+
+
+def test_scans_under_review_are_asked_for_in_the_search_form(bench_e):
+    (key,) = bench_e.find(serial="EF2-01", limit=1)["measurement_id"]
+    bench_e.put_aside([key], who="op 1", why="a scratch")
+    text = ask(bench_e, "search", in_review="yes")
+    assert '<select name="in_review">' in text
+    assert ">1</span> measurement found" in text
+    bench_e.release([key], who="op 1", why="dust")
 
 
 def test_comparison_needs_pieces_that_both_have_measured(bench_e):
