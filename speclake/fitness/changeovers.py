@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -28,6 +29,8 @@ from speclake.spectrum import FloatArray
 COMMON_PRACTICE = "common practice"
 LAST_DIGIT_RMS = 12.0**-0.5
 """Standard deviation of rounding, in steps of the last digit."""
+BLURRED_FROM = 0.5
+"""Noise in last digits from which rounding is but noise."""
 CONFIRMED = 2.0
 """Standard uncertainties that a step must keep when the polynomial may bend twice more, so that
 curvature just too small to be seen as such is no step."""
@@ -163,25 +166,46 @@ class _AtPlace:
         ----------
         chance : of a false alarm on one side.
         """
-        flagged, own = self._flagged(chance), self._own()
-        for index, row in enumerate(self.rows.tolist()):
-            seen = self._as_chosen(index)
-            if flagged[index] or own[index]:
-                seen = self._looked_at(index)
+        own = self._own()
+        flagged = self._flagged(chance) & (self.choice.fits | own)
+        for index in np.flatnonzero(flagged | own).tolist():
+            seen, row = self._looked_at(index), int(self.rows[index])
             if flagged[index]:
                 found = self._weighed(row, seen, chance)
                 if found is not None:
                     yield row, told(self.subject, row, found)
-            if seen.fits or own[index]:
-                yield row, self._figure(seen)
+            yield row, self._figure(*self._ends(seen.model), *seen.size)
+        others = np.flatnonzero(~flagged & ~own & self.choice.fits)
+        # most rows: nothing was looked at elsewhere, so one pass makes their numbers
+        numbers = self.choice.numbers
+        uncertainty = 2.0 * _Seen.of_size(
+            numbers["step_error"] * _more(np.sqrt(self.choice.alike)),
+            numbers["higher_step"] - numbers["step"],
+            self._rounding,
+        )
+        ends = [self._ends(each) for each in self.models]
+        columns = (self.rows, self.choice.chosen, numbers["step"], uncertainty)
+        for row, number, *size in zip(*(each[others].tolist() for each in columns), strict=True):
+            yield row, self._figure(*ends[number], *size)
+
+    @cached_property
+    def _rounding(self) -> FloatArray:
+        """Standard uncertainty of a step by the rounding of levels that noise does not blur.
+
+        Each side may then lie half a digit d off, and their difference is distributed as a triangle
+        of half-width d (JCGM 100:2008, 4.3.9).
+        """
+        digits = self.least / LAST_DIGIT_RMS
+        numbers = self.choice.numbers
+        quiet = np.fmin(numbers["noise_below"], numbers["noise_above"]) < BLURRED_FROM * digits
+        return np.where(quiet, digits / 6.0**0.5, 0.0)
 
     def steps(self) -> Iterator[tuple[int, StepThere]]:
         """Steps of the rows in which a polynomial fits."""
         for index, row in enumerate(self.rows.tolist()):
             seen = self._looked_at(index)
             if seen.fits:
-                size = (seen.fit["step"], 2.0 * seen.uncertainty("step"), seen.fit["level"])
-                yield row, StepThere(*size, *self._ends(seen.model))
+                yield row, StepThere(*seen.size, seen.fit["level"], *self._ends(seen.model))
 
     def _ends(self, model: Model) -> tuple[float, float]:
         """First and last wavelength of a window in nm, the lower one first."""
@@ -194,14 +218,14 @@ class _AtPlace:
         alone = float(self.choice.alike[index]) ** 0.5
         fit = {name: float(numbers[index]) for name, numbers in self.choice.numbers.items()}
         model = self.models[int(self.choice.chosen[index])]
-        return _Seen(model, fit, bool(self.choice.fits[index]), alone)
+        rounding = float(self._rounding[index])
+        return _Seen(model, fit, bool(self.choice.fits[index]), alone, rounding)
 
-    def _figure(self, seen: "_Seen") -> Figure:
-        start, stop = self._ends(seen.model)
+    def _figure(self, start: float, stop: float, step: float, uncertainty: float) -> Figure:
         return Figure(
             name="step",
-            value=seen.fit["step"],
-            uncertainty=2.0 * seen.uncertainty("step"),
+            value=step,
+            uncertainty=uncertainty,
             unit=self.subject.spectra.unit,
             start=start,
             stop=stop,
@@ -219,8 +243,7 @@ class _AtPlace:
             seen = np.abs(numbers[name]) > limit * numbers[f"{name}_error"]
             higher = numbers[f"higher_{name}"] * np.sign(numbers[name])
             flagged |= seen & (higher > CONFIRMED * numbers[f"higher_{name}_error"])
-        found: BoolArray = flagged & (self.choice.fits | self._own())
-        return found
+        return flagged
 
     def _own(self) -> BoolArray:
         """Whether a spectrum has no structure but that of the instrument."""
@@ -311,6 +334,7 @@ class _Seen:
     fit : fields of `Fits`.
     fits : whether the polynomial does.
     alone : how much more a change scatters than independent noise lets it, by this place alone.
+    rounding : standard uncertainty of a step by the last digit.
     others : what was found elsewhere, where that was looked at.
     before : the same of a wider window that fits here too, but at few places elsewhere.
     """
@@ -319,27 +343,46 @@ class _Seen:
     fit: dict[str, float]
     fits: bool
     alone: float
+    rounding: float
     others: Elsewhere | None = None
     before: dict[str, float] | None = None
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """The step with its uncertainty, k = 2."""
+        return self.fit["step"], 2.0 * self.uncertainty("step")
 
     def spread(self, name: str) -> float:
         """How much more a change scatters than independent noise lets it."""
         spread = self.alone
         if self.others is not None:
             spread = self.others.step_spread if name == "step" else self.others.slope_spread
-        return spread * SHARED_MORE if spread > SHARED_FROM else spread
+        return float(_more(np.array(spread)))
 
     def uncertainty(self, name: str) -> float:
-        """Standard uncertainty of a change: by noise, and by what the polynomial does not follow.
+        """Standard uncertainty of a change; see `of_size`."""
+        bend = abs(self.fit[f"higher_{name}"] - self.fit[name])
+        if self.before is not None:
+            bend = max(bend, abs(self.before[name] - self.fit[name]))
+        rounding = self.rounding if name == "step" else 0.0
+        noise = self.fit[f"{name}_error"] * self.spread(name)
+        return float(self.of_size(np.array(noise), np.array(bend), np.array(rounding)))
+
+    @staticmethod
+    def of_size(noise: FloatArray, bend: FloatArray, rounding: FloatArray) -> FloatArray:
+        """Standard uncertainty by noise, rounding, and what the polynomial does not follow.
 
         Of the latter the change by two powers more tells, and that from a wider window which fits
         here too; the larger is taken as half-width of a rectangular distribution (JCGM 100:2008,
         4.3.7).
         """
-        bend = abs(self.fit[f"higher_{name}"] - self.fit[name])
-        if self.before is not None:
-            bend = max(bend, abs(self.before[name] - self.fit[name]))
-        return float(np.hypot(self.fit[f"{name}_error"] * self.spread(name), bend / 3.0**0.5))
+        found: FloatArray = np.sqrt(noise * noise + bend * bend / 3.0 + rounding * rounding)
+        return found
+
+
+def _more(spread: FloatArray) -> FloatArray:
+    """Scatter over that of independent noise with what more is allowed where it is shared."""
+    return np.where(spread > SHARED_FROM, spread * SHARED_MORE, spread)
 
 
 def _quantile(freedom: FloatArray, chance: float) -> FloatArray:

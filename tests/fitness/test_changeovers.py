@@ -270,6 +270,19 @@ def test_the_uncertainty_of_a_blanks_step_covers_its_error(points, step):
     assert np.mean(covered) >= 0.91
 
 
+def test_rounding_that_noise_does_not_blur_is_in_the_uncertainty_of_a_step():
+    """Two levels within half a digit d each: a triangle of half-width d (JCGM 100:2008, 4.3.9)."""
+    known = Circumstances(
+        kind=Kind.BLANK, changeovers=(ChangeOver(860.0, "header"),), last_digit=0.1
+    )
+    values = np.round(100 + noise(20, 0.003) + 0.1 * (NM >= 860), 1)
+    _, figures = said(values, known)
+    assert len(figures) == 20
+    assert all(each.uncertainty >= 2 * 0.1 / 6**0.5 for _, each in figures)
+    _, blurred = said(np.round(100 + noise(20, 0.1), 1), known)
+    assert all(each.uncertainty < 2 * 0.1 / 6**0.5 + 0.06 for _, each in blurred)
+
+
 @pytest.mark.parametrize("points", [1, 3, 5])
 def test_the_uncertainty_of_a_parts_step_covers_its_error(points):
     known = Circumstances(kind=Kind.PART, changeovers=(ChangeOver(860.0, "header"),))
