@@ -13,6 +13,7 @@ LARGER = 1.2
 """Times the height of a pulse from which one beside it is the larger one, whatever the noise."""
 CENTRES = np.linspace(-1.0, 1.0, 21)
 """Where the top of a line may lie, in points from the pulse."""
+GROUND_POWERS = 5
 MORE = 3
 """Points to either side of a line that show the ground under it."""
 
@@ -31,15 +32,13 @@ def at_its_place(light: FloatArray, rows: _Indices, points: _Indices) -> _Bools:
     rows, points : of the pulses, shape (m,).
     """
     last = light.shape[1] - 1
-    away = np.array(GROUND)
     inner = np.arange(-BESIDE, BESIDE + 1)
-    sides = [
-        light[rows[:, None], np.clip(points[:, None] + each, 0, last)].mean(axis=1)
-        for each in (-away, away)
-    ]
-    share = (inner + away.mean()) / (2 * away.mean())
-    ground = sides[0][:, None] * (1 - share) + sides[1][:, None] * share
-    off = np.abs(light[rows[:, None], np.clip(points[:, None] + inner, 0, last)] - ground)
+    nodes = np.array([-each for each in GROUND[::-1]] + list(GROUND))
+    # a cubic of least squares through the ground, read where the pulse may be
+    weights = np.vander(inner.astype(float), 4) @ np.linalg.pinv(np.vander(nodes.astype(float), 4))
+    ends = light[rows[:, None], np.clip(points[:, None] + nodes, 0, last)]
+    middle = light[rows[:, None], np.clip(points[:, None] + inner, 0, last)]
+    off = np.abs(middle - ends @ weights.T)
     found: _Bools = off.max(axis=1, initial=0.0) <= LARGER * off[:, BESIDE]
     return found
 
@@ -47,8 +46,8 @@ def at_its_place(light: FloatArray, rows: _Indices, points: _Indices) -> _Bools:
 def like_a_line(light: FloatArray, point: int, width: int, span: float) -> bool:
     """Whether a line as a triangular slit shows it explains a pulse as well as a pulse does.
 
-    Both stand on a parabola; the line is `span` points wide at half height, with its top anywhere
-    within a point of the pulse.
+    Both stand on a polynomial of the fourth degree; the line is `span` points wide at half height,
+    with its top anywhere within a point of the pulse.
 
     Parameters
     ----------
@@ -59,7 +58,7 @@ def like_a_line(light: FloatArray, point: int, width: int, span: float) -> bool:
     first, stop = max(point - reach, 0), min(point + reach + 1, light.size)
     x = np.arange(first, stop) - float(point)
     y = light[first:stop] - light[point]
-    ground = np.vander(x / reach, 3)
+    ground = np.vander(x / reach, GROUND_POWERS)
     lines = np.maximum(1.0 - np.abs(x - CENTRES[:, None]) / span, 0.0)
     starts = np.arange(1 - width, 1)[:, None]
     pulses = ((x >= starts) & (x < starts + width)).astype(float)
