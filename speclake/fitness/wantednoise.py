@@ -117,17 +117,19 @@ def _finding(
         f"{wanted.coverage_factor:g})"
     )
     stretch = f"from {wanted.start_nm:g} nm to {wanted.stop_nm:g} nm"
+    if wanted.start_nm == wanted.stop_nm:
+        stretch = f"at {wanted.start_nm:g} nm"
     one, mean = f"{seen:.2g} {wanted.unit}", f"{of_mean:.2g} {wanted.unit}"
     if of_mean > allowed:
         words = (
-            f"noise decides {wanted.requirement} {stretch}: by noise alone a point is uncertain by "
-            f"{one} and the mean of the stretch by {mean} (k = 1), {limits}"
+            f"noise is more than {wanted.requirement} allows {stretch}: by it alone a point is "
+            f"uncertain by {one} and the mean of the stretch by {mean} (k = 1), {limits}"
         )
     else:
         words = (
-            f"noise decides {wanted.requirement} {stretch} if it hangs on single points: by noise "
-            f"alone a point is uncertain by {one} (k = 1), {limits}; a mean of the stretch is so "
-            f"by {mean} only"
+            f"noise is more than {wanted.requirement} allows {stretch} if it hangs on single "
+            f"points: by it alone a point is uncertain by {one} (k = 1), {limits}; a mean of the "
+            f"stretch is so by {mean} only"
         )
     if alike > 1:
         words += f"; about {alike:g} neighbouring points share their noise"
