@@ -9,6 +9,7 @@ from speclake.archive.rows import Batch, EventRow
 from speclake.checks import Check
 from speclake.intake.company import Change
 from speclake.intake.doubts import Evidence, Review
+from speclake.intake.judged import Judged
 from speclake.intake.states import touch_of
 from speclake.intake.verdicts import specification_of
 from speclake.judging import JUDGED_KINDS
@@ -21,15 +22,18 @@ if TYPE_CHECKING:
 def after_review(
     archive: "Fitness", catalog: Catalog, reviews: Mapping[str, Review | None], why: str
 ) -> Batch:
-    """Verdicts on measurements that are put aside or released, and on what draws on them.
+    """Verdicts on measurements that are put aside or released, and on what hangs on them.
+
+    That is what draws on them, and what was measured while the state of an instrument hung on them.
 
     Parameters
     ----------
     reviews : by measurement, who puts it aside; None for one that is released.
     """
     events.check_known(catalog, list(reviews))
-    evidence = archive.judge_step.evidence(catalog, reviews)
-    return _again(archive, catalog, list(reviews), why, evidence)
+    evidence, follows = archive.judge_step.reviewed(catalog, reviews)
+    own = _again(archive, catalog, list(reviews), why, evidence)
+    return follows.joined(own).batch
 
 
 def after_entry(archive: "Fitness", catalog: Catalog, entry: EventRow) -> Batch:
@@ -54,20 +58,19 @@ def after_entry(archive: "Fitness", catalog: Catalog, entry: EventRow) -> Batch:
     evidence = Evidence(judge.states(catalog, entries=[entry]), without=judge.without)
     said = touch_of(entry)
     why = f"{said.what} of {entry.subject} was put on record: {entry.why}"
-    return _again(archive, catalog, chosen, why, evidence)
+    return _again(archive, catalog, chosen, why, evidence).batch
 
 
 def _again(
     archive: "Fitness", catalog: Catalog, ids: Sequence[str], why: str, evidence: Evidence
-) -> Batch:
+) -> Judged:
     backfill = catalog.backfilled(ids)
     measurements = catalog.brief(ids)
     known = {m.measurement_id: m for m in measurements}
-    judged = archive.judge_step.again(
+    return archive.judge_step.again(
         archive.store, catalog, [m for m in measurements if m.measurement_id not in backfill],
         why=why, change=Change(known), evidence=evidence,
     )  # fmt: skip
-    return judged.batch
 
 
 def _is_blocked_by(specification: Specification, check: Check) -> bool:

@@ -72,7 +72,7 @@ def company_of(
     due : measurements that are judged whatever changes.
     longest_h : how long after a blank a lead may still draw on it.
     """
-    gone, back = _and_what_follows(catalog, change)
+    gone, back = gone_and_back(catalog, change)
     known = {name: m for name, m in change.known.items() if name not in gone}
     returned = {m.measurement_id: m for m in catalog.brief(sorted(back - known.keys()))}
     changed = {**returned, **known}
@@ -128,7 +128,7 @@ def _targets(measurements: Iterable[Measurement], kind: LinkKind) -> set[str]:
     }
 
 
-def _and_what_follows(catalog: Catalog, change: Change) -> tuple[set[str], set[str]]:
+def gone_and_back(catalog: Catalog, change: Change) -> tuple[frozenset[str], frozenset[str]]:
     """Measurements that count no longer, and those that count again, by supersession too."""
     gone = set(change.gone)
     gone |= _targets(change.known.values(), LinkKind.SUPERSEDES)
@@ -136,7 +136,7 @@ def _and_what_follows(catalog: Catalog, change: Change) -> tuple[set[str], set[s
     freed = _targets(catalog.brief(sorted(change.gone)), LinkKind.SUPERSEDES)
     back = set(change.back) | catalog.not_withdrawn(sorted(freed))
     held = {old for old, new in catalog.superseding(sorted(back)) if new not in change.gone}
-    return gone, back - held - gone
+    return frozenset(gone), frozenset(back - held - gone)
 
 
 def _twins_of(catalog: Catalog, changed: Iterable[Measurement], gone: Collection[str]) -> set[str]:
@@ -162,7 +162,7 @@ def _after_blanks(
 
 
 def _record(
-    catalog: Catalog, counting: Mapping[str, Measurement], change: Change, gone: set[str]
+    catalog: Catalog, counting: Mapping[str, Measurement], change: Change, gone: Collection[str]
 ) -> Record:
     settled = {name for name, m in change.known.items() if m.conflict is None}
     disputed = {
@@ -199,7 +199,7 @@ def _blanks(
     catalog: Catalog,
     leads: Iterable[Measurement],
     changed: Iterable[Measurement],
-    gone: set[str],
+    gone: Collection[str],
     longest_h: float,
 ) -> dict[str, list[Measurement]]:
     """Blanks that leads may draw on, by instrument."""

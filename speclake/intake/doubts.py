@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from speclake.archive.catalog import Catalog, Query
-from speclake.archive.rows import FindingRow
+from speclake.archive.rows import EventKind, EventRow, FindingRow
 from speclake.checks import Check, Severity
 from speclake.fitness.states import State
 from speclake.intake.states import StateOf, States
@@ -63,7 +63,7 @@ class Evidence:
     ) -> dict[str, Conditions]:
         """How measurements were made, with all doubts about them, by measurement."""
         held = [m.measurement_id for m in measurements if m.measurement_id not in self.new]
-        found = {**_held(catalog, held), **self.new}
+        found = {**findings_held(catalog, held), **self.new}
         standing = {**_reviews(catalog, held), **self.reviews}
         return {
             m.measurement_id: Conditions.of(m)._replace(
@@ -100,7 +100,8 @@ def _is_nm(m: Measurement) -> bool:
     return m.axis_unit == "nm"
 
 
-def _held(catalog: Catalog, ids: Sequence[str]) -> dict[str, Sequence[FindingRow]]:
+def findings_held(catalog: Catalog, ids: Sequence[str]) -> dict[str, Sequence[FindingRow]]:
+    """Findings on measurements that the archive holds, by measurement."""
     found: defaultdict[str, list[FindingRow]] = defaultdict(list)
     if ids:
         for row in catalog.findings(ids).to_dicts():
@@ -122,6 +123,31 @@ def _reviews(catalog: Catalog, ids: Sequence[str]) -> dict[str, Review | None]:
         row["measurement_id"]: Review(row["review_by"], row["review_why"])
         for row in catalog.search(query).to_dicts()
     }
+
+
+def standing_reviews(catalog: Catalog, ids: Sequence[str]) -> dict[str, tuple[EventRow, ...]]:
+    """Events that put measurements aside for a reason that was not released since."""
+    found: dict[str, list[EventRow]] = {}
+    for event in catalog.review_events(sorted(catalog.under_review(ids))):
+        held = found.setdefault(event.subject, [])
+        if event.kind is EventKind.PUT_ASIDE:
+            held.append(event)
+        else:
+            of = event.details.get("of")
+            said = ((each.why, each.details.get("failure")) for each in held)
+            kept = [of is not None and of not in each for each in said]
+            found[event.subject] = [e for e, stays in zip(held, kept, strict=True) if stays]
+    return {name: tuple(events) for name, events in found.items() if events}
+
+
+def review_of(reasons: Sequence[EventRow]) -> Review | None:
+    """Several reasons for a review as one; None without any."""
+    if not reasons:
+        return None
+    people, why = (
+        dict.fromkeys(said) for said in zip(*((e.who, e.why) for e in reasons), strict=True)
+    )
+    return Review(" and ".join(people), "; ".join(why))
 
 
 def _review(found: Review | None) -> tuple[Doubt, ...]:
@@ -147,7 +173,9 @@ def state_in_words(found: StateOf) -> str:
     programme, stretch = found.programme, found.stretch
     low, high = programme.range_nm
     words = f"state of {programme.name} ({programme.quantity}, {low:g} nm to {high:g} nm) is "
-    return f"{words}{stretch.state}{_since(stretch.since)}: {stretch.reason}"
+    maybe = f" (nobody knows if the scan was with {programme.accessory})"
+    maybe = "" if found.is_certain else maybe
+    return f"{words}{stretch.state}{_since(stretch.since)}: {stretch.reason}{maybe}"
 
 
 def _since(when: datetime | None) -> str:

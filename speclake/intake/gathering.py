@@ -15,7 +15,8 @@ from speclake.archive.rows import (
 )
 from speclake.checks import Check, Severity
 from speclake.fitness import ENGINE_VERSION
-from speclake.intake.doubts import Evidence, state_findings
+from speclake.intake.company import Change
+from speclake.intake.doubts import Evidence, Review, standing_reviews, state_findings
 from speclake.intake.fitness import Baseline
 from speclake.intake.identity import Known, Ruling, rule
 from speclake.intake.judged import Judged
@@ -92,6 +93,8 @@ class Gathered:
     """Blanks and their like that these have brought."""
     against: Sequence[Baseline] = ()
     """Those among the scans, once `batch` was made."""
+    reviews: dict[str, Review | None] = field(default_factory=dict)
+    """Who put earlier states of some of the scans aside, which holds for these too."""
     evidence: Evidence = field(init=False)
     """What stands for and against them, once `batch` was made."""
 
@@ -118,6 +121,8 @@ class Gathered:
                 self.measurements.append(m)
                 self.judged_as.append(replace(m, **ruling.handed_on))
                 self.events += ruling.events
+                if ruling.review is not None:
+                    self.reviews[m.measurement_id] = ruling.review
                 self.spectra.append(spectrum)
                 self.findings += _findings(m, known.by_values.get(m.values_sha256, ()))
         self.axes |= {axis.id: axis for axis in scans.axes}
@@ -150,18 +155,29 @@ class Gathered:
         )  # fmt: skip
         self.against = told.against
         known = {m.measurement_id for m in self.judged_as}
-        runs = judge.runs(catalog, self.judged_as, judge.with_stored(known, spectra))
-        states = judge.states(catalog, (*self.runs_before, *runs.rows))
+        found = (*self.findings, *told.findings)
+        gone = superseded_by(self.events) | superseded_among(self.judged_as)
+        change = Change(
+            {m.measurement_id: m for m in self.judged_as}, frozenset(gone), are_new=True
+        )
+        runs = judge.runs(
+            catalog, change, judge.with_stored(known, spectra), reviews=self.reviews,
+            new=_by_measurement(known, found),
+        )  # fmt: skip
+        states = judge.states(
+            catalog, (*self.runs_before, *runs.rows), gone=gone, reviews=self.reviews
+        )
         of_states = state_findings(self.judged_as, states, judge.without, ENGINE_VERSION)
-        findings = (*self.findings, *told.findings, *of_states)
-        self.evidence = Evidence(states, _by_measurement(known, findings), {}, judge.without)
+        findings = (*found, *of_states)
+        of_each = _by_measurement(known, findings)
+        self.evidence = Evidence(states, of_each, self.reviews, judge.without)
         judged = judge.judge(
             due, lambda ms: spectra([m.measurement_id for m in ms]), catalog, self.evidence
         )
-        if runs.rows:
+        affected = runs.programmes | judge.programmes_of(catalog, gone)
+        if affected:
             before = judge.states(catalog, self.runs_before)
-            programmes = {each.programme for each in runs.rows}
-            later = judged_after(judge, catalog, programmes, before, self.evidence)
+            later = judged_after(judge, catalog, affected, before, self.evidence)
             judged = later.joined(judged)
         return replace(
             judged,
@@ -191,6 +207,16 @@ def _by_measurement(
     for each in findings:
         found[each.measurement_id].append(each)
     return found
+
+
+def superseded_among(measurements: Iterable[Measurement]) -> set[str]:
+    """Measurements that some others supersede by a link of their own."""
+    return {
+        link.target
+        for m in measurements
+        for link in m.links
+        if link.kind is LinkKind.SUPERSEDES and not link.by_name
+    }
 
 
 def superseded_by(events: Iterable[EventRow]) -> set[str]:
@@ -249,6 +275,7 @@ def known_of(
         same_values,
         same_path,
         catalog.set_aside([m.measurement_id for m in earlier]),
+        standing_reviews(catalog, [m.measurement_id for ms in same_path.values() for m in ms]),
     )
 
 

@@ -10,7 +10,8 @@ is unknown on one side speaks against nothing. The rules, in order:
    times; then it is new, and remarked, since a stuck export looks like this.
 4. Another state of the same file at the same place without a difference, and two of these agree:
    sample or serial, scan time, every value. That is a re-export. The state saved later supersedes
-   the other, whichever comes first, and is told which part it is where only the other knew.
+   the other, whichever comes first, and is told which part it is where only the other knew. Where
+   the state that is held is put aside for review, so is the one that comes in.
 5. Anything else is a new measurement, whatever the file is called.
 """
 
@@ -21,6 +22,7 @@ from itertools import islice
 from typing import Any
 
 from speclake.archive.rows import EventKind, EventRow
+from speclake.intake.doubts import Review, review_of
 from speclake.intake.resolving import disputed
 from speclake.measurement import (
     ASSIGNABLE,
@@ -71,13 +73,14 @@ class States:
 class Known:
     """Earlier measurements by what the rules look them up with; grows as a batch is decided.
 
-    `aside` names those that were superseded or withdrawn.
+    `aside` names those that were superseded or withdrawn, `reviews` what put some aside for review.
     """
 
     ids: set[str] = field(default_factory=set)
     by_values: dict[str, list[Measurement]] = field(default_factory=dict)
     by_path: dict[tuple[str, str], States] = field(default_factory=dict)
     aside: set[str] = field(default_factory=set)
+    reviews: dict[str, Sequence[EventRow]] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -86,9 +89,10 @@ class Known:
         same_values: Iterable[Measurement],
         same_path: Mapping[tuple[str, str], Sequence[Measurement]],
         aside: Iterable[str],
+        reviews: Mapping[str, Sequence[EventRow]] | None = None,
     ) -> "Known":
         """Earlier measurements as the catalogue gives them."""
-        known = cls(ids=set(ids), aside=set(aside))
+        known = cls(ids=set(ids), aside=set(aside), reviews=dict(reviews or {}))
         for m in same_values:
             known.by_values.setdefault(m.values_sha256, []).append(m)
         for (folder, _), ms in same_path.items():
@@ -111,7 +115,8 @@ class Known:
 class Ruling:
     """What one scan is. `measurement` is None where nothing is to be added.
 
-    `events` stand beside it; `handed_on` are the fields that one of them gives the measurement.
+    `events` stand beside it; `handed_on` are the fields that one of them gives the measurement, and
+    `review` is what put another state of it aside.
     """
 
     measurement: Measurement | None
@@ -119,6 +124,7 @@ class Ruling:
     is_conflict: bool = False
     events: tuple[EventRow, ...] = ()
     handed_on: Mapping[str, Any] = field(default_factory=dict)
+    review: Review | None = None
 
 
 def rule(folder: str, m: Measurement, known: Known) -> Ruling:
@@ -227,8 +233,10 @@ def _re_exported(
         new = _with_twins(m, [t for t in twins if t not in [p for p, _ in states]])
         if m.saved_at and prior.saved_at and prior.saved_at > m.saved_at:
             known.aside.add(m.measurement_id)
-            return _older_state(new, prior, evidence)
-        return _newer_state(new, prior, evidence)
+            ruling = _older_state(new, prior, evidence)
+        else:
+            ruling = _newer_state(new, prior, evidence)
+        return _put_aside_too(ruling, m, prior, known)
     new = _with_twins(m, twins)
     if earlier.places_of_others(m.file_id) == {m.place}:
         return Ruling(new, "the file name was used before for another scan; this is a new one")
@@ -258,6 +266,31 @@ def _older_state(m: Measurement, newer: Measurement, evidence: str) -> Ruling:
         m,
         f"an earlier state of measurement {newer.measurement_id}, which supersedes it: {why}",
         events=(link, *_hand_on(m, newer, _lacking(newer, m), m)),
+    )
+
+
+def _put_aside_too(ruling: Ruling, m: Measurement, prior: Measurement, known: Known) -> Ruling:
+    """The ruling, and that what a person put aside stays so in another state of the scan."""
+    reasons = known.reviews.get(prior.measurement_id, ())
+    review = review_of(reasons)
+    if review is None:
+        return ruling
+    known.reviews[m.measurement_id] = reasons
+    own = {"state_of": prior.measurement_id}
+    all_of_them = {"standing_by": review.who, "standing_why": review.why}
+    events = []
+    for number, reason in enumerate(reasons, 1):
+        of = {name: reason.details[name] for name in ("failure",) if name in reason.details}
+        is_last_of_many = 1 < number == len(reasons)
+        details = own | of | (all_of_them if is_last_of_many else {})
+        event = _event(EventKind.PUT_ASIDE, m, details, reason.why, m)
+        name = hashlib.sha256(f"{event.event_id}|{number}".encode()).hexdigest()[:32]
+        events.append(replace(event, event_id=name, who=reason.who))
+    return replace(
+        ruling,
+        remark=f"{ruling.remark}; put aside for review like that one",
+        events=(*ruling.events, *events),
+        review=review,
     )
 
 

@@ -1,26 +1,39 @@
-"""Qualification runs among the scans that are taken in, as rows for the commit that brings them."""
+"""Qualification runs among scans that are taken in or changed, as rows for the commit.
 
-import hashlib
+A run that was made stays as it was made, whatever its programme or certificate read afterwards,
+until more is known of its scans that matters to it: of what piece they are, with which accessory
+they were made, which others belong to it. Then it is made again by what holds today, or has lapsed.
+"""
+
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
-from speclake.archive.catalog import Catalog, Query
-from speclake.archive.rows import QualificationRow, StandardRow
+from speclake.archive.catalog import Catalog
+from speclake.archive.rows import FindingRow, QualificationRow, StandardRow
 from speclake.fitness import ENGINE_VERSION
-from speclake.fitness.qualifying import Reading, Setup, qualify, recognises
-from speclake.fitness.qualifying.repeated import LEAST_FOR_DRIFT
-from speclake.intake.circumstances import ranges_in_nm
+from speclake.fitness.qualifying import Reading, Setup, qualify
+from speclake.fitness.qualifying.evidence import Against, weighed
+from speclake.intake.circumstances import in_nm, ranges_in_nm
+from speclake.intake.company import Change
+from speclake.intake.doubts import Reviews, doubt_of, findings_held
+from speclake.intake.keptruns import KeptRuns, Versions, number_id
+from speclake.intake.runscans import Run, Scans
 from speclake.intake.standardbook import Standards, standard_row
 from speclake.measurement import Measurement
 from speclake.spectrum import SpectrumSet
 from speclake.standards.certificates import Certificate
-from speclake.standards.programmes import AnyCheck, Drift, OfStandard, Programme, Repeatability
+from speclake.standards.programmes import OfStandard, Programme
 
 Read = Callable[[Sequence[str]], Iterable[SpectrumSet]]
 """Spectra of measurements by their identifiers, those of the same commit included."""
+
+Findings = Mapping[str, Sequence[FindingRow]]
+"""Findings by measurement."""
+
+SpectraAt = Mapping[str, tuple[SpectrumSet, int]]
 
 
 @dataclass(frozen=True)
@@ -30,131 +43,106 @@ class Runs:
     rows: tuple[QualificationRow, ...] = ()
     standards: tuple[StandardRow, ...] = ()
 
-
-@dataclass(frozen=True)
-class _Run:
-    """A scan that a check takes, with those before it where the check takes several."""
-
-    programme: Programme
-    check: AnyCheck
-    certificate: Certificate | None
-    scans: tuple[Measurement, ...]
-
     @property
-    def last(self) -> Measurement:
-        return self.scans[-1]
+    def programmes(self) -> set[str]:
+        """Names of the programmes of which it says something new."""
+        return {each.programme for each in self.rows}
 
 
 def runs_among(
-    catalog: Catalog, standards: Standards, measurements: Sequence[Measurement], read: Read
+    catalog: Catalog,
+    standards: Standards,
+    change: Change,
+    read: Read,
+    *,
+    reviews: Reviews | None = None,
+    new: Findings | None = None,
 ) -> Runs:
-    """Numbers of the qualification runs that some scans belong to.
+    """Numbers of the qualification runs that a change of some scans makes, or makes again.
 
     A scan in conflict belongs to none until the conflict is settled. A check that takes several
-    scans gives its number with every scan that has enough others before it.
+    scans gives its number with every scan that has enough others before it, in whatever order they
+    come in; what is withdrawn, superseded or put aside for review is none of the others.
 
     Parameters
     ----------
-    measurements : as they will be known after the commit.
-    read : spectra of these and of earlier ones.
+    change : with all that counts no longer, or again, by it.
+    read : spectra of the scans that are changed and of earlier ones.
+    reviews : who puts scans aside with the commit; None for one that is released.
+    new : findings on scans that the archive does not hold yet.
     """
-    found = list(_runs(catalog, standards, measurements))
-    if not found:
-        return Runs()
-    names = dict.fromkeys(m.measurement_id for run in found for m in run.scans)
-    at = {key: (each, row) for each in read(list(names)) for row, key in enumerate(each.keys)}
+    said = (reviews or {}).items()
+    scans = Scans(
+        catalog, standards, change,
+        aside=frozenset(name for name, review in said if review is not None),
+        released=frozenset(name for name, review in said if review is None),
+    )  # fmt: skip
+    made = list(scans.runs())
+    names = [name for name in scans.touched if not (change.are_new and name in change.known)]
+    kept = KeptRuns(catalog, sorted(catalog.known_ids(names)) if names else ())
+    due, lapsed = kept.against(made, scans)
+    if not due:
+        return Runs(tuple(lapsed))
+    rows, used = _made(catalog, due, read, new or {}, kept)
+    kept_as = [standard_row(each) for key, each in used.items() if catalog.standard(key) is None]
+    return Runs((*lapsed, *rows), tuple(kept_as))
+
+
+def _made(
+    catalog: Catalog, runs: Sequence[Run], read: Read, new: Findings, kept: KeptRuns
+) -> tuple[list[QualificationRow], dict[str, Programme | Certificate]]:
+    """Numbers of runs, and what they were held against by version."""
+    names = list(dict.fromkeys(m.measurement_id for run in runs for m in run.scans))
+    at = {key: (each, row) for each in read(names) for row, key in enumerate(each.keys)}
+    found = {**findings_held(catalog, [name for name in names if name not in new]), **new}
     rows: list[QualificationRow] = []
     used: dict[str, Programme | Certificate] = {}
-    for run in found:
-        rows += _rows(run, at)
+    for run in runs:
+        rows += _rows(run, at, found, kept.salt(run.key))
         for each in (run.programme, run.certificate):
             if each is not None:
                 used[each.version] = each
-    kept = [standard_row(each) for name, each in used.items() if catalog.standard(name) is None]
-    return Runs(tuple(rows), tuple(kept))
+    return rows, used
 
 
-def _runs(
-    catalog: Catalog, standards: Standards, measurements: Sequence[Measurement]
-) -> Iterator[_Run]:
-    for m in measurements:
-        if m.conflict is not None or m.instrument not in standards.instruments:
-            continue
-        for programme in standards.programmes_of(m.instrument, m.accessory, m.quantity):
-            for check in programme.check:
-                certificate = _certificate(standards, check, m)
-                if not recognises(programme, check, certificate, m):
-                    continue
-                scans: tuple[Measurement, ...] = (m,)
-                if isinstance(check, Drift | Repeatability):
-                    scans = _before(catalog, programme, check, m, measurements)
-                    if len(scans) < _least(check):
-                        continue
-                yield _Run(programme, check, certificate, scans)
-
-
-def _certificate(standards: Standards, check: AnyCheck, m: Measurement) -> Certificate | None:
-    if not isinstance(check, OfStandard):
-        return None
-    return standards.certificate(check.standard, m.trusted_at.date())
-
-
-def _least(check: Drift | Repeatability) -> int:
-    return check.scans if isinstance(check, Repeatability) else LEAST_FOR_DRIFT
-
-
-def _before(
-    catalog: Catalog,
-    programme: Programme,
-    check: Drift | Repeatability,
-    last: Measurement,
-    new: Iterable[Measurement],
-) -> tuple[Measurement, ...]:
-    """Scans that a check takes up to a last one, oldest first; on one axis and in one unit."""
-    since = last.trusted_at - timedelta(hours=check.within_h)
-    query = Query(
-        instrument=last.instrument, since=since, until=last.trusted_at, in_conflict=False,
-        limit=None,
-    )  # fmt: skip
-    held = catalog.brief(catalog.search(query)["measurement_id"].to_list())
-    known = {m.measurement_id: m for m in (*held, *new)}
-    known.pop(last.measurement_id, None)
-    fitting = [
-        m
-        for m in known.values()
-        if since <= m.trusted_at <= last.trusted_at
-        and m.conflict is None
-        and (m.axis_id, m.unit, m.sample) == (last.axis_id, last.unit, last.sample)
-        and recognises(programme, check, None, m)
-    ]
-    return (*sorted(fitting, key=lambda m: (m.trusted_at, m.measurement_id)), last)
-
-
-def _rows(run: _Run, at: Mapping[str, tuple[SpectrumSet, int]]) -> Iterator[QualificationRow]:
+def _rows(run: Run, at: SpectraAt, found: Findings, salt: str) -> Iterator[QualificationRow]:
     spectra, m = _together(run.scans, at), run.last
     setup = Setup(
         taken_at=tuple(each.trusted_at for each in run.scans),
         range_nm=run.programme.range_nm,
         ranges=ranges_in_nm(m),
     )
-    for number, reading in enumerate(qualify(run.check, spectra, setup, run.certificate)):
-        yield _row(run, reading, number)
+    readings = qualify(run.check, spectra, setup, run.certificate)
+    against = [
+        _against(each, row) for each in run.scans for row in found.get(each.measurement_id, ())
+    ]
+    for number, reading in enumerate(weighed(run.check, readings, against)):
+        yield _row(run, reading, number, salt)
 
 
-def _together(
-    scans: Sequence[Measurement], at: Mapping[str, tuple[SpectrumSet, int]]
-) -> SpectrumSet:
+def _against(m: Measurement, row: FindingRow) -> Against:
+    """A finding on a scan of a run, in nm; it reaches as far as it does for verdicts."""
+    doubt = doubt_of(m, row)
+    if doubt.start is None or doubt.stop is None:
+        return Against(row.check, row.severity, None, None, row.text)
+    low, high = sorted(in_nm((doubt.start, doubt.stop), m.axis_unit))
+    return Against(row.check, row.severity, low, high, row.text)
+
+
+def _together(scans: Sequence[Measurement], at: SpectraAt) -> SpectrumSet:
     first = at[scans[0].measurement_id][0]
     values = [each.values[row] for each, row in (at[m.measurement_id] for m in scans)]
     names = tuple(m.measurement_id for m in scans)
     return SpectrumSet(first.axis, np.stack(values), first.unit, names)
 
 
-def _row(run: _Run, reading: Reading, number: int) -> QualificationRow:
+def _row(run: Run, reading: Reading, number: int, salt: str) -> QualificationRow:
     m, programme, check, certificate = run.last, run.programme, run.check, run.certificate
     named = check.standard or check.published if isinstance(check, OfStandard) else None
     return QualificationRow(
-        qualification_id=_id(run, number),
+        qualification_id=number_id(
+            run.key, _versions(run), [m.measurement_id for m in run.scans], number, salt
+        ),
         measurement_id=m.measurement_id,
         programme=programme.name,
         programme_version=programme.version,
@@ -184,9 +172,6 @@ def _row(run: _Run, reading: Reading, number: int) -> QualificationRow:
     )
 
 
-def _id(run: _Run, number: int) -> str:
-    """Identifier of a number, the same on every retry."""
+def _versions(run: Run) -> Versions:
     certificate = run.certificate.version if run.certificate else ""
-    said = [run.programme.version, run.check.id, certificate, ENGINE_VERSION, str(number)]
-    text = "\x1f".join([*said, *(m.measurement_id for m in run.scans)])
-    return hashlib.sha256(text.encode()).hexdigest()[:32]
+    return Versions(run.programme.version, certificate, ENGINE_VERSION)

@@ -8,11 +8,11 @@ from pathlib import Path
 from speclake.archive.catalog import Catalog
 from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, EventRow, QualificationRow, SpecificationRow
-from speclake.intake.company import Change
+from speclake.intake.company import Change, gone_and_back
 from speclake.intake.doubts import Evidence, Reviews
 from speclake.intake.fitness import Examiner
 from speclake.intake.judged import Judged
-from speclake.intake.qualifying import Runs, runs_among
+from speclake.intake.qualifying import Findings, Runs, runs_among
 from speclake.intake.several import Due, Read, Stored, drawn_verdicts, without_known
 from speclake.intake.specbook import SpecBook
 from speclake.intake.specchoice import SpecChoice
@@ -122,9 +122,18 @@ class Judge:
 
         return read
 
-    def runs(self, catalog: Catalog, measurements: Sequence[Measurement], read: Read) -> Runs:
-        """Numbers of the qualification runs that some measurements belong to."""
-        return runs_among(catalog, self.standards.current(), measurements, read)
+    def runs(
+        self,
+        catalog: Catalog,
+        change: Change,
+        read: Read,
+        *,
+        reviews: Reviews | None = None,
+        new: Findings | None = None,
+    ) -> Runs:
+        """Numbers of the qualification runs that a change makes or makes again."""
+        standards = self.standards.current()
+        return runs_among(catalog, standards, change, read, reviews=reviews, new=new)
 
     def spectra(self, ids: Sequence[str]) -> Iterable[SpectrumSet]:
         """Spectra of measurements that are in the archive."""
@@ -159,7 +168,7 @@ class Judge:
         if evidence is None:
             runs = self._runs_of(catalog, change or Change())
             evidence = Evidence(self.states(catalog, runs.rows), without=self.without)
-            later = self._later(catalog, {each.programme for each in runs.rows}, evidence)
+            later = self._later(catalog, runs.programmes, evidence)
         due = self.due(SpecChoice(self.book, catalog, measurements, spec, pins), measurements)
         judged = self.judge(
             due, lambda ms: store.spectra([m.measurement_id for m in ms]), catalog, evidence
@@ -177,19 +186,35 @@ class Judge:
 
     def follow(self, catalog: Catalog, change: Change) -> Judged:
         """Verdicts that draw on several measurements and follow from a change of some."""
-        runs = self._runs_of(catalog, change)
-        states = self.states(catalog, runs.rows, gone=change.gone, back=change.back)
+        gone, back = gone_and_back(catalog, change)
+        runs = self._runs_of(catalog, replace(change, gone=gone, back=back))
+        states = self.states(catalog, runs.rows, gone=gone, back=back)
         evidence = Evidence(states, without=self.without)
         judged = Judged(qualifications=runs.rows, standards=runs.standards)
-        affected = {each.programme for each in runs.rows}
-        affected |= self._programmes_of(catalog, change.gone | change.back)
+        affected = runs.programmes | self.programmes_of(catalog, gone | back)
         judged = self._later(catalog, affected, evidence).joined(judged)
         for part in self.drawn(catalog, change, {}, self._stored, evidence):
             judged = judged.joined(part)
         return judged
 
-    def _programmes_of(self, catalog: Catalog, ids: Collection[str]) -> set[str]:
+    def reviewed(self, catalog: Catalog, reviews: Reviews) -> tuple[Evidence, Judged]:
+        """What stands against measurements once some are put aside or released, and what follows.
+
+        What follows is runs that are made again, and verdicts on scans whose instrument turns out
+        to have been otherwise; verdicts on the measurements themselves are not among them.
+        """
+        runs = self.runs(catalog, Change(), self._stored, reviews=reviews)
+        states = self.states(catalog, runs.rows, reviews=reviews)
+        evidence = Evidence(states, {}, reviews, self.without)
+        affected = runs.programmes | self.programmes_of(catalog, reviews.keys())
+        later = self._later(catalog, affected, evidence)
+        own = Judged(qualifications=runs.rows, standards=runs.standards)
+        return evidence, later.joined(own)
+
+    def programmes_of(self, catalog: Catalog, ids: Collection[str]) -> set[str]:
         """Programmes that some measurements, whether they count or not, were runs of."""
+        if not ids:
+            return set()
         standards = self.standards.current()
         instruments = {m.instrument for m in catalog.brief(sorted(ids))} & standards.instruments
         return {
@@ -209,19 +234,8 @@ class Judge:
         return judged_after(self, catalog, programmes, self.states(catalog), evidence)
 
     def _runs_of(self, catalog: Catalog, change: Change) -> Runs:
-        """Numbers of qualification runs among what a change tells, those on record left out."""
-        changed = [] if change.are_new else list(change.known.values())
-        runs = self.runs(catalog, changed, self._stored)
-        if not runs.rows:
-            return runs
-        held = {
-            name
-            for instrument in {each.instrument for each in runs.rows}
-            for name in catalog.qualifications(instrument=instrument)["qualification_id"]
-        }
-        return replace(
-            runs, rows=tuple(each for each in runs.rows if each.qualification_id not in held)
-        )
+        """Numbers of qualification runs that follow from a change of what the archive holds."""
+        return Runs() if change.are_new else self.runs(catalog, change, self._stored)
 
     def drawn(
         self, catalog: Catalog, change: Change, due: Due, read: Read, evidence: Evidence

@@ -12,7 +12,10 @@ from speclake.measurement import Kind
 from speclake.specs import Outcome
 from speclake.standards.certificates import Certificate
 from speclake.standards.programmes import Programme
-from tests.intake.bench import CERTIFICATE, MONDAY, PROGRAMME, bench, scan, take
+from tests.intake.bench import CERTIFICATE, MONDAY, NM, PROGRAMME, bench, scan, take
+
+RIPPLE = 0.01 * np.sin(NM - 550.0)
+"""So that no scan stands still; nothing at 550 nm."""
 
 REPEATED = """
 [[check]]
@@ -105,7 +108,8 @@ class TestRuns:
             levels = (60.00, 60.02, 60.01, 60.03)
             found = []
             for n, level in enumerate(levels):
-                m = scan(f"c{n}", level, n / 4, kind=Kind.CHECK, sample="check piece 1", noise=0.0)
+                of_piece = {"kind": Kind.CHECK, "sample": "check piece 1", "noise": 0.0}
+                m = scan(f"c{n}", level + RIPPLE, n / 4, **of_piece)
                 found.append(take(archive, m).qualifications)
             assert [len(each) for each in found] == [0, 0, 1, 1]
             assert found[2][0].value == pytest.approx(np.std(levels[:3], ddof=1), abs=1e-9)
@@ -116,7 +120,7 @@ class TestRuns:
             path = archive.root / "qualification/bench-1.toml"
             path.write_text(PROGRAMME + REPEATED, "utf-8")
             known = {"kind": Kind.CHECK, "sample": "check piece 1", "noise": 0.0}
-            scans = [scan(f"c{n}", 60 + n / 100, n / 4, **known) for n in (2, 0, 1)]
+            scans = [scan(f"c{n}", 60 + n / 100 + RIPPLE, n / 4, **known) for n in (2, 0, 1)]
             late = scan("c9", 60.5, 9, **known)
             rows = take(archive, *scans, late).qualifications
             assert [row.taken_at for row in rows] == [MONDAY + timedelta(hours=0.5)]

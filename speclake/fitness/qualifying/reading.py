@@ -95,7 +95,15 @@ def compared(
     Parameters
     ----------
     limits : lower and upper limit of the error, or of the value where nothing is expected.
+
+    Nothing is known exactly: a number without any uncertainty is not measurable, as where all
+    values around it are the same.
     """
+    if uncertainty == 0:
+        return not_measurable(
+            "the values around are all the same: nothing can be told of their noise",
+            unit, at, expected,
+        )  # fmt: skip
     if not math.isfinite(value) or not math.isfinite(uncertainty):
         return not_measurable("the values are too large for a number", unit, at, expected)
     # twelve digits: 90.3 - 90 shall not miss a limit of 0.3 by a rounding

@@ -2,11 +2,13 @@
 
 import math
 from datetime import timedelta
+from typing import NamedTuple
 
 import numpy as np
 
 from speclake.errors import UnitError
 from speclake.fitness.qualifying.reading import (
+    COVERAGE_FACTOR,
     Reading,
     Setup,
     compared,
@@ -23,6 +25,13 @@ CONFIDENCE = 0.95
 """Of the interval of a standard deviation and of a slope, two-sided."""
 
 
+class _Values(NamedTuple):
+    """Values at one wavelength, and the standard deviation of their noise (rms of all scans)."""
+
+    values: FloatArray
+    noise: float
+
+
 def recent(setup: Setup, within_h: float, most: int | None = None) -> list[int]:
     """Rows of the scans within some hours before the last one, the latest `most` of them."""
     last = max(setup.taken_at)
@@ -36,7 +45,8 @@ def drift(check: Drift, spectra: SpectrumSet, setup: Setup) -> list[Reading]:
     """Slope of the values at one wavelength against time, by least squares, a unit an hour.
 
     Its uncertainty is the half-width of the 95 % confidence interval, Student's t with n - 2
-    degrees of freedom times the standard error of the slope.
+    degrees of freedom times the standard error of the slope; not less than the noise of the single
+    values gives (k = 2), since three of them may lie on a line by chance.
     """
     unit = f"{check.unit}/h"
     rows = recent(setup, check.within_h)
@@ -50,11 +60,12 @@ def drift(check: Drift, spectra: SpectrumSet, setup: Setup) -> list[Reading]:
     hours = np.array([(setup.taken_at[row] - last).total_seconds() / 3600 for row in rows])
     if not np.ptp(hours) > 0:
         return [not_measurable("all scans have the same time", unit, check.at_nm)]
-    slope, half = slope_with_interval(hours, found)
+    slope, half = slope_with_interval(hours, found.values)
+    of_noise = COVERAGE_FACTOR * found.noise / math.sqrt(float(np.var(hours) * hours.size))
     return [
         compared(
             slope,
-            half,
+            max(half, of_noise),
             (-check.largest_an_hour, check.largest_an_hour),
             check.rule,
             unit=unit,
@@ -97,8 +108,12 @@ def repeatability(check: Repeatability, spectra: SpectrumSet, setup: Setup) -> l
     found = _values(spectra, rows, check.at_nm, check.unit)
     if isinstance(found, str):
         return [not_measurable(found, check.unit, check.at_nm)]
-    deviation = float(np.std(found, ddof=1))
-    low, high = interval_of_deviation(deviation, found.size)
+    count = found.values.size
+    if not np.ptp(found.values) > 0:
+        words = f"all {count} scans read {found.values[0]:g} {check.unit}: no scatter can be told"
+        return [not_measurable(words, check.unit, check.at_nm)]
+    deviation = float(np.std(found.values, ddof=1))
+    low, high = interval_of_deviation(deviation, count)
     limit = check.largest_sd
     if check.rule == "simple acceptance":
         outcome = Outcome.PASS if deviation <= limit else Outcome.FAIL
@@ -107,7 +122,7 @@ def repeatability(check: Repeatability, spectra: SpectrumSet, setup: Setup) -> l
     else:
         outcome = Outcome.FAIL if low > limit else Outcome.UNDECIDED
     said = (
-        f"{deviation:.3g} {check.unit} from {found.size} scans, 95 % interval {low:.3g} to "
+        f"{deviation:.3g} {check.unit} from {count} scans, 95 % interval {low:.3g} to "
         f"{high:.3g} {check.unit}"
     )
     reason = {
@@ -149,10 +164,8 @@ def interval_of_deviation(deviation: float, count: int) -> tuple[float, float]:
     return deviation * math.sqrt(freedom / ends[0]), deviation * math.sqrt(freedom / ends[1])
 
 
-def _values(
-    spectra: SpectrumSet, rows: list[int], nm: float, unit: SpectralUnit
-) -> FloatArray | str:
-    found = []
+def _values(spectra: SpectrumSet, rows: list[int], nm: float, unit: SpectralUnit) -> _Values | str:
+    found, noise = [], []
     for row in rows:
         try:
             value = Scan.of(spectra, row).as_unit(unit).value_at(nm)
@@ -161,4 +174,5 @@ def _values(
         if isinstance(value, str):
             return value
         found.append(value.value)
-    return np.array(found)
+        noise.append(value.standard_uncertainty)
+    return _Values(np.array(found), float(np.sqrt(np.mean(np.square(noise)))))

@@ -64,13 +64,37 @@ def qualify(
     if not scan.nm.size:
         return [not_measurable("the scan has no values", _unit(check))]
     if isinstance(check, BandPositions | Values):
-        missing = _missing(check, setup, standard)
-        if missing is not None:
-            return [not_measurable(missing, _unit(check))]
-        if isinstance(check, Values):
-            return values(check, scan, setup, standard)
-        return band_positions(check, scan, setup, standard)
+        return _of_standard(check, scan, setup, standard)
+    stuck = _stuck(check, scan)
+    if stuck is not None:
+        return [not_measurable(stuck, _unit(check))]
     return _without_standard(check, scan)
+
+
+def _of_standard(
+    check: BandPositions | Values, scan: Scan, setup: Setup, standard: Certificate | None
+) -> list[Reading]:
+    missing = _missing(check, setup, standard)
+    if missing is not None:
+        return [not_measurable(missing, _unit(check))]
+    if isinstance(check, Values):
+        return values(check, scan, setup, standard)
+    return band_positions(check, scan, setup, standard)
+
+
+def _stuck(
+    check: StrayLight | Resolution | Flatness | Noise | CheckSample, scan: Scan
+) -> str | None:
+    """Why nothing can be taken of values that are all the same; None where they are not."""
+    if isinstance(check, Resolution) or check.band is None:
+        return None
+    values = scan.between(*check.band).values
+    if not values.size or (values != values[0]).any():
+        return None
+    return (
+        f"all {values.size} values in the band are {values[0]:g} {scan.unit}: nothing can be "
+        "told of their noise"
+    )
 
 
 def _without_standard(

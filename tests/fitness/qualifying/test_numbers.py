@@ -65,7 +65,7 @@ CURVE = np.interp(NM, [440, 546.1, 635], [30.5, 30.0, 29.0])
 
 
 @given(
-    st.floats(-2, 2), st.floats(0, 1), st.floats(0.01, 2),
+    st.floats(-2, 2), st.floats(1e-9, 1), st.floats(0.01, 2),
     st.sampled_from(["guarded", "simple acceptance"]),
 )  # fmt: skip
 def test_an_outcome_is_never_at_odds_with_its_numbers(error, uncertainty, limit, by):
@@ -80,6 +80,13 @@ def test_an_outcome_is_never_at_odds_with_its_numbers(error, uncertainty, limit,
         assert by == "guarded"
         assert limit - uncertainty < abs(found.error) <= limit + uncertainty + 1e-12
         assert found.reason
+
+
+@pytest.mark.parametrize("by", ["guarded", "simple acceptance"])
+def test_nothing_is_known_exactly(by):
+    found = compared(50.0, 0.0, (-1.0, 1.0), by, unit="%T", expected=50)
+    assert (found.outcome, found.value) == (Outcome.NOT_MEASURABLE, None)
+    assert "all the same" in found.reason
 
 
 def test_a_difference_on_the_limit_is_not_lost_to_rounding():
