@@ -25,9 +25,12 @@ def page(archive: "Archive", address: Address) -> View:
         check=address.text("check"),
         failed_at=address.moment("failed", archive.settings.zone),
     )
-    in_review = set(
-        archive.find(ids=tuple(found.ids), in_review=True, limit=None)["measurement_id"]
-    )
+    held = archive.under_review(found.ids)
+    for_this = {
+        name
+        for name, reasons in held.items()
+        if any(each.failure == found.failure for each in reasons)
+    }
     text = render(
         "lookback.html",
         found=found,
@@ -43,9 +46,10 @@ def page(archive: "Archive", address: Address) -> View:
     failed = found.window.failed
     desk = ReviewDesk(
         archive,
-        [key for key in found.ids if key not in in_review],
-        [key for key in found.ids if key in in_review],
+        [key for key in found.ids if key not in for_this],
+        list(held),
         changing=found.changing,
+        failure=found.failure,
         why=f"{found.check.id} failed on {failed.taken_at:%Y-%m-%d}",
         is_local=address.is_local,
     )

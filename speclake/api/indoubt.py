@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from speclake.api.failures import Failure, failures_of, of_runs, programme_of
+from speclake.api.failures import Failure, failure_name, failures_of, of_runs, programme_of
 from speclake.api.lookingback import in_doubt
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import EventKind
@@ -26,7 +26,8 @@ class InDoubt:
     Parameters
     ----------
     scans : when each measurement in doubt was scanned, by identifier; at most `MOST_SCANS`.
-    waiting : those that nobody has put aside or released since the check failed.
+    waiting : those that nobody has put aside or released since the check failed, for this failure
+        or without a word of any.
     reports : numbers of the reports that went out on those that wait.
     """
 
@@ -86,14 +87,17 @@ def _failures(catalog: Catalog, rows: "pl.DataFrame") -> Iterator[Failure]:
 
 
 def _told(catalog: Catalog, instrument: str, window: Window, scans: "pl.DataFrame") -> InDoubt:
+    name = failure_name(window)
     when = dict(scans.select("measurement_id", "trusted_at").iter_rows())
     seen_to = {
         event.subject
         for kind in (EventKind.PUT_ASIDE, EventKind.RELEASE)
         for event in catalog.events_among(kind, list(when))
         if event.at > window.failed.taken_at
+        # what was put aside for another failure, or released from one, says nothing of this one
+        and event.details.get("failure", event.details.get("of", name)) in ("", name)
     }
-    waiting = tuple(name for name in when if name not in seen_to)
+    waiting = tuple(each for each in when if each not in seen_to)
     reports = tuple(dict.fromkeys(catalog.reports_on(waiting)["report"]))
     failed = window.failed
     return InDoubt(instrument, failed.programme, failed.check, window, when, waiting, reports)

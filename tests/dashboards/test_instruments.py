@@ -152,6 +152,10 @@ def test_a_failure_stays_told_until_each_scan_was_put_aside_or_released(bench_e)
     told = ask(bench_e, "measurement", id=ids[0])
     assert "this scan was made after its last pass on 2026-04-27 and before its next on" in told
     assert "Nobody has put it aside or released it since." in told
+    bench_e.put_aside(ids[:1], who="op 9", why="a lamp flickered", failure="another check failed")
+    assert "2 of 2 scans in doubt are" in ask(bench_e, "instruments", **BENCH)
+    bench_e.release(ids[:1], who="op 9", why="it was dust", of="another check failed")
+    assert "2 of 2 scans in doubt are" in ask(bench_e, "instruments", **BENCH)
     bench_e.put_aside(ids[:1], who="op 9", why="it failed")
     bench_e.release(ids[:1], who="op 9", why="looked at")
     assert "1 of 2 scans in doubt is neither" in ask(bench_e, "instruments", **BENCH)
