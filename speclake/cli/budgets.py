@@ -21,9 +21,9 @@ def repeatability(
 ) -> None:
     """Print lines for a budget of uncertainties from repeated scans, with degrees of freedom.
 
-    Example: speclake repeatability 3f2a... 81c0... --band 420 680 --archive lab
+    Example: speclake repeatability 3f2a91 81c0de --band 420 680 --archive lab
     """
     from speclake.api.budgeting import lines_from_repeats
 
     with opened(archive) as lake:
-        typer.echo(lines_from_repeats(lake, measurements, band))
+        typer.echo(lines_from_repeats(lake, lake.whole_ids(measurements), band))

@@ -27,11 +27,12 @@ def count(
     The specification must let a person choose. The others stay on record, and what they found is
     told beside the outcome of the part.
 
-    Example: speclake count 3f2a... --who "op 2" --why "dust on the part, cleaned, measured again"
+    Example: speclake count 3f2a91 --who "op 2" --why "dust on the part, cleaned, measured again"
     """
     from speclake.api.counting import places_of
 
     with opened(archive) as lake:
+        (measurement,) = lake.whole_ids([measurement])
         if take_back:
             lake.count_all(measurement, who=who, why=why)
         else:

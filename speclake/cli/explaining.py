@@ -32,7 +32,7 @@ def explain(
     from speclake.api.explaining import one_of, told, write_picture
 
     with opened(archive) as lake:
-        found = lake.explain(measurement, requirement=requirement, spec=spec)
+        found = lake.explain(*lake.whole_ids([measurement]), requirement=requirement, spec=spec)
         rows = told(lake, found)
     if picture is not None:
         write_picture(one_of(found), picture)

@@ -31,39 +31,39 @@ def assign(
 ) -> None:
     """Give measurements fields that were unknown or wrong; the record of both stays.
 
-    Example: speclake assign 3f2a... -f lot=L7 -f site=5 --who "op 2" --why "label read again"
+    Example: speclake assign 3f2a91 -f lot=L7 -f site=5 --who "op 2" --why "label read again"
     """
     pairs = dict(_pair(each) for each in field)
     with opened(archive) as lake:
-        count = lake.assign(ids, pairs, who=who, why=why)
+        count = lake.assign(lake.whole_ids(ids), pairs, who=who, why=why)
     typer.echo(f"assigned {', '.join(pairs)} to {count}")
 
 
 def withdraw(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
     """Set measurements aside; they stay in the record.
 
-    Example: speclake withdraw 3f2a... --who "op 2" --why "wrong side up"
+    Example: speclake withdraw 3f2a91 --who "op 2" --why "wrong side up"
     """
     with opened(archive) as lake:
-        typer.echo(f"withdrew {lake.withdraw(ids, who=who, why=why)}")
+        typer.echo(f"withdrew {lake.withdraw(lake.whole_ids(ids), who=who, why=why)}")
 
 
 def reinstate(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
     """Take withdrawn measurements back.
 
-    Example: speclake reinstate 3f2a... --who "op 2" --why "it was the right side"
+    Example: speclake reinstate 3f2a91 --who "op 2" --why "it was the right side"
     """
     with opened(archive) as lake:
-        typer.echo(f"reinstated {lake.reinstate(ids, who=who, why=why)}")
+        typer.echo(f"reinstated {lake.reinstate(lake.whole_ids(ids), who=who, why=why)}")
 
 
 def settle(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
     """Say that measurements in conflict are what they claim to be.
 
-    Example: speclake settle 3f2a... --who "op 2" --why "site 5 was saved twice, this is site 6"
+    Example: speclake settle 3f2a91 --who "op 2" --why "site 5 was saved twice, this is site 6"
     """
     with opened(archive) as lake:
-        typer.echo(f"settled {lake.settle_conflict(ids, who=who, why=why)}")
+        typer.echo(f"settled {lake.settle_conflict(lake.whole_ids(ids), who=who, why=why)}")
 
 
 def link(
@@ -76,13 +76,14 @@ def link(
 ) -> None:
     """Link two measurements.
 
-    Example: speclake link 3f2a... "measured against" 77b1... --who "op 2" --why "morning baseline"
+    Example: speclake link 3f2a91 "measured against" 77b1c0 --who "op 2" --why "morning baseline"
     """
     from speclake.measurement import LinkKind
 
     if kind not in set(LinkKind):
         raise typer.BadParameter(f"found {kind!r}; expected one of {', '.join(LinkKind)}")
     with opened(archive) as lake:
+        (measurement,), (target,) = lake.whole_ids([measurement]), lake.whole_ids([target])
         typer.echo(f"linked {lake.link(measurement, LinkKind(kind), target, who=who, why=why)}")
 
 

@@ -125,7 +125,8 @@ def pack(
     if not ids and not query:
         raise typer.BadParameter("name measurements, or narrow them by product, lot, spec, outcome")
     with opened(archive) as lake:
-        kept = lake.keep_validation(name, ids or None, who=who, why=why, **query)
+        chosen = lake.whole_ids(ids or []) or None
+        kept = lake.keep_validation(name, chosen, who=who, why=why, **query)
     details = kept.kept.details
     typer.echo(
         f"kept {counted(int(details['verdicts']), 'verdict')} on "

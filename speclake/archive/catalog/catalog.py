@@ -137,6 +137,10 @@ class Catalog(AboutFitness):
         """Those of the identifiers that are taken."""
         return self._ask(lookups.known_ids, ids)
 
+    def ids_beginning(self, texts: Sequence[str]) -> dict[str, list[str]]:
+        """Identifiers of measurements that begin with each text, in the order of taking in."""
+        return self._ask(lookups.ids_beginning, texts)
+
     def set_aside(self, ids: Sequence[str]) -> set[str]:
         """Those of the measurements that are superseded or withdrawn."""
         return self._ask(lookups.set_aside, ids)

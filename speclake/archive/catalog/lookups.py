@@ -123,6 +123,19 @@ def known_ids(session: Session, ids: Sequence[str]) -> set[str]:
     return set(named(session, "measurements", "id_key", "measurement_id", ids).values())
 
 
+def ids_beginning(session: Session, texts: Sequence[str]) -> dict[str, list[str]]:
+    """Identifiers of measurements that begin with each text, in the order of taking in."""
+    found = {}
+    for text in dict.fromkeys(texts):
+        rows = session.rows(
+            """SELECT measurement_id FROM measurements WHERE starts_with(measurement_id, ?)
+            ORDER BY measurement_no""",
+            [text],
+        )
+        found[text] = [name for (name,) in rows]
+    return found
+
+
 def set_aside(session: Session, ids: Sequence[str]) -> set[str]:
     """Those of the measurements that are superseded or withdrawn."""
     if not ids:
