@@ -77,5 +77,5 @@ def test_a_step_is_levelled_on_record_and_written(lab: Path, tmp_path: Path) -> 
     target = tmp_path / "levelled.csv"
     said = speclake("correct", "-a", lab, row["measurement_id"], "--level-at-nm", "505", "--to",
                     target, *BY)  # fmt: skip
-    assert "corrected, levelled at a change-over (at nm 505, side kept shorter" in said
+    assert "corrected, levelled where no change-over is known (at nm 505, side kept shorter" in said
     assert "not as measured, and not judged" in target.read_text("utf-8").splitlines()[0]

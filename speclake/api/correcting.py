@@ -9,40 +9,19 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
-
-import numpy as np
 
 from speclake.api import events
-from speclake.api.events import NotAllowed
 from speclake.api.exporting import placed
 from speclake.archive.catalog import Catalog
 from speclake.archive.encoding import encode
 from speclake.archive.lake import Lake
 from speclake.archive.rows import Batch, DerivedRow, EventKind, StandardRow
-from speclake.errors import CannotWrite, UnitError
-from speclake.fitness.changeovers import StepThere, steps_there
-from speclake.fitness.circumstances import Circumstances
-from speclake.fitness.subject import Subject
-from speclake.intake.fitness import last_digit
-from speclake.intake.standardbook import standard_row
-from speclake.intake.verdicts import Judge
-from speclake.measurement import Correction as State
+from speclake.errors import CannotWrite
 from speclake.measurement import Measurement
-from speclake.quantities.levelling import By, levelled
-from speclake.quantities.referencing import Referenced, ReferenceTable, referenced
-from speclake.settings import Settings
 from speclake.spectrum import SpectrumSet
-from speclake.standards.certificates import Certificate
-from speclake.units import convert_positions, medium_of
 
 CORRECTING_VERSION = "2"
 """Kept with every corrected spectrum; it changes whenever one of its numbers could."""
-
-TIMES_CERTIFICATE, LEVELLED = "times certificate", "levelled at a change-over"
-
-Kept = Literal["shorter", "longer"]
-"""Side of a wavelength."""
 
 
 @dataclass(frozen=True)
@@ -77,11 +56,17 @@ class Correction:
 
 @dataclass(frozen=True)
 class Made:
-    """A corrected spectrum, one row, with its parameters and the certificates that it used."""
+    """A corrected spectrum, one row, with its parameters and the certificates that it used.
+
+    Parameters
+    ----------
+    operation : what was done, if not what its name says.
+    """
 
     spectrum: SpectrumSet
     parameters: Mapping[str, str]
     standards: tuple[StandardRow, ...] = ()
+    operation: str | None = None
 
 
 Making = Callable[[SpectrumSet, Measurement], Made]
@@ -102,7 +87,7 @@ def correct(
     events.check_known(store.catalog, ids)
     events.check_named(who, why)
     made = _made(store, operation, making, list(dict.fromkeys(ids)))
-    said = {name: {"derived_id": row.derived_id, "operation": operation, **row.parameters}
+    said = {name: {"derived_id": row.derived_id, "operation": row.operation, **row.parameters}
             for name, (row, _) in made.items()}  # fmt: skip
 
     def new(catalog: Catalog) -> list[str]:
@@ -177,7 +162,7 @@ def _made(
         for row, key in enumerate(spectra.keys):
             one = SpectrumSet(spectra.axis, spectra.values[[row]], spectra.unit, (key,))
             made = making(one, known[key])
-            found[key] = _row(operation, key, made), made.standards
+            found[key] = _row(made.operation or operation, key, made), made.standards
     return {name: found[name] for name in ids}
 
 
@@ -198,153 +183,3 @@ def _row(operation: str, parent: str, made: Made) -> DerivedRow:
         axis_id=made.spectrum.axis.id,
         values=encode(values),
     )
-
-
-def operation(
-    step: Judge,
-    settings: Settings,
-    *,
-    standard: str | None = None,
-    level_at_nm: float | None = None,
-    keep: Kept = "shorter",
-    by: By = "offset",
-) -> tuple[str, Making]:
-    """Name of a correction, and what makes it.
-
-    Parameters
-    ----------
-    standard : name of the reference by whose certified values a raw ratio is multiplied.
-    level_at_nm : wavelength of the change-over at which the two sides are made to meet.
-    keep : the side of that wavelength that stays as it is.
-    by : whether the other side is moved by an offset or a factor.
-
-    Raises
-    ------
-    speclake.api.events.NotAllowed
-        Nothing, or both, was asked for.
-    """
-    if (standard is None) == (level_at_nm is None):
-        raise NotAllowed("expected a standard, or a wavelength to level at, one of them")
-    if standard is not None:
-        return TIMES_CERTIFICATE, times_certificate(step, settings, standard)
-    assert level_at_nm is not None  # one of the two was given
-    return LEVELLED, levelled_at(settings, level_at_nm, keep, by)
-
-
-def levelled_at(settings: Settings, at_nm: float, keep: Kept, by: By) -> Making:
-    """Spectra whose two sides of a change-over meet, as `speclake.quantities.levelling` says.
-
-    The step that is taken away is the one that the check of change-overs finds there, and its
-    uncertainty is kept. When it is used it raises `NotAllowed` where the spectrum bends too much or
-    has too few points for a step to be known, or none larger than its uncertainty is seen.
-    """
-    window_nm = settings.fitness.changeover_window_nm
-
-    def made(one: SpectrumSet, m: Measurement) -> Made:
-        axis = one.axis
-        ends = [at_nm, at_nm + window_nm]
-        medium = medium_of(axis.unit, axis.medium, "nm")
-        at, end = convert_positions(ends, "nm", medium, axis.unit).tolist()
-        rises = end > at
-        known = Circumstances(last_digit=last_digit(encode(one.values[0])))
-        there = steps_there(Subject(one, [known], settings.fitness), at_nm).get(0)
-        seen = _worth_it(there, one, at_nm, m)
-        low, high = seen.level - seen.step / 2.0, seen.level + seen.step / 2.0
-        sides = (low, high) if rises else (high, low)
-        try:
-            found = levelled(
-                one, at, "below" if (keep == "shorter") == rises else "above",
-                window=abs(end - at), by=by, arriving=(np.array(sides[:1]), np.array(sides[1:])),
-            )  # fmt: skip
-        except ValueError as error:
-            raise NotAllowed(f"{m.measurement_id}: {error}") from error
-        if found.reasons:
-            raise NotAllowed(f"{m.measurement_id}: {found.reasons[0]}")
-        amount = float(found.amount[0])
-        said = {
-            "at_nm": f"{at_nm:.10g}",
-            "side_kept": keep,
-            "window_nm": f"{seen.start_nm:.10g} to {seen.stop_nm:.10g}",
-            by: f"{amount:+.4g} {one.unit}" if by == "offset" else f"{amount:.6g}",
-            "uncertainty_of_the_step": f"{seen.uncertainty:.2g} {one.unit} (k = 2)",
-        }
-        return Made(found.spectra, said)
-
-    return made
-
-
-def _worth_it(there: StepThere | None, one: SpectrumSet, at_nm: float, m: Measurement) -> StepThere:
-    """The step, if it is known and more than its uncertainty."""
-    nm = convert_positions(
-        one.axis.values[[0, -1]], one.axis.unit, medium_of(one.axis.unit, one.axis.medium, "nm"),
-        "nm",
-    )  # fmt: skip
-    if not nm.min() < at_nm < nm.max():
-        raise NotAllowed(
-            f"{m.measurement_id}: the axis runs from {nm.min():.10g} nm to {nm.max():.10g} nm; "
-            f"a place to level at lies inside, found {at_nm:.10g} nm"
-        )
-    if there is None:
-        raise NotAllowed(
-            f"{m.measurement_id}: the spectrum bends too much around {at_nm:.10g} nm, or has too "
-            "few points on a side of it, for a step to be known"
-        )
-    if not abs(there.step) > there.uncertainty:
-        raise NotAllowed(
-            f"{m.measurement_id}: no step is seen at {at_nm:.10g} nm, {there.step:+.2g} ± "
-            f"{there.uncertainty:.2g} {one.unit} (k = 2)"
-        )
-    return there
-
-
-def times_certificate(step: Judge, settings: Settings, standard: str) -> Making:
-    """Values times those that a certificate has for the reference they were measured against.
-
-    When it is used it raises `NotAllowed` where there is no such certificate, it does not hold on
-    the day of the scan or has no values, or where the values of a measurement are not said to be a
-    raw ratio of the same quantity.
-    """
-    book = step.standards.current()
-
-    def made(one: SpectrumSet, m: Measurement) -> Made:
-        day = m.trusted_at.astimezone(settings.zone).date()
-        held = _held(book.certificate(standard, day), standard, m)
-        if not held.is_valid_on(day):
-            raise NotAllowed(
-                f"{m.measurement_id}: scanned on {day}; the certificate {held.certificate} of "
-                f"{standard} holds from {held.issued_on} to {held.valid_until}"
-            )
-        found = _referenced(one, held, m)
-        inside = found.uncertainty[np.isfinite(found.uncertainty)]
-        said = {
-            "standard": held.name,
-            "certificate": held.certificate,
-            "certificate_version": held.version,
-            "largest_uncertainty": f"{inside.max():.3g} {one.unit}" if inside.size else "",
-        }
-        return Made(found.spectra, said, (standard_row(held),))
-
-    return made
-
-
-def _held(found: Certificate | None, name: str, m: Measurement) -> Certificate:
-    if found is None:
-        raise NotAllowed(f"found no certificate of {name!r}; `speclake standards` lists them")
-    if not found.value or found.unit is None:
-        raise NotAllowed(f"the certificate {found.certificate} of {name} has no values")
-    if m.correction is not State.RAW_RATIO:
-        raise NotAllowed(
-            f"{m.measurement_id}: found the correction {str(m.correction or 'unknown')!r}; "
-            f"expected {str(State.RAW_RATIO)!r}, since nothing may be multiplied twice"
-        )
-    return found
-
-
-def _referenced(one: SpectrumSet, held: Certificate, m: Measurement) -> Referenced:
-    at, values, uncertainties = (np.array(column) for column in held.columns())
-    assert held.unit is not None  # it was looked at before
-    table = ReferenceTable(at, values, uncertainties, held.unit, held.medium, held.coverage_factor)
-    try:
-        return referenced(one, table)
-    except UnitError as error:
-        raise NotAllowed(f"{m.measurement_id}: {error}") from error

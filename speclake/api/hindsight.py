@@ -49,7 +49,7 @@ class Hindsight:
         return round_robin(self.store, instruments, **query)
 
     def correct(self, ids: Sequence[str], *, who: str, why: str, **how: Any) -> "list[Correction]":
-        """Corrected spectra beside what was measured; see `speclake.api.correcting.operation`.
+        """Corrected spectra beside what was measured; see `speclake.api.operations.operation`.
 
         They are on record and marked, and never judged. `derived` gives their values.
 
@@ -58,9 +58,10 @@ class Hindsight:
         speclake.errors.NotFound, speclake.api.events.NotAllowed
             As for `speclake.api.correcting.correct`.
         """
-        from speclake.api.correcting import correct, operation
+        from speclake.api.correcting import correct
+        from speclake.api.operations import operation
 
-        named, making = operation(self.judge_step, self.settings, **how)
+        named, making = operation(self.store, self.judge_step, self.settings, **how)
         return correct(self.store, named, making, ids, who=who, why=why)
 
     def corrections(self, ids: Sequence[str]) -> "list[Correction]":
@@ -68,6 +69,13 @@ class Hindsight:
         from speclake.api.correcting import corrections
 
         return corrections(self.store.catalog, ids)
+
+    def whole_ids(self, given: Sequence[str]) -> list[str]:
+        """Identifiers of which only the beginning is given; see `speclake.api.identifying`."""
+        from speclake.api.identifying import whole_ids
+
+        self.store.refresh()
+        return whole_ids(self.store.catalog, given)
 
     def examine(self, ids: Sequence[str]) -> "dict[str, Examined]":
         """What the checks say today of scans; nothing is written."""

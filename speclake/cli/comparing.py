@@ -89,13 +89,19 @@ def correct(
 ) -> None:
     """Make a corrected spectrum beside what was measured; it is marked, and never judged.
 
-    Example: speclake correct 3f2a... --standard "mirror 7" --who "op 2" --why "absolute values"
+    Example: speclake correct 3f2a91 --standard "mirror 7" --who "op 2" --why "absolute values"
     """
     from speclake.api.correcting import write_corrected
 
     with opened(archive) as lake:
         made = lake.correct(
-            ids, standard=standard, level_at_nm=level_at_nm, keep=keep, by=by, who=who, why=why
+            lake.whole_ids(ids),
+            standard=standard,
+            level_at_nm=level_at_nm,
+            keep=keep,
+            by=by,
+            who=who,
+            why=why,
         )
         if to is not None:
             write_corrected(lake.store, made, to)

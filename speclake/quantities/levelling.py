@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from speclake.spectrum import FloatArray, SpectrumSet
+from speclake.spectrum import Axis, FloatArray, SpectrumSet
 
 Side = Literal["below", "above"]
 By = Literal["offset", "factor"]
@@ -51,8 +51,9 @@ def levelled(
     On each side a straight line of least squares runs through the points within the window; its
     value at the place is where that side arrives. The other side is moved as a whole, up to the end
     of the spectrum, so that both arrive at one value. The point on the place itself belongs to the
-    side above and is left out of the lines. Common practice. It mends what is read, not what was
-    wrong: only a new baseline tells which side was right, so the result is a derived spectrum.
+    side of longer wavelength, whatever the axis counts, and is left out of the lines. Common
+    practice. It mends what is read, not what was wrong: only a new baseline tells which side was
+    right, so the result is a derived spectrum.
 
     Parameters
     ----------
@@ -105,7 +106,9 @@ def levelled(
         for row in np.flatnonzero((stays <= 0) | (moves <= 0)).tolist():
             reasons.setdefault(row, f"a factor needs values above zero on both sides of {at:.10g}")
     values = spectra.values.copy()
-    moved = offsets >= 0 if side == "below" else offsets < 0
+    moved = _above(spectra.axis, at)
+    if side == "above":
+        moved = ~moved
     if by == "offset":
         values[:, moved] += amount[:, np.newaxis]
     else:
@@ -114,6 +117,14 @@ def levelled(
     values[failed], amount[failed] = np.nan, np.nan
     result = SpectrumSet(spectra.axis, values, spectra.unit, spectra.keys)
     return Levelled(result, amount, below, above, reasons)
+
+
+def _above(axis: Axis, at: float) -> npt.NDArray[np.bool_]:
+    """Points above a place; one that lies on it, to rounding, is of the longer wavelengths."""
+    reach = 1e-9 * abs(at)
+    rises = axis.unit in ("nm", "um")
+    above: npt.NDArray[np.bool_] = axis.values - at >= (-reach if rises else reach)
+    return above
 
 
 def _arriving(

@@ -1,16 +1,19 @@
 """Corrected spectra: beside what was measured, marked, on record, and never judged."""
 
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
 import pytest
 
 from speclake.api import Archive
-from speclake.api.correcting import levelled_at, write_corrected
+from speclake.api.correcting import write_corrected
 from speclake.api.events import NotAllowed
 from speclake.api.eventwords import details_told
+from speclake.api.operations import levelled_at
 from speclake.errors import CannotWrite, NotFound
+from speclake.measurement import LinkKind
 from speclake.settings import Settings
 from speclake.spectrum import Axis, SpectrumSet
 from tests.api.two_benches import NM, export, make
@@ -63,7 +66,7 @@ def test_a_ratio_times_its_certificate_is_a_spectrum_of_its_own(archive):
 def test_it_is_on_record_with_its_certificate_and_marked(archive):
     (made,) = correct(archive, "raw", standard="mirror 7")
     assert made.parameters["certificate"] == "C-2026-11"
-    assert made.parameters["largest_uncertainty"] == "0.368 %T"
+    assert made.parameters["largest_uncertainty_of_the_certificate"] == "0.368 %T"
     assert made.mark.startswith("corrected, times certificate (standard mirror 7, certificate C-")
     assert made.mark.endswith("absolute values; not as measured, and not judged")
     assert archive.corrections(ids(archive, "raw")) == [made]
@@ -86,7 +89,7 @@ def test_a_step_is_levelled_to_the_side_that_is_kept(archive, keep, level, by):
     (made,) = correct(archive, "stepped", level_at_nm=505.0, keep=keep, by=by)
     (derived,) = archive.derived([made.derived_id])
     np.testing.assert_allclose(derived.values[0], level)
-    assert made.operation == "levelled at a change-over"
+    assert made.operation == "levelled where no change-over is known"
     moved = {"offset": level - 90.15, "factor": level / (180.3 - level)}[by]
     told = float(made.parameters[by].split()[0])
     assert told == pytest.approx(2 * moved if by == "offset" else moved, rel=1e-4)
@@ -97,7 +100,7 @@ def test_on_an_axis_of_energy_the_shorter_side_is_the_upper_one():
     at = 1e7 / NM[::-1]
     stepped = SpectrumSet(Axis(at, "cm-1"), [np.where(NM[::-1] < 505, 90.0, 90.3)], "%T", ("a",))
     making = levelled_at(Settings(name="lab"), 504.5, "shorter", "offset")
-    made = making(stepped, None)
+    made = making(stepped, SimpleNamespace(changeovers=(504.5,)))
     np.testing.assert_allclose(made.spectrum.values, 90.0)
     assert made.parameters["offset"] == "-0.3 %T"
 
@@ -193,3 +196,36 @@ def test_a_file_of_corrected_spectra_says_so_above_every_column(archive, tmp_pat
     np.testing.assert_allclose(table[table.columns[1]], 90.0)
     with pytest.raises(CannotWrite, match=r"expected \.csv"):
         write_corrected(archive.store, made, tmp_path / "levelled.jdx")
+
+
+def test_a_certificate_for_another_angle_is_not_used(archive):
+    """Reflectance at 45 degrees is not that at 8 degrees."""
+    standard = archive.root / "standards/mirror.toml"
+    standard.write_text(
+        standard.read_text("utf-8").replace("unit =", "angle_deg = 8\nunit ="), "utf-8"
+    )
+    archive.assign(ids(archive, "raw"), {"angle_deg": "45"}, who="q", why="as set up")
+    with pytest.raises(NotAllowed, match=r"measured at 45°; the certificate .* holds at 8°"):
+        correct(archive, "raw", standard="mirror 7")
+    archive.assign(ids(archive, "raw"), {"angle_deg": "8.2"}, who="q", why="as set up")
+    assert len(correct(archive, "raw", standard="mirror 7")) == 1
+
+
+def test_it_says_against_what_was_measured_or_that_nobody_did(archive):
+    (made,) = correct(archive, "raw", standard="mirror 7")
+    assert "measured against not on record, on the word of whoever asked" in made.mark
+    (of,) = ids(archive, "late")
+    (raw,) = ids(archive, "raw")
+    archive.assign([of], {"kind": "reference", "serial": "M-8"}, who="q", why="as set up")
+    archive.link(raw, LinkKind.MEASURED_AGAINST, of, who="q", why="by the log")
+    with pytest.raises(NotAllowed, match="measured against late, as linked; expected mirror 7"):
+        correct(archive, "raw", standard="mirror 7")
+    archive.assign([of], {"serial": "M-7"}, who="q", why="read again")
+    (again,) = correct(archive, "raw", standard="mirror 7")
+    assert again.parameters["measured_against"] == "late, as linked"
+
+
+def test_a_place_that_is_no_known_changeover_is_not_called_one(archive):
+    (made,) = correct(archive, "stepped", level_at_nm=505.0)
+    assert made.operation == "levelled where no change-over is known"
+    assert made.mark.startswith("corrected, levelled where no change-over is known (")

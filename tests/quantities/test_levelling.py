@@ -110,3 +110,18 @@ def test_a_number_depends_on_its_own_spectrum_only():
     for row in range(len(rows)):
         alone = levelled(spectra_of(rows[row]), 860.0, "above", window=15.0)
         assert alone.spectra.values.tobytes() == together.spectra.values[row : row + 1].tobytes()
+
+
+@pytest.mark.parametrize("side", ["below", "above"])
+def test_the_point_on_the_place_is_of_the_longer_wavelengths_on_every_axis(side):
+    """Shorter than 860 nm lies above it in wavenumbers; the point at 860 nm has the step."""
+    nm = np.arange(840.0, 881.0)
+    stepped = np.where(nm >= 860, 90.3, 90.0)
+    in_nm = SpectrumSet(Axis(nm, "nm"), [stepped], "%T", ("a",))
+    energy = SpectrumSet(Axis(1e7 / nm[::-1], "cm-1"), [stepped[::-1]], "%T", ("a",))
+    other = {"below": "above", "above": "below"}[side]
+    by_nm = levelled(in_nm, 860.0, side, window=15.0).spectra.values
+    by_energy = levelled(energy, 1e7 / 860, other, window=150.0).spectra.values
+    level = 90.0 if side == "below" else 90.3
+    np.testing.assert_allclose(by_nm, level)
+    np.testing.assert_allclose(by_energy, level)

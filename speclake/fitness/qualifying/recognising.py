@@ -93,6 +93,12 @@ def _is_sample(check: AnyCheck, certificate: Certificate | None, measurement: Me
         return not of_part and any(_fits(sample, name) for name in names)
     if certificate is None:
         return False
+    return is_standard(measurement, certificate)
+
+
+def is_standard(measurement: Measurement, certificate: Certificate) -> bool:
+    """Whether a scan is of the standard that a certificate speaks of, by sample or serial."""
+    sample = measurement.sample or ""
     is_named = any(_fits(sample, name) for name in certificate.recognised_as)
     return is_named or measurement.serial == certificate.identification
 
