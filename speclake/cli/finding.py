@@ -158,14 +158,18 @@ def show(
 ) -> None:
     """Show everything known of a measurement, or the outcome of a lot.
 
-    Example: speclake show 3f2a... --archive lab
+    Example: speclake show 3f2a91 --archive lab
     """
     if (measurement is None) == (lot is None):
         raise typer.BadParameter("name a measurement, or a lot with --lot")
     from speclake.api.telling import lot_told, measurement_told
 
     with opened(archive) as lake:
-        told = measurement_told(lake, measurement) if measurement else lot_told(lake, str(lot))
+        told = (
+            measurement_told(lake, *lake.whole_ids([measurement]))
+            if measurement
+            else lot_told(lake, str(lot))
+        )
     if as_json:
         print_json(told)
     else:
@@ -217,6 +221,7 @@ def judge(
             lake.settings.zone, product=product, lot=lot, order_number=order, since=since,
             until=until,
         )  # fmt: skip
+        ids = lake.whole_ids(ids or [])
         if what_if is not None:
             tell_what_if(lake.what_if(what_if, ids or None, **query), as_json)
             return
@@ -265,6 +270,7 @@ def export(
     if not ids and not query:
         raise typer.BadParameter("name measurements, or narrow them by product, lot or sample")
     with opened(archive) as lake:
+        ids = lake.whole_ids(ids or [])
         count = lake.export(target, ids or None, what=what, form=form, **query)
     unit = "bytes" if what == "original" else what
     typer.echo(f"wrote {count} {unit} to {target}")
