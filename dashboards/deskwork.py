@@ -48,7 +48,7 @@ class _Desk:
         """Button that records something and says what."""
         import panel as pn
 
-        made = widget(pn.widgets.Button, label=label, max_width=280, height=44)
+        made = widget(pn.widgets.Button, label=label, max_width=340, height=44)
         made.on_click(lambda _: self._do(action))
         return made
 
@@ -157,7 +157,7 @@ class ReviewDesk(_Desk):
         form = panel(
             "For review",
             [theme.live_text(ASIDE_MEANT), self.who,
-             self.why, side_by_side([self.some, self.aside], "13rem"),
+             self.why, side_by_side([self.some, self.aside], "18rem"),
              side_by_side([self.reason, self.why_free], "14rem"), self.free, self.said],
         )  # fmt: skip
         closed = CLOSED.format("Measurements are put aside and released here", "put-aside")
