@@ -3,23 +3,30 @@
 Nothing is written here; `Archive.put_aside` takes what was found.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from speclake.api.failures import (
+    Failure,
+    check_of,
+    errors_of,
+    failure_name,
+    failures_of,
+    of_runs,
+    programme_of,
+    reach_nm,
+    sized_for,
+)
 from speclake.api.movements import Movement, movements
 from speclake.archive.catalog import Catalog, Query
 from speclake.archive.lake import Lake
 from speclake.errors import NotFound
-from speclake.fitness.lookback import Window, in_question
-from speclake.fitness.observing import ObservedError, observed
-from speclake.fitness.qualifying import Reading
+from speclake.fitness.lookback import Window
+from speclake.fitness.observing import ObservedError
 from speclake.intake.standardbook import SAME_LIGHT
-from speclake.intake.states import results_of
-from speclake.specs import Outcome
 from speclake.standards.programmes import AnyCheck, Programme
-from speclake.units import convert_positions
 
 if TYPE_CHECKING:
     import polars as pl
@@ -41,11 +48,13 @@ class LookBack:
     window : the run that failed, and the time in doubt.
     errors : what was found, as it was put onto the spectra.
     measurements : a row for each measurement of the configuration and range: `TOLD`, its outcome as
-        it stands, ``could_become`` (worst first), whether it is in review, and ``reports``.
+        it stands, ``could_become`` (worst first), whether it is in review, and ``reports``; with
+        those withdrawn or superseded since, on which reports went out, as ``gone`` says.
     verdicts : a row for each verdict on them, or drawing on them, that looks into the range:
         `TOLD`, specification, requirement, ``stands``, value, unit, margin, ``moves_by``,
         ``could_become`` and a sentence.
     reports : a row for each report on one of the measurements, with its customer.
+    others : failures of other checks that fit what was asked for.
     """
 
     instrument: str
@@ -56,11 +65,21 @@ class LookBack:
     measurements: "pl.DataFrame"
     verdicts: "pl.DataFrame"
     reports: "pl.DataFrame"
+    others: tuple[Window, ...] = ()
 
     @property
     def ids(self) -> list[str]:
-        """The measurements in doubt, oldest first."""
-        return list(self.measurements["measurement_id"])
+        """The measurements in doubt that stand, oldest first."""
+        return list(self._standing["measurement_id"])
+
+    @property
+    def _standing(self) -> "pl.DataFrame":
+        return self.measurements.filter(self.measurements["gone"] == "")
+
+    @property
+    def failure(self) -> str:
+        """Name of the failure, for which measurements are put aside and released."""
+        return failure_name(self.window)
 
     @property
     def changing(self) -> list[str]:
@@ -75,7 +94,7 @@ class LookBack:
 
         changing = pl.col("measurement_id").is_in(self.changing)
         return (
-            self.measurements.group_by("product", "outcome")
+            self._standing.group_by("product", "outcome")
             .agg(pl.len().alias("measurements"), changing.sum().alias("could_change"))
             .sort("product", "outcome")
         )
@@ -87,13 +106,24 @@ class LookBack:
         since = f"its last pass on {window.since:%Y-%m-%d}" if window.since else "the beginning"
         until = f" until its next pass on {window.until:%Y-%m-%d}" if window.until else ""
         why = f" ({window.failed.reason})" if window.failed.reason else ""
+        gone = len(self.measurements) - len(self.ids)
+        also = f", {gone} of them withdrawn or exported anew since" if gone else ""
         return (
             f"{self.check.id} of {self.programme.name} failed on "
             f"{window.failed.taken_at:%Y-%m-%d}{why}. In doubt since {since}{until}: "
-            f"{len(self.measurements)} measurements, of which {len(self.changing)} could get "
+            f"{len(self.measurements)} measurements{also}, of which {len(self.changing)} could get "
             f"another verdict; reports went out on "
             f"{self.reports['measurement_id'].n_unique()} of them."
         )
+
+    @property
+    def other_sentences(self) -> list[str]:
+        """What else failed and is not told here, newest first."""
+        return [
+            f"{each.failed.check} of {each.failed.programme} failed too, on "
+            f"{each.failed.taken_at:%Y-%m-%d}; look back from it by its name"
+            for each in sorted(self.others, key=lambda w: w.failed.taken_at, reverse=True)
+        ]
 
 
 def look_back(
@@ -106,8 +136,9 @@ def look_back(
 ) -> LookBack:
     """What the failure of a check puts in doubt, with by how much each verdict could move.
 
-    Each spectrum is judged again by the specification that judged it, as it is and with the error
-    that the check found, to either side.
+    Each spectrum is judged again by the specification that judged it, as it is and with the largest
+    error that the check found between the pass before and the pass after: against the error where
+    its sign is known, else to either side.
 
     Parameters
     ----------
@@ -122,75 +153,59 @@ def look_back(
     store.refresh()
     catalog = store.catalog
     rows = catalog.qualifications(instrument=instrument)
-    window = _window(rows, instrument, programme, check, failed_at)
-    failed = [
-        row for row in rows.iter_rows(named=True)
-        if (row["programme"], row["check"], row["taken_at"])
-        == (window.failed.programme, window.failed.check, window.failed.taken_at)
-    ]  # fmt: skip
-    used = _programme(catalog, failed[0]["programme_version"])
-    asked = next(each for each in used.check if each.id == window.failed.check)
-    errors = observed(asked, map(_reading, failed), used.range_nm)
-    found = _in_doubt(catalog, used, window, set(rows["measurement_id"]))
-    ids = list(found["measurement_id"])
+    failures = failures_of(catalog, rows, programme, check, failed_at)
+    if not failures:
+        named = " ".join(each for each in (programme, check) if each)
+        raise NotFound(
+            f"found no failed check of {instrument}{f' under {named}' if named else ''}; "
+            "`speclake qualifications` lists what its checks found"
+        )
+    chosen = max(failures, key=lambda each: each.window.failed.taken_at)
+    failed = chosen.failed_rows
+    used = programme_of(catalog, failed[-1]["programme_version"])
+    asked = check_of(used, chosen.window.failed.check)
+    found = in_doubt(catalog, used, chosen, of_runs(rows))
+    standing = found.filter(found["gone"] == "")
+    ids = list(standing["measurement_id"])
+    errors = sized_for(errors_of(catalog, failed), catalog, standing)
     verdicts = _verdict_rows(movements(store, ids, errors, used.range_nm), bool(errors))
-    reports = catalog.reports_on(ids)
+    reports = catalog.reports_on(list(found["measurement_id"]))
+    on_record = set(reports["measurement_id"])
+    kept = [not gone or name in on_record for name, gone in
+            found.select("measurement_id", "gone").iter_rows()]  # fmt: skip
     return LookBack(
-        instrument, used, asked, window, errors,
-        _with_consequences(found, verdicts, reports), verdicts, reports,
+        instrument, used, asked, chosen.window, errors,
+        _with_consequences(found.filter(kept), verdicts, reports), verdicts, reports,
+        tuple(each.window for each in failures if each is not chosen),
     )  # fmt: skip
 
 
-def _window(
-    rows: "pl.DataFrame",
-    instrument: str,
-    programme: str | None,
-    check: str | None,
-    failed_at: datetime | None,
-) -> Window:
-    results = results_of(rows)
-    named = {
-        (r.programme, r.check)
-        for r in results
-        if programme in (None, r.programme) and check in (None, r.check)
-    }
-    windows = [in_question(results, *each, failed_at) for each in sorted(named)]
-    found = [each for each in windows if each is not None]
-    if not found:
-        asked = " ".join(each for each in (programme, check) if each)
-        raise NotFound(
-            f"found no failed check of {instrument}{f' under {asked}' if asked else ''}; "
-            "`speclake qualifications` lists what its checks found"
-        )
-    return max(found, key=lambda each: each.failed.taken_at)
-
-
-def _programme(catalog: Catalog, version: str) -> Programme:
-    row = catalog.standard(version)
-    if row is None:
-        raise NotFound(f"found no programme of version {version}, by which a run was judged")
-    return Programme.model_validate_json(row.content)
-
-
-def _reading(row: Mapping[str, Any]) -> Reading:
-    names = ("at", "expected", "value", "error", "uncertainty", "low", "high", "unit", "reason")
-    return Reading(**{name: row[name] for name in names}, outcome=Outcome(row["outcome"]))
-
-
-def _in_doubt(
-    catalog: Catalog, programme: Programme, window: Window, of_runs: set[str]
+def in_doubt(
+    catalog: Catalog,
+    programme: Programme,
+    failure: Failure,
+    runs: set[str],
+    *,
+    limit: int | None = None,
 ) -> "pl.DataFrame":
-    """Measurements of a configuration that reach into its range, without the runs themselves."""
+    """Measurements of a configuration that reach into its range, without the runs themselves.
+
+    A scan whose accessory nobody stated may have been made with any. ``gone`` says of what was
+    withdrawn or exported anew that it counts no longer: a report on it went out all the same.
+    With a `limit` only the newest scans of the instrument are looked at, so many of them.
+    """
     import polars as pl
 
+    window = failure.window
     found = catalog.search(
         Query(
             instrument=programme.instrument,
-            accessory=programme.accessory,
             since=window.since,
             until=window.until,
-            descending=False,
-            limit=None,
+            withdrawn="show",
+            superseded="show",
+            descending=limit is not None,
+            limit=limit,
         )
     )
     light = SAME_LIGHT.get(programme.quantity, programme.quantity)
@@ -198,21 +213,23 @@ def _in_doubt(
         name for name in found["quantity"].unique() if SAME_LIGHT.get(name, name) == light
     ]
     chosen = found.filter(
-        pl.col("quantity").is_in(quantities) & ~pl.col("measurement_id").is_in(list(of_runs))
+        pl.col("quantity").is_in(quantities) & ~pl.col("measurement_id").is_in(list(runs))
     )
+    if failure.accessory is not None:
+        stated = pl.col("accessory")
+        chosen = chosen.filter((stated == failure.accessory) | stated.is_null())
     if window.since is not None:
         chosen = chosen.filter(pl.col("trusted_at") > window.since)
     low, high = programme.range_nm
-    return chosen.filter(
-        [start <= high and stop >= low for start, stop in map(_reach, chosen.iter_rows(named=True))]
+    reaching = chosen.filter(
+        [start < high and stop > low for start, stop in map(reach_nm, chosen.iter_rows(named=True))]
     )
-
-
-def _reach(row: Mapping[str, Any]) -> tuple[float, float]:
-    """Ends of a scan in nm, lower one first."""
-    ends = [row["axis_first"], row["axis_last"]]
-    nm = convert_positions(ends, row["axis_unit"], "vacuum", "nm", "vacuum").tolist()
-    return min(nm), max(nm)
+    superseded = pl.col("superseded_by").is_not_null()
+    return reaching.with_columns(
+        pl.when(pl.col("withdrawn")).then(pl.lit("withdrawn"))
+        .when(superseded).then(pl.lit("superseded"))
+        .otherwise(pl.lit("")).alias("gone")
+    )  # fmt: skip
 
 
 def _verdict_rows(found: Iterable[Movement], has_size: bool) -> "pl.DataFrame":
@@ -254,7 +271,7 @@ def _with_consequences(
     import polars as pl
 
     ids = list(found["measurement_id"])
-    return found.select(*TOLD, "outcome", "in_review").with_columns(
+    return found.select(*TOLD, "outcome", "in_review", "gone").with_columns(
         pl.Series("could_become", [", ".join(becomes.get(each, ())) for each in ids], pl.String),
         pl.Series("reports", [", ".join(numbers.get(each, ())) for each in ids], pl.String),
     )

@@ -8,7 +8,7 @@ import numpy as np
 from speclake.archive.lake import Lake
 from speclake.checks import Check
 from speclake.fitness.lookback import Move, moves
-from speclake.fitness.observing import ObservedError, altered
+from speclake.fitness.observing import ObservedError, altered, put_on
 from speclake.intake.company import Change
 from speclake.intake.several import Read, drawn_verdicts
 from speclake.intake.specchoice import specification_of
@@ -45,7 +45,7 @@ def movements(
 
     Parameters
     ----------
-    errors : each is put onto the measurements, to either side; on no others.
+    errors : each of their shares is put onto the measurements; on no others.
     """
     catalog = store.catalog
     again = _Again(store, frozenset(ids), errors)
@@ -163,16 +163,12 @@ class _Again:
             )
             return [verdict for part in parts for verdict in part.verdicts]
 
-        sides = [
-            (error, side)
-            for error in self._errors
-            for side in range(1 if error.kind == "stray light" else 2)
-        ]
-        after = [taken(self._reading(error, side)) for error, side in sides]
+        shares = [(error, share) for error in self._errors for share in error.shares]
+        after = [taken(self._reading(error, share)) for error, share in shares]
         return moves(taken(self._store.spectra), after)
 
-    def _reading(self, error: ObservedError, side: int) -> Read:
-        """Reads spectra, those in doubt with an error to one side, all on their own axes."""
+    def _reading(self, error: ObservedError, share: float) -> Read:
+        """Reads spectra, those in doubt with a share of an error, all on their own axes."""
 
         def read(ids: Sequence[str]) -> Iterator[SpectrumSet]:
             for spectra in self._store.spectra(list(ids)):
@@ -180,7 +176,7 @@ class _Again:
                 if not doubted or not _fits(spectra, error):
                     yield spectra
                     continue
-                part = altered(_rows(spectra, doubted), error)[side]
+                part = put_on(_rows(spectra, doubted), error, share)
                 values = spectra.values.copy()
                 values[doubted] = _on(spectra.axis, part)
                 yield SpectrumSet(spectra.axis, values, spectra.unit, spectra.keys)

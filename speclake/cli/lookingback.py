@@ -17,6 +17,7 @@ COLUMNS = (
     "outcome",
     "could_become",
     "reports",
+    "gone",
 )
 
 
@@ -39,9 +40,10 @@ def look_back(
 ) -> None:
     """List what was measured since the last pass of a check that failed.
 
-    Each verdict is taken again with the error that was found, to either side: it says by how much
-    its value could move and what it could become. Reports that went out are named with their
-    customer.
+    Each verdict is taken again with the error that was found, against it where its sign is known,
+    else to either side: it says by how much its value could move and what it could become. Reports
+    that went out are named with their customer, also those on scans that were withdrawn or exported
+    anew since.
 
     Example: speclake look-back "bench A" --archive lab --put-aside --who quality
     """
@@ -71,6 +73,7 @@ def _as_data(found: "LookBack", put_aside: int | None) -> dict[str, Any]:
         "until": found.window.until,
         "sentence": found.sentence,
         "errors": [each.words for each in found.errors],
+        "others": found.other_sentences,
         "put_aside": put_aside,
         **{name: getattr(found, name).to_dicts() for name in lists},
     }
@@ -86,3 +89,5 @@ def _print(found: "LookBack", zone: Any) -> None:
         typer.echo(f"{row['measurement_id'][:8]} {row['sentence']}")
     for row in found.reports.unique(("report", "customer"), maintain_order=True).to_dicts():
         typer.echo(f"report {row['report']} to {row['customer']} is on some of them")
+    for sentence in found.other_sentences:
+        typer.echo(sentence)

@@ -1,8 +1,8 @@
 """What a failed check puts in doubt: since when, and by how much verdicts could change.
 
 The error that a check found is put onto past spectra (`speclake.fitness.observing`), and their
-verdicts are taken again. How far a value moves is an upper bound under this one error; it is no
-correction.
+verdicts are taken again. How far a value moves is the most that was seen with this error put on; it
+is no correction, and it is no bound on what an error that changed meanwhile may have done.
 """
 
 from collections.abc import Iterable, Sequence

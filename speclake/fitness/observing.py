@@ -1,10 +1,11 @@
 """Errors that a failed check found, and spectra as they might have been without them.
 
-Each error is taken to either side where it has one: nobody knows how it grew since the last pass.
+An error whose sign is known is taken off; any other is put on to either side. Its uncertainty is
+added to its size.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy.typing as npt
 
 from speclake.conversion import convert_axis, turns_round
 from speclake.fitness.qualifying.reading import Reading
-from speclake.quantities.combining import in_unit
+from speclake.quantities.combining import LOGARITHMS, in_unit
 from speclake.specs.verdicts import Outcome
 from speclake.spectrum import Axis, FloatArray, SpectrumSet
 from speclake.standards.programmes import (
@@ -29,6 +30,13 @@ from speclake.standards.programmes import (
 from speclake.units import QUANTITY_OF_UNIT, SpectralUnit, convert_positions, convert_values
 
 ErrorKind = Literal["wavelength shift", "offset", "scale", "stray light"]
+Sign = Literal[-1, 1]
+EITHER: tuple[Sign, ...] = (-1, 1)
+_PUT_ON: Mapping[tuple[Sign, ...], str] = {
+    EITHER: "put on to either side",
+    (-1,): "taken off",
+    (1,): "added, since it read too little",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +45,16 @@ class ObservedError:
 
     Parameters
     ----------
-    size : above zero; in nm for a wavelength shift, in `unit` for an offset, in percent of the
-        value for a scale, in percent of full scale for stray light.
+    size : above zero, with its uncertainty; in nm for a wavelength shift, in `unit` for an offset,
+        in percent of the value for a scale, in percent of full scale for stray light.
     unit : what values an offset or a scale is put onto; those in another are converted.
     words : check, number and place.
     start_nm, stop_nm : the range that it was found for.
+    sides : with which sign it is put on; one where it is known which way the values read wrong.
+    steps : in how many equal parts it is put on, one after the other: how far a value moves need
+        not grow with a shift of the wavelengths.
+    an_hour : size of a drift in an hour.
+    sizes : sizes that some spectra have in place of `size`, by key.
     """
 
     kind: ErrorKind
@@ -50,6 +63,16 @@ class ObservedError:
     words: str
     start_nm: float
     stop_nm: float
+    sides: tuple[Sign, ...] = EITHER
+    steps: int = 1
+    an_hour: float | None = None
+    sizes: Mapping[str, float] = field(default_factory=dict, hash=False)
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """Parts of the size, with their sign, that are put on."""
+        parts = range(1, self.steps + 1)
+        return tuple(side * part / self.steps for side in self.sides for part in parts)
 
 
 def observed(
@@ -62,46 +85,102 @@ def observed(
     to within the hours of the check. A resolution that is too coarse has no size that could be put
     onto a spectrum: nothing is given.
 
+    The sign of a shift, or of the error of a value, is known where every number of the run that
+    exceeds its uncertainty has one sign, and all that failed do exceed it.
+
     Parameters
     ----------
     range_nm : of the programme.
     """
-    failed = [n for n in numbers if n.outcome is Outcome.FAIL and n.value is not None]
-    sized = [each for n in failed for each in _errors_of(check, n)]
-    largest: dict[tuple[ErrorKind, SpectralUnit], ObservedError] = {}
-    for kind, size, unit, n in sized:
-        before = largest.get((kind, unit))
-        if size > 0 and (before is None or size > before.size):
-            place = "" if n.at is None else f" at {n.at:g} nm"
-            in_unit_of = {"wavelength shift": "nm", "offset": unit}.get(kind, "%")
-            words = f"{check.id}: {kind} of {size:.3g} {in_unit_of}{place}"
-            largest[kind, unit] = ObservedError(kind, size, unit, words, *range_nm)
-    return tuple(largest.values())
+    known = [n for n in numbers if n.value is not None]
+    failed = [n for n in known if n.outcome is Outcome.FAIL]
+    sides = _sides(check, known, failed)
+    found = []
+    for each in (each for n in failed for each in _errors_of(check, n)):
+        if not each.size > 0:
+            continue
+        n, shown = each.of, {"wavelength shift": "nm", "offset": each.unit}.get(each.kind, "%")
+        place = "" if n.at is None else f" at {n.at:g} nm"
+        beside = f" ± {each.uncertainty:.2g}" if each.uncertainty else ""
+        taken: tuple[Sign, ...] = (-1,) if each.kind == "stray light" else sides
+        found.append(ObservedError(
+            kind=each.kind,
+            size=each.size + each.uncertainty,
+            unit=each.unit,
+            words=f"{check.id}: {each.kind} of {each.size:.3g}{beside} {shown}{place}, "
+            f"{_PUT_ON[taken]}",
+            start_nm=range_nm[0],
+            stop_nm=range_nm[1],
+            sides=taken,
+            an_hour=(each.size + each.uncertainty) / check.within_h
+            if isinstance(check, Drift) else None,
+        ))  # fmt: skip
+    return largest(found)
 
 
-_Sized = tuple[ErrorKind, float, SpectralUnit, Reading]
+def largest(errors: Iterable[ObservedError]) -> tuple[ObservedError, ...]:
+    """The largest error of each kind and unit, to every side that one of its kind has."""
+    found: dict[tuple[ErrorKind, SpectralUnit], ObservedError] = {}
+    for each in errors:
+        before = found.get((each.kind, each.unit), each)
+        sides: tuple[Sign, ...] = before.sides if before.sides == each.sides else EITHER
+        found[each.kind, each.unit] = replace(max(before, each, key=lambda e: e.size), sides=sides)
+    return tuple(found.values())
+
+
+@dataclass(frozen=True, slots=True)
+class _Sized:
+    kind: ErrorKind
+    size: float
+    uncertainty: float
+    unit: SpectralUnit
+    of: Reading
+
+
+def _sides(
+    check: AnyCheck, known: Iterable[Reading], failed: Iterable[Reading]
+) -> tuple[Sign, ...]:
+    """With which signs an error is put on: against its own, where that is known."""
+    if not isinstance(check, BandPositions | Values | CheckSample):
+        return EITHER
+    signs = {np.sign(n.error) for n in known if n.error is not None and _is_seen(n)}
+    if len(signs) != 1 or not all(map(_is_seen, failed)):
+        return EITHER
+    return (-1,) if signs == {1.0} else (1,)
+
+
+def _is_seen(n: Reading) -> bool:
+    return n.error is not None and abs(n.error) > (n.uncertainty or 0.0)
 
 
 def _errors_of(check: AnyCheck, n: Reading) -> list[_Sized]:
     value = n.value if n.value is not None else np.nan
     error = abs(n.error) if n.error is not None else np.nan
+    beside = n.uncertainty if n.uncertainty is not None and np.isfinite(n.uncertainty) else 0.0
     match check:
         case BandPositions():
-            return [("wavelength shift", error, "%T", n)]
+            return [_Sized("wavelength shift", error, beside, "%T", n)]
         case Values() | CheckSample():
             unit = check.unit if isinstance(check, CheckSample) else _spectral(n.unit)
-            expected = n.expected if n.expected else np.nan
-            share = error / abs(expected) * 100
-            return [("offset", error, unit, n), ("scale", share, unit, n)]
+            share = 100 / abs(n.expected) if n.expected else np.nan
+            return [
+                _Sized("offset", error, beside, unit, n),
+                _Sized("scale", error * share, beside * share, unit, n),
+            ]
         case StrayLight():
-            return [("stray light", _percent(value, check.unit), check.unit, n)]
+            size = _percent(value, check.unit)
+            most = _percent(value - beside, check.unit) - size
+            if check.unit not in LOGARITHMS:
+                most = _percent(value + beside, check.unit) - size
+            return [_Sized("stray light", size, most, check.unit, n)]
         case Flatness():
             kind: ErrorKind = "scale" if check.level_percent else "offset"
-            return [(kind, error, _spectral(n.unit), n)]
+            return [_Sized(kind, error, beside, _spectral(n.unit), n)]
         case Noise() | Repeatability():
-            return [("offset", 2 * abs(value), check.unit, n)]
+            return [_Sized("offset", 2 * abs(value), 2 * beside, check.unit, n)]
         case Drift():
-            return [("offset", abs(value) * check.within_h, check.unit, n)]
+            hours = check.within_h
+            return [_Sized("offset", abs(value) * hours, beside * hours, check.unit, n)]
     return []
 
 
@@ -116,7 +195,7 @@ def _percent(value: float, unit: SpectralUnit) -> float:
 
 
 def altered(spectra: SpectrumSet, error: ObservedError) -> list[SpectrumSet]:
-    """Spectra as they might have been without an error, one set for each side it may have had.
+    """Spectra as they might have been without an error, one set for each of its shares.
 
     A wavelength shift moves the whole axis, values untouched; at the end that it uncovers the
     outermost value is kept. Offset and scale change the values inside the range of the error. Stray
@@ -134,19 +213,30 @@ def altered(spectra: SpectrumSet, error: ObservedError) -> list[SpectrumSet]:
     >>> [each.values.tolist() for each in altered(spectra, error)]
     [[[89.5, 80.0]], [[90.5, 80.0]]]
     """
+    return [put_on(spectra, error, share) for share in error.shares]
+
+
+def put_on(spectra: SpectrumSet, error: ObservedError, share: float) -> SpectrumSet:
+    """Spectra with a share of an error, as `altered` says; below zero it is taken off.
+
+    Raises
+    ------
+    speclake.errors.UnitError
+        The values are of another quantity than the error.
+    """
     if error.kind == "wavelength shift":
-        return [_shifted(spectra, sign * error.size) for sign in (-1, 1)]
+        return _shifted(spectra, share * error.size)
     inside = _inside(spectra.axis, error)
+    sizes = [[share * error.sizes.get(key, error.size)] for key in spectra.keys]
+    by = np.array(sizes, dtype=np.float64)
     if error.kind == "stray light":
-        share = error.size / 100
+        off = -by / 100
         linear = in_unit(spectra, "%R" if spectra.unit in ("R", "%R", "log(1/R)") else "%T")
-        return [_changed(spectra, linear, linear.values * (1 + share) - 100 * share, inside)]
+        return _changed(spectra, linear, linear.values * (1 + off) - 100 * off, inside)
     said = in_unit(spectra, error.unit)
     if error.kind == "offset":
-        moved = [said.values - error.size, said.values + error.size]
-    else:
-        moved = [said.values * (1 - error.size / 100), said.values * (1 + error.size / 100)]
-    return [_changed(spectra, said, values, inside) for values in moved]
+        return _changed(spectra, said, said.values + by, inside)
+    return _changed(spectra, said, said.values * (1 + by / 100), inside)
 
 
 def _changed(

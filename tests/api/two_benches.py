@@ -16,7 +16,9 @@ from tests import labs
 MONDAY = datetime(2026, 3, 2, 8, tzinfo=UTC)
 NM = np.arange(480.0, 531.0)
 
-FORMAT = labs.FORMAT.replace('product = "Product"', 'product = "Product"\ninstrument = "Bench"')
+FORMAT = labs.FORMAT.replace(
+    'product = "Product"', 'product = "Product"\ninstrument = "Bench"\nbaseline_at = "Baseline"'
+)
 SPEC = """
 name = "plate"
 products = ["plate"]
@@ -57,9 +59,13 @@ def make(folder: Path) -> Archive:
 
 
 def export(
-    folder: Path, name: str, values, day: float, *, bench: str = "bench A", sample: str = ""
-) -> Path:
-    """Export of one plate, `values` over `NM` or one level, so many days after `MONDAY`."""
+    folder: Path, name: str, values, day: float, *, bench: str = "bench A", sample: str = "",
+    more: str = "",
+) -> Path:  # fmt: skip
+    """Export of one plate, `values` over `NM` or one level, so many days after `MONDAY`.
+
+    `more` are lines of the header.
+    """
     folder.mkdir(exist_ok=True)
     levels = np.broadcast_to(values, NM.shape)
     points = "".join(f"{at:g}\t{value:.4f}\n" for at, value in zip(NM, levels, strict=True))
@@ -67,7 +73,7 @@ def export(
     file = folder / f"{name}.txt"
     file.write_text(
         f"Sample: {sample or name}\nLot: L1\nProduct: plate\nBench: {bench}\n"
-        f"Scanned: {when:%Y-%m-%d %H:%M:%S}\nnm\t%T\n{points}",
+        f"Scanned: {when:%Y-%m-%d %H:%M:%S}\n{more}nm\t%T\n{points}",
         "utf-8",
     )
     return file

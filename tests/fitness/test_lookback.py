@@ -1,5 +1,6 @@
 """What a failed check puts in doubt, and by how much."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,7 +11,7 @@ from pydantic import TypeAdapter
 
 from speclake.errors import UnitError
 from speclake.fitness.lookback import in_question, moves
-from speclake.fitness.observing import ObservedError, altered, observed
+from speclake.fitness.observing import ObservedError, altered, largest, observed
 from speclake.fitness.qualifying.reading import Reading
 from speclake.fitness.states import Result
 from speclake.judging import judge
@@ -34,7 +35,8 @@ def reading(value, expected=None, unit="%T", at=None, outcome=FAIL) -> Reading:
 
 
 def error(kind, size, unit="%T", start=0.0, stop=2000.0) -> ObservedError:
-    return ObservedError(kind, size, unit, "", start, stop)
+    sides = (-1,) if kind == "stray light" else (-1, 1)
+    return ObservedError(kind, size, unit, "", start, stop, sides)
 
 
 def spectra(values, unit="%T", at=AT, axis_unit="nm", medium=None) -> SpectrumSet:
@@ -76,7 +78,7 @@ def test_the_largest_error_of_each_kind_is_taken_from_what_failed():
     (found,) = observed(bands, numbers, (400, 700))
     assert (found.kind, found.start_nm, found.stop_nm) == ("wavelength shift", 400, 700)
     assert found.size == pytest.approx(0.6)
-    assert found.words == "c: wavelength shift of 0.6 nm at 656.1 nm"
+    assert found.words == "c: wavelength shift of 0.6 nm at 656.1 nm, put on to either side"
 
 
 @pytest.mark.parametrize(
@@ -112,6 +114,53 @@ def test_nothing_stands_for_what_did_not_fail_or_has_no_number():
     noise = check(what="noise", band=(400, 700), largest_rms=0.05, unit="%T")
     silent = Reading(unit="%T", outcome=FAIL)
     assert observed(noise, [reading(0.1, outcome=UNDECIDED), silent], (400, 700)) == ()
+
+
+@pytest.mark.parametrize(
+    ("errors", "sides"),
+    [
+        ([(0.8, FAIL), (0.79, FAIL), (0.02, PASS)], (-1,)),
+        ([(-0.8, FAIL), (-0.2, PASS)], (1,)),
+        ([(0.8, FAIL), (-0.2, PASS)], (-1, 1)),
+        ([(0.8, FAIL), (0.03, FAIL)], (-1, 1)),
+    ],
+)
+def test_an_error_of_known_sign_is_only_taken_off(errors, sides):
+    """Every number beyond its uncertainty of 0.05 nm has one sign, and all that failed have."""
+    bands = check(what="band positions", published="deuterium lines", largest_error_nm=0.01)
+    numbers = [
+        replace(reading(486.0 + by, 486.0, "nm", 486.0, outcome), uncertainty=0.05)
+        for by, outcome in errors
+    ]
+    (found,) = observed(bands, numbers, (400, 700))
+    assert found.sides == sides
+    assert found.size == pytest.approx(0.85)
+    assert "± 0.05 nm" in found.words
+
+
+def test_the_largest_of_several_runs_keeps_every_side():
+    runs = [replace(error("offset", size), sides=sides) for size, sides in
+            ((1.0, (-1,)), (3.0, (1,)), (2.0, (-1,)))]  # fmt: skip
+    (found,) = largest([*runs, error("offset", 0.1, "A")])[:1]
+    assert (found.size, found.sides) == (3.0, (-1, 1))
+    assert largest(runs[::2])[0].sides == (-1,)
+
+
+def test_a_shift_is_put_on_in_steps():
+    """A line 2 nm wide at 600 nm, read at 601.5 nm: a shift of 3 nm jumps over it."""
+    line = spectra(90.0 - 80.0 * np.exp(-((AT - 600.0) ** 2)))
+    ends = altered(line, error("wavelength shift", 3.0))
+    fine = altered(line, replace(error("wavelength shift", 3.0), steps=12))
+    at_place = [np.interp(601.5, made.axis.values, made.values[0]) for made in fine]
+    assert len(fine) == 24
+    assert min(at_place) == pytest.approx(10.0)
+    assert min(np.interp(601.5, made.axis.values, made.values[0]) for made in ends) > 40
+
+
+def test_a_spectrum_may_have_a_size_of_its_own():
+    flat = SpectrumSet(Axis(AT, "nm"), np.full((2, AT.size), 50.0), "%T", ("a", "b"))
+    lower, higher = altered(flat, replace(error("offset", 1.0), sizes={"b": 3.0}))
+    assert (lower.values[:, 0].tolist(), higher.values[:, 0].tolist()) == ([49, 47], [51, 53])
 
 
 def test_a_shift_moves_the_axis_and_leaves_every_value():
