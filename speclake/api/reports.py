@@ -23,6 +23,7 @@ class Report:
     Parameters
     ----------
     lot, part : where all of its measurements are of one, else None.
+    under_review : how many of them were put aside when the report was put on record.
     """
 
     number: str
@@ -33,6 +34,7 @@ class Report:
     at: datetime
     who: str
     why: str
+    under_review: int = 0
 
 
 def note_report(
@@ -75,6 +77,8 @@ def note_report(
     if not new:
         raise NotFound(f"found no measurement that is not on report {number!r} already")
     own = {"customer": customer, **_common(catalog.brief(new)), "count": str(len(new))}
+    if aside := catalog.under_review(new):
+        own["under_review"] = str(len(aside))
     told = {number: own, **{each: {"report": number, "customer": customer} for each in new}}
     events.record(
         archive.store, EventKind.ISSUE_REPORT, list(told), {}, who=who, why=why,
@@ -115,5 +119,5 @@ def _report(event: EventRow) -> Report:
     said = event.details
     return Report(
         event.subject, said["customer"], said.get("lot"), said.get("part"), int(said["count"]),
-        event.at, event.who, event.why,
+        event.at, event.who, event.why, int(said.get("under_review", 0)),
     )  # fmt: skip
