@@ -81,14 +81,39 @@ def test_work_on_an_instrument_is_noted_from_the_command_line(lab: Path) -> None
 
 def test_putting_aside_and_releasing_from_the_command_line(lab: Path) -> None:
     who = ("--who", "quality", "--why", "the check failed")
-    assert "put aside 1" in speclake("put-aside", ID, *who, "-a", lab)
+    assert "put aside 1" in speclake("put-aside", ID[:6], *who, "-a", lab)
+    again = speclake("put-aside", ID, *who, "-a", lab, code=1)
+    assert "put aside 0; 1 is under review already" in again
+    report = ("report-issued", "R-15", "--customer", "customer 2", *who, "--id", ID[:7])
+    assert "1 of them under review" in speclake(*report, "-a", lab)
     found = json.loads(speclake("find", "-a", lab, "--in-review", "--json"))
     assert [row["outcome"] for row in found["measurements"]] == ["not measurable"]
     assert "under review" in speclake("find", "-a", lab, "--in-review")
     assert "quality: the check failed" in speclake("show", ID, "-a", lab)
-    assert "released 1" in speclake("release", ID, *who, "-a", lab)
+    assert "released 1" in speclake("release", ID[:8], *who, "-a", lab)
+    assert "released 0; 1 is not under review" in speclake("release", ID, *who, "-a", lab, code=1)
     assert json.loads(speclake("find", "-a", lab, "--in-review", "--json"))["count"] == 0
     assert "nobody" in speclake("put-aside", "nobody", *who, "-a", lab, code=2)
+
+
+def test_a_second_reason_for_review_is_told_and_released_by_itself(lab: Path) -> None:
+    who = ("--who", "quality", "-a", lab)
+    speclake("put-aside", ID, *who, "--why", "lamp flickered")
+    said = speclake("put-aside", ID, *who, "--why", "wrong side up")
+    assert said.splitlines() == [
+        f"{ID[:8]} is under review already for: lamp flickered", "put aside 1",
+    ]  # fmt: skip
+    none = speclake("release", ID, *who, "--why", "looked", "--of", "dust", code=1)
+    assert "released 0; 1 is not under review for dust" in none
+    said = speclake("release", ID, *who, "--why", "looked", "--of", "wrong side up")
+    assert said.splitlines() == [
+        f"{ID[:8]} stays under review for: lamp flickered", "released 1",
+    ]  # fmt: skip
+    found = json.loads(speclake("find", "-a", lab, "--in-review", "--json"))
+    assert [row["outcome"] for row in found["measurements"]] == ["not measurable"]
+    speclake("put-aside", ID, *who, "--why", "wrong side up")
+    said = speclake("release", ID, *who, "--why", "looked at both")
+    assert f"{ID[:8]} was released from: lamp flickered; wrong side up" in said
 
 
 def test_a_report_is_noted_from_the_command_line(lab: Path) -> None:
@@ -111,6 +136,10 @@ def test_findings_are_listed_on_the_command_line(lab: Path) -> None:
     (row,) = json.loads(speclake("findings", "-a", lab, "--check", "baseline", "--json"))
     assert row["text"] == "the baseline was 3 days old"
     assert "the baseline was 3 days old" in speclake("findings", "-a", lab, "--lot", "L1")
+    lines = speclake("findings", "-a", lab, "--lot", "L1").splitlines()
+    assert lines[0].startswith("baseline (")
+    assert lines[1].startswith(f"  {ID}") and "lot L1" in lines[1], "the part stands above the text"
+    assert lines[2].strip() == "the baseline was 3 days old"
     assert json.loads(speclake("findings", "-a", lab, "--check", "spike", "--json")) == []
     said = speclake("findings", "-a", lab, "--check", "nothing", code=2)
     assert "found 'nothing'; expected one of remark, doubt" in " ".join(said.split())

@@ -1,11 +1,13 @@
 """A measurement or a lot told in words and values, for the command line and for programs."""
 
 from dataclasses import fields
+from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from speclake.api.concessions import Concessions
 from speclake.api.eventwords import details_told
 from speclake.api.parts import PartReport, ids_behind
+from speclake.archive.rows import EventRow
 from speclake.intake.verdicts import current_verdicts
 from speclake.judging import LotVerdict, explain
 from speclake.measurement import Measurement
@@ -39,15 +41,22 @@ def measurement_told(archive: "Archive", measurement_id: str) -> dict[str, Any]:
     row = archive.store.catalog.row(measurement_id)
     told["review"] = f"{row['review_by']}: {row['review_why']}" if row["in_review"] else None
     told["reports"] = [
-        f"{each['report']} for {each['customer']}, {each['at']:%Y-%m-%d}"
+        f"{each['report']} for {each['customer']}, "
+        f"{each['at'].astimezone(archive.settings.zone):%Y-%m-%d}"
         for each in archive.reports_on([measurement_id]).to_dicts()
     ]
     told["events"] = [
-        f"{each.at:%Y-%m-%d %H:%M} {each.who}: {each.kind} ({details_told(each)}), {each.why}"
-        for each in archive.events(measurement_id)
+        _event(each, archive.settings.zone) for each in archive.events(measurement_id)
     ]
     told["header"] = [f"{key}: {value}" for key, value in m.header.items()]
     return told
+
+
+def _event(event: EventRow, zone: tzinfo | None) -> str:
+    """An event in a line, in the lab's time."""
+    details = details_told(event)
+    what = f"{event.kind} ({details})" if details else str(event.kind)
+    return f"{event.at.astimezone(zone):%Y-%m-%d %H:%M %Z} {event.who}: {what}, {event.why}"
 
 
 def lot_told(archive: "Archive", lot: str) -> dict[str, Any]:

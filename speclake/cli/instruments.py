@@ -17,14 +17,15 @@ from speclake.cli.output import (
     opened,
     print_json,
     print_rows,
+    shown,
 )
 
 if TYPE_CHECKING:
     from speclake.api.checkcharts import CheckChart
-    from speclake.api.instruments import InstrumentView, StandardView
+    from speclake.api.instruments import InstrumentView, LogEntry, StandardView
 
 STATES = ("instrument", "configuration", "state", "since", "due", "reason")
-LOG = ("when", "what", "range_nm", "note", "who", "why", "entry_id", "mistaken")
+LOG = ("when", "what", "range", "note", "who", "why", "entry_id", "mistaken")
 CHECKS = ("taken_at", "programme", "check", "at", "value", "error", "uncertainty", "low", "high",
           "unit", "outcome", "reason")  # fmt: skip
 POINTS = ("time", "value", "uncertainty", "unit", "phase", "centre", "lower", "upper", "beyond",
@@ -62,7 +63,14 @@ def instruments(
         return
     print_rows((row for each in views for row in _states(each)), STATES, zone)
     for each in views if instrument is not None else []:
-        print_rows(map(asdict, each.log), LOG, zone)
+        print_rows(map(_logged, each.log), LOG, zone)
+
+
+def _logged(entry: "LogEntry") -> dict[str, Any]:
+    low, high = entry.range_nm
+    ends = (f"from {low:g}" if low is not None else "", f"to {high:g}" if high is not None else "")
+    reach = " ".join(filter(None, ends))
+    return asdict(entry) | {"range": f"{reach} nm" if reach else "all"}
 
 
 def _states(view: "InstrumentView") -> Iterator[dict[str, Any]]:
@@ -235,8 +243,8 @@ def log_instrument(
     with opened(archive) as lake:
         zone = lake.settings.zone
         done = when and (when.replace(tzinfo=zone) if zone else when.astimezone(UTC))
-        entry = lake.log_instrument(
+        noted = lake.log_instrument(
             instrument, what, who=who, why=why, when=done, accessory=accessory, quantity=quantity,
             range_nm=(from_nm, to_nm), note=note, entry=entry,
         )  # fmt: skip
-    typer.echo(f"recorded: {entry.what} of {entry.instrument}, {entry.when:%Y-%m-%d %H:%M} UTC")
+    typer.echo(f"recorded: {noted.what} of {noted.instrument}, {shown(noted.when, zone)}")

@@ -64,7 +64,7 @@ def print_rows(
         is_whole = column.endswith("_id")  # an identifier in two lines cannot be copied
         table.add_column(column.replace("_", " "), overflow="fold", no_wrap=is_whole)
     for row in rows:
-        table.add_row(*(Text(_shown(row.get(column), zone)) for column in columns))
+        table.add_row(*(Text(shown(row.get(column), zone)) for column in columns))
     width = None if os.isatty(1) else 160
     Console(width=width, soft_wrap=False).print(table)
 
@@ -74,7 +74,8 @@ def counted(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _shown(value: object, zone: tzinfo | None) -> str:
+def shown(value: object, zone: tzinfo | None) -> str:
+    """A value of a row as text, times in a zone."""
     if value is None:
         return ""
     if isinstance(value, datetime):

@@ -1,10 +1,12 @@
 """Commands about doubts: what checks found, what is put aside, and which reports went out on it."""
 
-from typing import Annotated
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from speclake.cli.finding import FindingWord, Since, Text, Until, query_of
+from speclake.cli.findinglines import finding_lines
 from speclake.cli.output import (
     HERE,
     ArchiveOption,
@@ -14,12 +16,11 @@ from speclake.cli.output import (
     counted,
     opened,
     print_json,
-    print_rows,
 )
 from speclake.cli.people import Ids
 
-SHOWN = ("measurement_id", "trusted_at", "instrument", "lot", "sample", "check", "severity", "text",
-         "advice")  # fmt: skip
+if TYPE_CHECKING:
+    from speclake.api.reviewing import Reason
 
 
 def add_to(app: typer.Typer) -> None:
@@ -43,6 +44,8 @@ def findings(
 ) -> None:
     """List what the checks of spectra found, on the newest measurements first.
 
+    What was found on several scans in the same words is told once, below them.
+
     Example: speclake findings --check doubt --instrument "bench A" --since 2026-05-01 --archive lab
     """
     with opened(archive) as lake:
@@ -55,25 +58,69 @@ def findings(
     if as_json:
         print_json(rows)
         return
-    print_rows(rows, SHOWN, zone)
+    for line in finding_lines(rows, zone):
+        typer.echo(line)
 
 
 def put_aside(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
     """Put measurements aside for review: their verdicts are not measurable until the release.
 
-    Example: speclake put-aside 3f2a... --who quality --why "the holmium check failed on Monday"
+    Each reason counts by itself: a measurement stays under review until every one is released.
+
+    Example: speclake put-aside 3f2a91 --who quality --why "the holmium check failed on Monday"
     """
     with opened(archive) as lake:
-        typer.echo(f"put aside {lake.put_aside(ids, who=who, why=why)}")
+        whole = lake.whole_ids(ids)
+        before = lake.under_review(whole)
+        count = lake.put_aside(whole, who=who, why=why)
+    for name, held in before.items():
+        typer.echo(f"{name[:8]} is under review already for: {_why(held)}")
+    _tell("put aside", count, len(whole), "under review already")
 
 
-def release(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption = HERE) -> None:
-    """Release measurements from review; they are judged again.
+def release(
+    ids: Ids,
+    who: WhoOption,
+    why: WhyOption,
+    of: Annotated[
+        str | None, typer.Option(help="The one reason to release from; every one by default.")
+    ] = None,
+    archive: ArchiveOption = HERE,
+) -> None:
+    """Release measurements from review; they are judged again once no reason is left.
 
-    Example: speclake release 3f2a... --who quality --why "measured again on bench B, no difference"
+    Example: speclake release 3f2a91 --who quality --why "measured again on bench B, no difference"
     """
     with opened(archive) as lake:
-        typer.echo(f"released {lake.release(ids, who=who, why=why)}")
+        whole = lake.whole_ids(ids)
+        before = lake.under_review(whole)
+        count = lake.release(whole, who=who, why=why, of=of)
+        after = lake.under_review(whole)
+    for name, held in before.items():
+        if left := _why(after.get(name, ())):
+            typer.echo(f"{name[:8]} stays under review for: {left}")
+        elif len(held) > 1:
+            typer.echo(f"{name[:8]} was released from: {_why(held)}")
+    _tell("released", count, len(whole), f"not under review{f' for {of}' if of else ''}")
+
+
+def _why(held: Sequence["Reason"]) -> str:
+    return "; ".join(dict.fromkeys(each.why for each in held))
+
+
+def _report(number: str) -> str:
+    from speclake.api.eventwords import named
+
+    return named("report", number)
+
+
+def _tell(done: str, count: int, asked: int, otherwise: str) -> None:
+    """Say for how many something was recorded, and why for no more; none at all is no success."""
+    rest = asked - count
+    passed = f"; {rest} {'is' if rest == 1 else 'are'} {otherwise}" if rest else ""
+    typer.echo(f"{done} {count}{passed}")
+    if not count:
+        raise typer.Exit(1)
 
 
 def report_issued(
@@ -95,8 +142,9 @@ def report_issued(
     """
     asked = query_of(product=product, lot=lot, serial=serial)
     with opened(archive) as lake:
-        told = lake.note_report(
-            number, customer=customer, ids=measurement, who=who, why=why, **asked
-        )
+        ids = None if measurement is None else lake.whole_ids(measurement)
+        told = lake.note_report(number, customer=customer, ids=ids, who=who, why=why, **asked)
     on = counted(told.count, "measurement")
-    typer.echo(f"recorded: report {told.number} for {told.customer} on {on}")
+    typer.echo(f"recorded: {_report(told.number)} for {told.customer} on {on}")
+    if told.under_review:
+        typer.echo(f"{told.under_review} of them under review, put aside and not released yet")
