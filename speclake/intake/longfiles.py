@@ -9,9 +9,9 @@ import polars as pl
 from speclake.archive.catalog import Catalog
 from speclake.archive.rows import Batch, FileRow, FindingRow, QualificationRow
 from speclake.checks import Severity
-from speclake.intake.doubts import Evidence
+from speclake.intake.doubts import Evidence, Review
 from speclake.intake.fitness import Baseline
-from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_by
+from speclake.intake.gathering import Gathered, Ruled, known_of, superseded_among, superseded_by
 from speclake.intake.newspectra import NewSpectra
 from speclake.intake.spool import SpooledScans
 from speclake.intake.tasks import FileReading
@@ -73,6 +73,7 @@ class LongFile:
     """What was taken so far, with the place of its scan."""
     _superseded: set[str] = field(default_factory=set)
     _findings: dict[str, Sequence[FindingRow]] = field(default_factory=dict)
+    _reviews: dict[str, Review | None] = field(default_factory=dict)
     _runs: list[QualificationRow] = field(default_factory=list)
     _standards: set[str] = field(default_factory=set)
     _against: list[Baseline] = field(default_factory=list)
@@ -94,6 +95,7 @@ class LongFile:
             gathered.take(task.folder, scans, known, ruled, _slim)
             if draws:
                 self._superseded |= superseded_by(gathered.events)
+                self._reviews |= gathered.reviews
                 self._taken |= {m.measurement_id: (_brief(m), place) for m in gathered.judged_as}
             part = gathered.batch(self.judge, catalog, lambda _: task.with_verdicts)
             if draws:
@@ -114,8 +116,9 @@ class LongFile:
         """Verdicts that draw on several measurements, wherever in the file these stand."""
         measurements = [m for m, _ in self._taken.values()]
         is_judged = self.reading.task.with_verdicts
-        states = self.judge.states(catalog, self._runs)
-        evidence = Evidence(states, self._findings, without=self.judge.without)
+        gone = self._superseded | superseded_among(measurements)
+        states = self.judge.states(catalog, self._runs, gone=gone, reviews=self._reviews)
+        evidence = Evidence(states, self._findings, self._reviews, self.judge.without)
         for judged in self.judge.new_drawn(
             measurements, self._read, catalog, lambda _: is_judged, evidence, self._superseded
         ):
