@@ -101,7 +101,8 @@ def steps_there(subject: Subject, at_nm: float) -> dict[int, StepThere]:
     Rows in which no polynomial fits beside the place, or which have too few points, are not among
     them.
     """
-    found, one = {}, (ChangeOver(at_nm, "asked for"),)
+    found: dict[int, StepThere] = {}
+    one = (ChangeOver(at_nm, "asked for"),)
     regions, rows = regions_between(subject.nm, [at_nm]), np.arange(len(subject.known))
     for place in places_on(subject, one):
         for at_once in _at_place(subject, rows, place, regions):

@@ -125,7 +125,7 @@ def _spread(sizes: FloatArray, errors: FloatArray, alike: FloatArray, weights: F
     by_noise = max(1.0, 1.0 + 2.0 * float(alike @ np.array(shares)) / square) ** 0.5
     ratios = np.where(sizes > 0, sizes / np.where(errors > 0, errors, np.inf), 0.0)
     by_all = float(np.sqrt((ratios * ratios).mean()))
-    return max(by_noise, by_all)
+    return float(max(by_noise, by_all))
 
 
 def _starts(

@@ -156,7 +156,7 @@ def _told(
     changeover: ChangeOver,
     spread: float,
 ) -> Finding:
-    unit, axis = subject.spectra.unit, subject.spectra.axis.values
+    axis, unit = subject.spectra.axis.values, str(subject.spectra.unit)
     if unit in LOGARITHMS:
         unit = "% of full scale as light"
     beside = "the usual noise of the instrument is not known yet"
