@@ -85,7 +85,9 @@ def test_putting_aside_and_releasing_from_the_command_line(lab: Path) -> None:
     again = speclake("put-aside", ID, *who, "-a", lab, code=1)
     assert "put aside 0; 1 is under review already" in again
     report = ("report-issued", "R-15", "--customer", "customer 2", *who, "--id", ID[:7])
-    assert "1 of them under review" in speclake(*report, "-a", lab)
+    refused = speclake(*report, "-a", lab, code=2)
+    assert f"under review: A1 ({ID[:8]})" in " ".join(refused.split())
+    assert "1 of them under review" in speclake(*report, "--although-in-review", "-a", lab)
     found = json.loads(speclake("find", "-a", lab, "--in-review", "--json"))
     assert [row["outcome"] for row in found["measurements"]] == ["not measurable"]
     assert "under review" in speclake("find", "-a", lab, "--in-review")

@@ -88,12 +88,14 @@ class Fitness:
         ids: Sequence[str] | None = None,
         who: str,
         why: str,
+        although_in_review: bool = False,
         **query: Any,
     ) -> of_reports.Report:
         """Put on record that a report went out; see `speclake.api.reports.note_report`."""
         return of_reports.note_report(
-            self, number, customer=customer, ids=ids, query=query, who=who, why=why
-        )
+            self, number, customer=customer, ids=ids, query=query, who=who, why=why,
+            although_in_review=although_in_review,
+        )  # fmt: skip
 
     def reports(self) -> list[of_reports.Report]:
         """Every report that went out, the oldest first."""

@@ -15,6 +15,9 @@ from speclake.measurement import Measurement
 if TYPE_CHECKING:
     from speclake.api.fitness import Fitness
 
+MOST_NAMED = 10
+"""Measurements under review that a message names."""
+
 
 @dataclass(frozen=True, slots=True)
 class Report:
@@ -46,6 +49,7 @@ def note_report(
     query: Mapping[str, Any],
     who: str,
     why: str,
+    although_in_review: bool = False,
 ) -> Report:
     """Put on record that a report on some measurements went to a customer.
 
@@ -55,7 +59,8 @@ def note_report(
     Raises
     ------
     speclake.api.events.NotAllowed
-        Number or customer is empty, or the number went to another customer.
+        Number or customer is empty, or the number went to another customer; or some of the
+        measurements are under review and `although_in_review` does not say that this is known.
     speclake.errors.NotFound
         There is no such measurement, or none that fits.
     """
@@ -78,6 +83,8 @@ def note_report(
         raise NotFound(f"found no measurement that is not on report {number!r} already")
     own = {"customer": customer, **_common(catalog.brief(new)), "count": str(len(new))}
     if aside := catalog.under_review(new):
+        if not although_in_review:
+            raise NotAllowed(_in_review(catalog.brief(sorted(aside))))
         own["under_review"] = str(len(aside))
     told = {number: own, **{each: {"report": number, "customer": customer} for each in new}}
     events.record(
@@ -99,6 +106,20 @@ def _found(archive: "Fitness", query: Mapping[str, Any]) -> list[str]:
     if not found:
         raise NotFound("found no measurement that fits")
     return found
+
+
+def _in_review(measurements: Iterable[Measurement]) -> str:
+    """Why no report is noted, with the names of those under review."""
+    known = list(measurements)
+    told = [
+        f"{m.serial or m.sample or m.file} ({m.measurement_id[:8]})" for m in known[:MOST_NAMED]
+    ]
+    rest = len(known) - len(told)
+    more = f" and {rest} more" if rest else ""
+    return (
+        f"under review: {', '.join(told)}{more}; release them first, or have it recorded that the "
+        "report went out although they are in review"
+    )
 
 
 def _common(measurements: Iterable[Measurement]) -> dict[str, str]:

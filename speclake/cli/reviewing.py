@@ -66,6 +66,8 @@ def put_aside(ids: Ids, who: WhoOption, why: WhyOption, archive: ArchiveOption =
     """Put measurements aside for review: their verdicts are not measurable until the release.
 
     Each reason counts by itself: a measurement stays under review until every one is released.
+    Where the file of such a scan is exported again, the new state of the scan is aside too. A
+    qualification run that is put aside passes nothing until its release.
 
     Example: speclake put-aside 3f2a91 --who quality --why "the holmium check failed on Monday"
     """
@@ -134,16 +136,24 @@ def report_issued(
     product: Text = None,
     lot: Text = None,
     serial: Text = None,
+    although_in_review: Annotated[
+        bool, typer.Option("--although-in-review", help="Also of measurements under review.")
+    ] = False,
     archive: ArchiveOption = HERE,
 ) -> None:
     """Put on record that a report on measurements went to a customer.
+
+    It is refused where some of them are under review, unless that is said to be known.
 
     Example: speclake report-issued R-14 --customer "customer 2" --lot L7 --who quality --why sold
     """
     asked = query_of(product=product, lot=lot, serial=serial)
     with opened(archive) as lake:
         ids = None if measurement is None else lake.whole_ids(measurement)
-        told = lake.note_report(number, customer=customer, ids=ids, who=who, why=why, **asked)
+        told = lake.note_report(
+            number, customer=customer, ids=ids, who=who, why=why,
+            although_in_review=although_in_review, **asked,
+        )  # fmt: skip
     on = counted(told.count, "measurement")
     typer.echo(f"recorded: {_report(told.number)} for {told.customer} on {on}")
     if told.under_review:

@@ -422,3 +422,13 @@ def test_accessories_have_states_and_charts_of_their_own(lab: Archive) -> None:
     of_sphere = lab.check_chart("bench 1, visible", "holmium", accessory="sphere")
     assert of_sphere.values == pytest.approx([0.9])
     assert "holmium at 361.3 nm with sphere" in of_sphere.title
+
+
+def test_a_report_on_what_is_under_review_is_refused_unless_that_is_known(lab: Archive) -> None:
+    add(lab, scans("A1", "A2"))
+    lab.put_aside([identifier("A1")], who="quality", why="the check failed")
+    told = {"customer": "customer 2", "lot": "L1", "who": "quality", "why": "sold"}
+    with pytest.raises(NotAllowed, match=rf"under review: A1 \({identifier('A1')[:8]}\); release"):
+        lab.note_report("R-14", **told)
+    assert lab.reports() == []
+    assert lab.note_report("R-14", **told, although_in_review=True).under_review == 1
