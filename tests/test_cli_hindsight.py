@@ -3,6 +3,8 @@
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -46,6 +48,18 @@ def test_look_back_lists_and_puts_aside_in_one_go(lab: Path) -> None:
     again = json.loads(speclake("look-back", "-a", lab, "bench A", "--json"))
     assert {row["could_become"] for row in again["verdicts"]} == {"fail"}
     assert {row["stands"] for row in again["verdicts"]} == {"not measurable"}
+
+
+def test_only_those_that_could_change_are_chosen() -> None:
+    import polars as pl
+
+    from speclake.cli.lookingback import _chosen
+
+    verdicts = pl.DataFrame({"measurement_id": ["a", "b"], "could_become": ["", "fail"]})
+    found: Any = SimpleNamespace(ids=["a", "b", "c"], changing=["b"], verdicts=verdicts)
+    assert _chosen(found, "could-change") == ["b"]
+    assert _chosen(found, "judged-there") == ["a", "b"]
+    assert _chosen(found, "all") == ["a", "b", "c"]
 
 
 def test_look_back_needs_a_name_to_put_aside_and_a_failure(lab: Path) -> None:

@@ -1,6 +1,6 @@
 """The command that looks back from a failed check: what is in doubt, and by how much."""
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -13,6 +13,8 @@ COLUMNS = (
     "measurement_id",
     "trusted_at",
     "product",
+    "lot",
+    "serial",
     "sample",
     "outcome",
     "could_become",
@@ -34,6 +36,13 @@ def look_back(
     put_aside: Annotated[
         bool, typer.Option("--put-aside", help="Put everything in doubt aside for review.")
     ] = False,
+    only: Annotated[
+        Literal["all", "could-change", "judged-there"],
+        typer.Option(
+            help="Which of them are put aside: those of which a verdict could change, or "
+            "that are judged in the range at all."
+        ),
+    ] = "all",
     who: Annotated[str | None, typer.Option(help="Who puts aside, for the record.")] = None,
     why: Annotated[str | None, typer.Option(help="Why; by default the check that failed.")] = None,
     as_json: JsonOption = False,
@@ -52,14 +61,25 @@ def look_back(
     with opened(archive) as lake:
         found = lake.look_back(instrument, programme=programme, check=check)
         reason = why or f"{found.check.id} failed on {found.window.failed.taken_at:%Y-%m-%d}"
-        count = lake.put_aside(found.ids, who=who, why=reason) if put_aside and who else None
+        count = None
+        if put_aside and who:
+            chosen = _chosen(found, only)
+            count = lake.put_aside(chosen, who=who, why=reason, failure=found.failure)
         zone = lake.settings.zone
     if as_json:
         print_json(_as_data(found, count))
         return
     _print(found, zone)
     if count is not None:
-        typer.echo(f"put aside {count} of them: {reason}")
+        typer.echo(f"put aside {count} of {len(found.ids)}: {reason}")
+
+
+def _chosen(found: "LookBack", only: str) -> list[str]:
+    """Those in doubt that are put aside, the oldest first."""
+    if only == "could-change":
+        return [each for each in found.ids if each in set(found.changing)]
+    judged = set(found.verdicts["measurement_id"])
+    return [each for each in found.ids if only == "all" or each in judged]
 
 
 def _as_data(found: "LookBack", put_aside: int | None) -> dict[str, Any]:
@@ -83,7 +103,12 @@ def _print(found: "LookBack", zone: Any) -> None:
     typer.echo(found.sentence)
     for error in found.errors:
         typer.echo(f"  {error.words}")
-    print_rows(found.measurements.to_dicts(), COLUMNS, zone)
+    judged = set(found.verdicts["measurement_id"])
+    rows = [
+        row if row["measurement_id"] in judged else row | {"could_become": "not judged there"}
+        for row in found.measurements.to_dicts()
+    ]
+    print_rows(rows, COLUMNS, zone)
     moved = found.verdicts.filter(found.verdicts["could_become"] != "")
     for row in moved.iter_rows(named=True):
         typer.echo(f"{row['measurement_id'][:8]} {row['sentence']}")
