@@ -139,7 +139,7 @@ def lab(tmp_path, monkeypatch):
         if "specification" in block.marks:
             Path(f"lab/specs/{number}.toml").write_text(block.text, "utf-8")
     for sample, value in (("W1", 99.5), ("W2", 97.0)):
-        points = "".join(f"{nm}\t{value}\n" for nm in range(400, 701))
+        points = "".join(f"{nm}\t{value + nm % 7 / 100:.2f}\n" for nm in range(400, 701))
         text = EXPORT.format(sample=sample, points=points)
         (arriving / f"{sample}.txt").write_text(text, "utf-8")
     with speclake.open("lab") as archive:
