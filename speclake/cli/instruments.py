@@ -129,7 +129,16 @@ def qualifications(
     if as_json:
         print_json(rows)
         return
-    print_rows(rows, CHECKS, zone)
+    print_rows(map(_number, rows), CHECKS, zone)
+
+
+def _number(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A number of a run with the digits that it has; a band by its nominal place."""
+    from speclake.specs.rounding import with_uncertainty
+
+    u = row["uncertainty"]
+    told = {name: with_uncertainty(row[name], u) for name in ("value", "error", "uncertainty")}
+    return {**row, **told, "at": row["expected"] if row["what"] == "band positions" else row["at"]}
 
 
 def standards(archive: ArchiveOption = HERE, as_json: JsonOption = False) -> None:

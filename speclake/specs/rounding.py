@@ -163,6 +163,22 @@ def shown_values(
     ]
 
 
+def with_uncertainty(value: float | None, uncertainty: float | None) -> str:
+    """Value as text that ends where two digits of its uncertainty end; six digits without one.
+
+    Examples
+    --------
+    >>> with_uncertainty(0.000302014, 0.20281), with_uncertainty(29.98732, 0.000882018)
+    ('0.00', '29.98732')
+    """
+    if value is None:
+        return ""
+    if uncertainty is None or not np.isfinite([value, uncertainty]).all() or uncertainty <= 0:
+        return f"{value:.6g}"
+    place = Decimal(f"{uncertainty:.1e}").adjusted() - 1
+    return _plain(rounded(value, place))
+
+
 def _plain(number: Decimal) -> str:
     """Number without an exponent, and zero without a sign."""
     return format(number if number else abs(number), "f")
