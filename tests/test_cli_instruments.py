@@ -146,3 +146,10 @@ def test_findings_are_listed_on_the_command_line(lab: Path) -> None:
     said = speclake("findings", "-a", lab, "--check", "nothing", code=2)
     assert "found 'nothing'; expected one of remark, doubt" in " ".join(said.split())
     assert json.loads(speclake("find", "-a", lab, "--finding", "remark", "--json"))["count"] == 1
+
+
+def test_states_are_told_of_another_day(lab: Path) -> None:
+    before = f"{MONDAY - timedelta(days=30):%Y-%m-%d}"
+    said = speclake("instruments", "-a", lab, "--on", before)
+    assert said.startswith(f"As things stood at the end of {before}:") and " fit " not in said
+    assert "yet to come" in speclake("instruments", "-a", lab, "--on", "2999-01-01", code=2)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -21,6 +21,7 @@ from speclake.cli.output import (
 )
 
 if TYPE_CHECKING:
+    from speclake.api import Archive
     from speclake.api.checkcharts import CheckChart
     from speclake.api.instruments import InstrumentView, LogEntry, StandardView
 
@@ -46,6 +47,14 @@ def add_to(app: typer.Typer) -> None:
 
 def instruments(
     instrument: Annotated[str | None, typer.Argument(help="Only this one, with its log.")] = None,
+    on: Annotated[
+        datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"],
+            help="At the end of this day; by default now, in an "
+            "invented archive after its last scan.",
+        ),
+    ] = None,
     archive: ArchiveOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
@@ -54,16 +63,37 @@ def instruments(
     Example: speclake instruments "bench A" --archive lab
     """
     with opened(archive) as lake:
-        views = [each for each in lake.instruments() if instrument in (None, each.instrument)]
+        from speclake.api.instruments import instruments as all_of
+
         zone = lake.settings.zone
+        moment, said = _moment(lake, on)
+        views = [each for each in all_of(lake, moment) if instrument in (None, each.instrument)]
     if not views and instrument is not None:
         raise typer.BadParameter(f"found no instrument {instrument!r}")
     if as_json:
         print_json([_told(each) for each in views])
         return
+    if said:
+        typer.echo(said)
     print_rows((row for each in views for row in _states(each)), STATES, zone)
     for each in views if instrument is not None else []:
         print_rows(map(_logged, each.log), LOG, zone)
+
+
+def _moment(lake: "Archive", on: datetime | None) -> tuple[datetime, str]:
+    """The moment that states are told of, and words where it is not the present."""
+    zone, now = lake.settings.zone, datetime.now(UTC)
+    if on is not None:
+        begins = on.replace(tzinfo=zone) if zone else on.astimezone()
+        if begins > now:
+            raise typer.BadParameter(f"found --on {on:%Y-%m-%d}, which is yet to come")
+        ends = begins + timedelta(days=1, microseconds=-1)
+        return min(ends, now).astimezone(UTC), f"As things stood at the end of {on:%Y-%m-%d}:"
+    last = lake.find(sort="trusted_at", descending=True, limit=1) if lake.settings.invented else ()
+    if len(last):
+        moment = last["trusted_at"][0].astimezone(UTC) + timedelta(minutes=1)
+        return moment, f"Invented data, as things stood after the last scan, {shown(moment, zone)}:"
+    return now, ""
 
 
 def _logged(entry: "LogEntry") -> dict[str, Any]:
@@ -83,7 +113,8 @@ def _states(view: "InstrumentView") -> Iterator[dict[str, Any]]:
     if not view.configurations:
         yield {
             "instrument": view.instrument, "configuration": "none has a programme",
-            "state": "unknown", "reason": "nothing says how it is qualified",
+            "state": "no state",
+            "reason": "no programme speaks of it, so nothing says whether it is fit",
         }  # fmt: skip
 
 
