@@ -16,7 +16,7 @@ from speclake.archive.catalog import snapshots
 from speclake.archive.chain import FOLDER as CHAIN_FOLDER
 from speclake.archive.chain import HEAD, Chain, Commit
 from speclake.archive.damage import is_sound
-from speclake.archive.locations import TEMPORARY, WITNESS, LocalDisk, witnessed
+from speclake.archive.locations import TEMPORARY, LocalDisk
 from speclake.archive.scratch import GRACE, newest, remove_left_overs
 from speclake.errors import ArchiveDamaged
 
@@ -121,13 +121,9 @@ def clean_snapshots(root: Path, disk: LocalDisk) -> list[Removed]:
                 disk.remove(path)
                 why = "a snapshot of other bytes than were made"
                 removed.append(Removed(f"{snapshots.FOLDER}/{path.name}", why))
-    for path in sorted((root / snapshots.FOLDER).glob(f"*{WITNESS}")):
-        with contextlib.suppress(FileNotFoundError):
-            if not witnessed(path).exists():
-                disk.remove(path)
-                why = "the hash of a snapshot that is not there"
-                removed.append(Removed(f"{snapshots.FOLDER}/{path.name}", why))
-    return removed
+    why = "the hash of a snapshot that is not there"
+    hashes = disk.remove_witnesses_of_nothing(root / snapshots.FOLDER)
+    return removed + [Removed(f"{snapshots.FOLDER}/{path.name}", why) for path in hashes]
 
 
 def batch_folders(root: Path) -> Iterator[Path]:

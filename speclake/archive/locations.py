@@ -268,17 +268,34 @@ class LocalDisk:
         with temporary.open("r+b") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
             self.sync_file(file.fileno())
-        for old in path.parent.glob(f"*{WITNESS}"):
-            if not witnessed(old).exists():
-                with contextlib.suppress(FileNotFoundError):
-                    self.remove(old)
+        self.remove_witnesses_of_nothing(path.parent)
         beside = path.with_name(f"{path.name}.{digest}{WITNESS}")
         unnamed = temporary.with_name(f"{temporary.name}{WITNESS}{TEMPORARY}")
-        with self.create(unnamed) as sink:
-            sink.write(f"{digest}  {path.name}\n".encode())
-        self.rename(unnamed, beside)
+        self._put_witness(unnamed, beside, digest)
         self.rename(temporary, path)
+        if not beside.exists():  # who cleaned up in between took it for one of nothing
+            self._put_witness(unnamed, beside, digest)
         self.sync_folder(path.parent)
+
+    def _put_witness(self, unnamed: Path, beside: Path, digest: str) -> None:
+        with self.create(unnamed) as sink:
+            sink.write(f"{digest}  {witnessed(beside).name}\n".encode())
+        self.rename(unnamed, beside)
+        self.sync_folder(beside.parent)  # else a loss of power may leave a file without its hash
+
+    def remove_witnesses_of_nothing(self, folder: Path) -> list[Path]:
+        """Hashes in a folder that were removed, since the files that they are of are not there."""
+        found = [
+            each for each in sorted(folder.glob(f"*{WITNESS}")) if not witnessed(each).exists()
+        ]
+        if found:
+            self.sync_folder(folder)  # else a loss of power may bring back a file without its hash
+        removed = []
+        for each in found:
+            with contextlib.suppress(FileNotFoundError):
+                self.remove(each)
+                removed.append(each)
+        return removed
 
     def remove_tree(self, folder: Path) -> None:
         """Remove a folder and what is in it; what another process removed meanwhile is no error."""

@@ -174,3 +174,22 @@ def test_a_hold_ends_with_the_process_that_has_it(tmp_path: Path) -> None:
     again = LocalDisk().hold(tmp_path)
     assert again is not None
     LocalDisk().release(again)
+
+
+class CleanedMeanwhile(LocalDisk):
+    """Disk on which another process cleans up just before a snapshot gets its name."""
+
+    def rename(self, source: Path, target: Path) -> None:
+        if target.suffix == ".duckdb":
+            LocalDisk().remove_witnesses_of_nothing(target.parent)
+        super().rename(source, target)
+
+
+def test_a_hash_that_was_taken_for_one_of_nothing_is_put_beside_its_file_again(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "new").write_bytes(b"content")
+    CleanedMeanwhile().publish(tmp_path / "new", tmp_path / "1.duckdb")
+    (witness,) = witnesses(tmp_path / "1.duckdb")
+    assert witness.read_text().split()[0] == hashlib.sha256(b"content").hexdigest()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["1.duckdb", witness.name]
