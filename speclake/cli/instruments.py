@@ -89,11 +89,13 @@ def _moment(lake: "Archive", on: datetime | None) -> tuple[datetime, str]:
             raise typer.BadParameter(f"found --on {on:%Y-%m-%d}, which is yet to come")
         ends = begins + timedelta(days=1, microseconds=-1)
         return min(ends, now).astimezone(UTC), f"As things stood at the end of {on:%Y-%m-%d}:"
-    last = lake.find(sort="trusted_at", descending=True, limit=1) if lake.settings.invented else ()
-    if len(last):
-        moment = last["trusted_at"][0].astimezone(UTC) + timedelta(minutes=1)
-        return moment, f"Invented data, as things stood after the last scan, {shown(moment, zone)}:"
-    return now, ""
+    if not lake.settings.invented:
+        return now, ""
+    last = lake.find(sort="trusted_at", descending=True, limit=1)
+    if last.is_empty():
+        return now, ""
+    moment = last["trusted_at"][0].astimezone(UTC) + timedelta(minutes=1)
+    return moment, f"Invented data, as things stood after the last scan, {shown(moment, zone)}:"
 
 
 def _logged(entry: "LogEntry") -> dict[str, Any]:
