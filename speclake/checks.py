@@ -16,6 +16,7 @@ class Check(StrEnum):
     MISSING = "missing values"
     SATURATION = "saturation"
     CLIPPING = "clipping"
+    HELD = "held values"
     BEYOND = "beyond physical limits"
     OFFSET = "offset below zero"
     DIGITS = "coarse digits"

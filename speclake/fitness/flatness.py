@@ -81,7 +81,7 @@ def _piled(values: FloatArray) -> BoolArray:
 def _constant(subject: Subject, row: int) -> Finding:
     value, unit = float(subject.filled[row, 0]), subject.spectra.unit
     return Finding(
-        check=Check.IDENTICAL,
+        check=Check.HELD,
         severity=Severity.DOUBT,
         text=f"all {subject.filled.shape[1]} values are {value:g} {unit}: no detector reads that",
         advice="See whether the beam was measured at all, and whether the export is stuck.",
@@ -165,7 +165,7 @@ def _told(subject: Subject, row: int, start: int, stop: int) -> Finding:
     words = {
         Check.SATURATION: "stuck at its top",
         Check.CLIPPING: "cut off, or finer than the last digit",
-        Check.IDENTICAL: "held, though values beside it change",
+        Check.HELD: "held, though values beside it change",
     }
     return Finding(
         check=check,
@@ -206,7 +206,7 @@ def _what(subject: Subject, row: int, start: int, stop: int) -> tuple[Check, Sev
         return (Check.CLIPPING, Severity.DOUBT, _CUT) if clipped else (
             Check.SATURATION, Severity.DOUBT, _TOP
         )  # fmt: skip
-    return Check.IDENTICAL, Severity.DOUBT, _HELD
+    return Check.HELD, Severity.DOUBT, _HELD
 
 
 # noise that is cut off on one side
@@ -331,7 +331,7 @@ def _repeated(subject: Subject, row: int, keys: FloatArray) -> Finding | None:
         return None
     x, unit = axis.values, UNIT_WORDS[axis.unit]
     return Finding(
-        check=Check.IDENTICAL,
+        check=Check.HELD,
         severity=Severity.DOUBT,
         text=(
             f"the {last - first + 1} values from {x[first]:g} to {x[last]:g} {unit} stand again, "

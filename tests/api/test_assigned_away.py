@@ -105,7 +105,7 @@ def test_a_scan_of_which_more_became_known_is_not_away(lab: Lab) -> None:
     unnamed = lab.taken("", 85.0, 8)
     lab.archive.assign([unnamed], {"sample": "W2"}, **BY)
     assert lab.verdict().remarks == ()
-    unlotted = lab.taken("W4", 85.0, 9, Lot="")
+    unlotted = lab.taken("W4", 84.0, 9, Lot="")
     lab.taken("W4", 91.0, 10)
     lab.archive.assign([unlotted], {"lot": "L1"}, **BY)
     assert lab.verdict("W4").outcome is Outcome.FAIL

@@ -101,13 +101,13 @@ def test_a_reading_that_was_held_is_told():
     values = np.round(60 + 0.01 * (NM - 300) + 0.05 * noise(8), 3)
     values[700:720] = values[700]
     one = only(said(values))
-    assert (one.check, one.severity) == (Check.IDENTICAL, Severity.DOUBT)
+    assert (one.check, one.severity) == (Check.HELD, Severity.DOUBT)
     assert (one.start, one.stop) == (1000.0, 1019.0)
 
 
 def test_a_spectrum_of_one_value_is_told():
     one = only(said(np.full(NM.size, 99.5)))
-    assert (one.check, one.value) == (Check.IDENTICAL, 99.5)
+    assert (one.check, one.value) == (Check.HELD, 99.5)
     assert "all 2401 values are 99.5 %T" in one.text
 
 
@@ -116,7 +116,7 @@ def test_values_that_stand_twice_are_told_with_both_places(points):
     values = np.round(80 + 0.05 * noise(9), 3)
     values[1500 : 1500 + points] = values[400 : 400 + points]
     one = only(said(values, check=flatness.written_twice))
-    assert (one.check, one.severity, one.value) == (Check.IDENTICAL, Severity.DOUBT, points)
+    assert (one.check, one.severity, one.value) == (Check.HELD, Severity.DOUBT, points)
     assert f"from {NM[400]:g} to {NM[400 + points - 1]:g} nm" in one.text
     assert (one.start, one.stop) == (NM[400], NM[1500 + points - 1])
 
@@ -175,7 +175,7 @@ def test_smooth_summits_of_few_digits_are_no_saturation():
         for decimals in (0, 1, 2, 3):
             values = np.round(90 * np.exp(-(((NM - 1500) / width) ** 2)), decimals)
             told = [one.check for _, one in said(values)]
-            assert not {Check.SATURATION, Check.CLIPPING, Check.IDENTICAL} & {*told}
+            assert not {Check.SATURATION, Check.CLIPPING, Check.HELD} & {*told}
 
 
 def test_real_open_spectra_stand_still_only_where_they_are_cut_off():

@@ -288,7 +288,7 @@ class TestDoubted:
         with bench(tmp_path / "lab") as archive:
             (row,) = take(archive, grey("grey 1", 30.0, noise=0.0)).qualifications
             assert row.outcome is Outcome.NOT_MEASURABLE
-            assert row.reason.startswith("the scan is in doubt; identical values: ")
+            assert row.reason.startswith("the scan is in doubt; held values: ")
 
     def test_what_is_wrong_elsewhere_in_the_scan_leaves_the_number(self, tmp_path):
         with bench(tmp_path / "lab") as archive:

@@ -52,11 +52,15 @@ def test_each_part_is_judged_by_the_revision_of_its_day_and_an_open_lot_stays_wi
     (root / "formats/plain.toml").write_text(FORMAT, "utf-8")
     book(root, EARLIER, LATER)
 
-    def scan(sample, lot, day):
+    def scan(sample, lot, day, lowest):
         facts = {"Sample": sample, "Lot": lot, "Product": "plate"}
-        return scan_file(tmp_path / f"{sample}.txt", 92.0, scanned=f"{day} 10:00:00", **facts)
+        return scan_file(tmp_path / f"{sample}.txt", lowest, scanned=f"{day} 10:00:00", **facts)
 
-    scans = [("S1", "L1", "2020-05-31"), ("S2", "L2", "2020-06-01"), ("S3", "L1", "2020-06-02")]
+    scans = [
+        ("S1", "L1", "2020-05-31", 92.0),
+        ("S2", "L2", "2020-06-01", 92.1),
+        ("S3", "L1", "2020-06-02", 92.2),
+    ]
     with Archive.open(root) as archive:
         for each in scans:
             archive.ingest([scan(*each)])

@@ -24,7 +24,7 @@ from speclake.standards.programmes import (
 
 Stretch = tuple[float, float]
 
-NOT_READ = frozenset({Check.IDENTICAL, Check.SATURATION, Check.CLIPPING, Check.SPIKE})
+NOT_READ = frozenset({Check.IDENTICAL, Check.HELD, Check.SATURATION, Check.CLIPPING, Check.SPIKE})
 """The values are not what the detector saw: no number may come from them."""
 
 NOT_AS_MEANT = frozenset({Check.BASELINE, Check.REFERENCE, Check.FAILED})
