@@ -227,7 +227,7 @@ def test_spectra_without_a_name_keep_a_sample_incomplete(archive: Archive, tmp_p
     for hour, name in enumerate(("S1", "S2", "S3"), 8):
         taken(archive, tmp_path, name, 90.0 + hour, hour=hour)
     assert archive.lot_verdict("L1").outcome is Outcome.PASS
-    text = export("S4", 99.0, tmp_path).read_text("utf-8").replace("Sample: S4\n", "")
+    text = export("S4", 98.5, tmp_path).read_text("utf-8").replace("Sample: S4\n", "")
     (tmp_path / "S4.txt").write_text(text.replace("10:00", "12:00"), "utf-8")
     archive.ingest([tmp_path / "S4.txt"])
     assert archive.lot_verdict("L1").outcome is Outcome.INCOMPLETE
