@@ -177,9 +177,12 @@ def test_importers_are_listed_with_the_broken_one(lab: Path) -> None:
     [
         (["find", "-a", "nowhere"], "speclake.toml"),
         (["ingest", "-a", "{lab}", "no such file"], "no such file or folder"),
-        (["show", "-a", "{lab}", "0" * 32], "no such measurement"),
+        (["show", "-a", "{lab}", "0" * 32], "found no measurement"),
         (["show", "-a", "{lab}"], "--lot"),
-        (["assign", "-a", "{lab}", "x", "-f", "colour=red", "--who", "a", "--why", "b"], "colour"),
+        (
+            ["assign", "-a", "{lab}", "x", "-f", "lot=L", "--who", "a", "--why", "b"],
+            "first 6 characters",
+        ),
         (["judge", "-a", "{lab}", "--who", "a", "--why", "b"], "narrow"),
     ],
 )

@@ -87,9 +87,13 @@ def test_a_correction_that_does_not_fit_is_refused(lab: Path) -> None:
 
 
 def test_a_step_is_levelled_on_record_and_written(lab: Path, tmp_path: Path) -> None:
-    (row, *_) = json.loads(speclake("find", "-a", lab, "--json"))["measurements"]
+    stepped = 90.0 + 0.3 * (NM >= 505) + np.random.default_rng(9).normal(0, 0.01, NM.size)
+    speclake("ingest", "-a", lab, export(tmp_path / "more", "P9", stepped, 8, sample="P9"))
+    (row,) = json.loads(speclake("find", "-a", lab, "--sample", "P9", "--json"))["measurements"]
     target = tmp_path / "levelled.csv"
     said = speclake("correct", "-a", lab, row["measurement_id"], "--level-at-nm", "505", "--to",
                     target, *BY)  # fmt: skip
-    assert "corrected, levelled where no change-over is known (at nm 505, side kept shorter" in said
+    assert "corrected, levelled where no change-over is known" in said
+    assert "at 505 nm" in said
+    assert "uncertainty of the step 0.013 %T (k = 2)" in said
     assert "not as measured, and not judged" in target.read_text("utf-8").splitlines()[0]

@@ -45,13 +45,17 @@ class Correction:
     @property
     def mark(self) -> str:
         """What stands wherever the spectrum is shown."""
-        said = ", ".join(
-            f"{name.replace('_', ' ')} {text}" for name, text in self.parameters.items()
-        )
+        said = ", ".join(_in_words(name, text) for name, text in self.parameters.items())
         return (
             f"corrected, {self.operation} ({said}) by {self.who} on {self.at:%Y-%m-%d}: "
             f"{self.why}; not as measured, and not judged"
         )
+
+
+def _in_words(name: str, text: str) -> str:
+    if name.endswith("_nm"):
+        return f"{name.removesuffix('_nm').replace('_', ' ')} {text} nm"
+    return f"{name.replace('_', ' ')} {text}"
 
 
 @dataclass(frozen=True)
