@@ -1,14 +1,15 @@
 """What the checks say of scans that are taken in, as rows for the commit that brings them."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
 from speclake.archive.catalog import Catalog
 from speclake.archive.encoding import encode
 from speclake.archive.rows import EncodedValues, FigureRow, FindingRow, StoredSpectrum
-from speclake.fitness import ENGINE_VERSION, Examined, Figure, examine
+from speclake.fitness import ENGINE_VERSION, Examined, Figure, Finding, examine
 from speclake.intake.circumstances import ROLES, Knowing, earlier_scans
 from speclake.measurement import Measurement
 from speclake.settings import Settings
@@ -134,17 +135,8 @@ def finding_rows(measurement_id: str, found: Examined) -> list[FindingRow]:
         FindingRow(
             finding_id=f"{measurement_id}-checked-{ENGINE_VERSION}-{number}",
             measurement_id=measurement_id,
-            check=each.check,
-            severity=each.severity,
-            text=each.text,
-            advice=each.advice,
-            value=each.value,
-            uncertainty=each.uncertainty,
-            unit=each.unit,
-            at=each.at,
-            start=each.start,
-            stop=each.stop,
             version=ENGINE_VERSION,
+            **_facts(each),
         )
         for number, each in enumerate(found.findings)
     ]
@@ -156,17 +148,16 @@ def figure_rows(measurement_id: str, found: Examined) -> list[FigureRow]:
         FigureRow(
             figure_id=f"{measurement_id}-figure-{ENGINE_VERSION}-{number}",
             measurement_id=measurement_id,
-            name=each.name,
-            value=each.value,
-            uncertainty=each.uncertainty,
-            unit=each.unit,
-            start=each.start,
-            stop=each.stop,
-            at=each.at,
             version=ENGINE_VERSION,
+            **_facts(each),
         )
         for number, each in enumerate(found.figures)
     ]
+
+
+def _facts(said: Finding | Figure) -> dict[str, Any]:
+    """What a check said, under the names that its row has too."""
+    return {each.name: getattr(said, each.name) for each in fields(said)}
 
 
 def last_digit(values: EncodedValues) -> float | None:
