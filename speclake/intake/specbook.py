@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from speclake.errors import BadSettings, NotFound, SettingsProblem
+from speclake.intake.lastgood import LastGood
 from speclake.judging.taking import missing_extra
 from speclake.specs import Specification, in_effect
 from speclake.specs.budgets import BUDGETS, with_budgets
@@ -27,9 +28,16 @@ class SpecBook:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._state: tuple[tuple[str, int, int], ...] | None = None
-        self._current: tuple[Specification, ...] = ()
-        self.trouble = ""
+        self._written = LastGood(self._files, lambda: _one_a_day(sorted(folder.glob("*.toml"))))
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong in the folder, so that what was read before still stands."""
+        return self._written.trouble
+
+    def _files(self) -> list[Path]:
+        tables = sorted(path for each in TABLES for path in self._folder.parent.glob(each))
+        return [*sorted(self._folder.glob("*.toml")), *tables]
 
     def current(self) -> tuple[Specification, ...]:
         """Specifications as they stand in the folder now.
@@ -40,24 +48,7 @@ class SpecBook:
             A file says something impossible, two have one name on one day, or one needs an extra
             that is not installed, when it is first read.
         """
-        paths = sorted(self._folder.glob("*.toml"))
-        tables = sorted(path for each in TABLES for path in self._folder.parent.glob(each))
-        stats = [(path, path.stat()) for path in (*paths, *tables)]
-        state = tuple(
-            (f"{path.parent.name}/{path.name}", stat.st_size, stat.st_mtime_ns)
-            for path, stat in stats
-        )
-        if state != self._state:
-            try:
-                self._current = _one_a_day(paths)
-            except BadSettings as error:
-                if self._state is None:
-                    raise
-                self.trouble = str(error)
-            else:
-                self.trouble = ""
-            self._state = state
-        return self._current
+        return self._written.current()
 
     def named(self, name: str) -> Specification:
         """Specification of a name: of several the one in effect today, else the one written last.

@@ -4,11 +4,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
 from typing import TypeVar
 
 from speclake.archive.rows import StandardRow
 from speclake.errors import BadSettings, SettingsProblem
+from speclake.intake.lastgood import LastGood
 from speclake.standards.certificates import Certificate
 from speclake.standards.programmes import OfStandard, Programme
 
@@ -101,12 +103,19 @@ class StandardBook:
     """
 
     def __init__(self, archive: Path) -> None:
-        self._folders = (archive / STANDARDS, archive / QUALIFICATION)
-        self._state: tuple[tuple[str, int, int], ...] | None = None
-        self._current = Standards()
-        self.trouble = ""
+        folders = (archive / STANDARDS, archive / QUALIFICATION)
+
+        def files() -> list[list[Path]]:
+            return [sorted(folder.glob("*.toml")) for folder in folders]
+
+        self._written = LastGood(lambda: chain.from_iterable(files()), lambda: _read(*files()))
         self.kept: Standards | None = None
         """What of it is on record for certain."""
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong in the folders, so that what was read before still stands."""
+        return self._written.trouble
 
     def current(self) -> Standards:
         """Certificates and programmes as they stand in the folders now.
@@ -117,20 +126,7 @@ class StandardBook:
             A file says something impossible, two say the same name, or a programme names a
             standard that there is not, when they are first read.
         """
-        paths = [sorted(folder.glob("*.toml")) for folder in self._folders]
-        stats = [(path, path.stat()) for path in (*paths[0], *paths[1])]
-        state = tuple((str(path), stat.st_size, stat.st_mtime_ns) for path, stat in stats)
-        if state != self._state:
-            try:
-                self._current = _read(*paths)
-            except BadSettings as error:
-                if self._state is None:
-                    raise
-                self.trouble = str(error)
-            else:
-                self.trouble = ""
-            self._state = state
-        return self._current
+        return self._written.current()
 
 
 def standard_row(entry: Certificate | Programme) -> StandardRow:
